@@ -1,0 +1,34 @@
+"""What every check is made of; each file in `checks/` ends with one `CHECK = Check(...)`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+from printqueue.fields import Limits
+from printqueue.model.finding import Finding
+from printqueue.model.subject import Subject
+
+L = TypeVar("L", bound=Limits)
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """What `printqueue explain CHECK` says; beside the code so that it cannot drift."""
+
+    question: str  # one line, ends with a question mark
+    measures: str
+    matters: str
+    source: str
+    typical: str
+
+
+@dataclass(frozen=True, slots=True)
+class Check(Generic[L]):
+    """One measured question about a picture. `judge` is pure: facts and numbers in, a finding out."""
+
+    name: str
+    limits: type[L]
+    judge: Callable[[Subject, L], Finding]
+    explanation: Explanation

@@ -1,0 +1,1 @@
+"""Plain facts and values that the other parts exchange; no files, clocks or databases here."""

@@ -1,0 +1,90 @@
+"""States of a job and the records that the ledger keeps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+
+class State(StrEnum):
+    """Where a job stands."""
+
+    WAITING = "waiting"  # seen, settling, queued or deferred
+    WORKING = "working"
+    PRINTABLE = "printable"
+    REVIEW = "review"
+    WITHDRAWN = "withdrawn"  # the photographer took it away or replaced it
+    STUCK = "stuck"  # our fault or the machine's: kept safe, explained, a human is needed
+
+
+class Phase(StrEnum):
+    """How far a working arrival has come; only what recovery must tell apart."""
+
+    CLAIMED = "claimed"  # nothing of it is visible yet
+    PUBLISHING = "publishing"  # the intent is written; names may be visible
+    PUBLISHED = "published"  # everything made is visible; the original may still stand in ready/
+    DONE = "done"
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One picture as it was claimed: a row of the ledger. `path` is relative to ready/."""
+
+    id: int
+    path: str  # may hold surrogates for bytes that are no UTF-8
+    inode: int
+    size: int
+    mtime_ns: int
+    sha256: str | None
+    state: State
+    phase: Phase
+    attempt: int
+    strikes: int
+    since: str
+    says: str
+    intent: str | None  # JSON of a `publish.Intent`
+
+
+@dataclass(frozen=True, slots=True)
+class PrintRecord:
+    """One print of an arrival: what was asked, found and made."""
+
+    job: int
+    arrival: int
+    path: str
+    paper: str
+    size: str
+    copies: int
+    state: State
+    since: str
+    says: str
+    sha256: str | None
+    verdict: str | None
+    output: str | None  # relative to the studio
+    recipe: str | None
+    profile_sha256: str | None
+    made: str | None
+    settings: dict[str, Any] = field(default_factory=dict)
+    findings: list[dict[str, Any]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """Something in ready/ that is not (yet) a job: waiting, or passed over, and why."""
+
+    path: str
+    kind: str  # waiting | passed-over
+    paper: str
+    size: str | None
+    since: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Heartbeat:
+    """What the service last said of itself."""
+
+    last_scan: str | None
+    watch: str
+    problems: tuple[str, ...]

@@ -1,0 +1,61 @@
+"""What a check or a renderer may know about the paper; filled from its YAML and its profile."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from printqueue.units import Size
+
+Lab = tuple[float, float, float]
+
+
+class Surface(StrEnum):
+    """The kind of surface; decides which starter limits fit."""
+
+    GLOSSY = "glossy"
+    LUSTRE = "lustre"
+    BARYTA = "baryta"
+    SMOOTH_MATTE = "smooth-matte"
+    TEXTURED_MATTE = "textured-matte"
+    WASHI = "washi"
+    CANVAS = "canvas"
+
+    @property
+    def matte(self) -> bool:
+        """Whether blacks stay around L* 17 or lighter (common practice, no source)."""
+        return self in (Surface.SMOOTH_MATTE, Surface.TEXTURED_MATTE, Surface.WASHI, Surface.CANVAS)
+
+    @property
+    def textured(self) -> bool:
+        """Whether weave or fibre hides fine detail."""
+        return self in (Surface.TEXTURED_MATTE, Surface.WASHI, Surface.CANVAS)
+
+
+class Intent(StrEnum):
+    """Rendering intents; the numbers are those of the ICC.1 header field."""
+
+    PERCEPTUAL = "perceptual"
+    RELATIVE = "relative"
+    SATURATION = "saturation"
+    ABSOLUTE = "absolute"
+
+    @property
+    def number(self) -> int:
+        """ICC.1: 0 perceptual, 1 media-relative, 2 saturation, 3 ICC-absolute."""
+        return list(Intent).index(self)
+
+
+@dataclass(frozen=True, slots=True)
+class PaperFacts:
+    """The paper as judgement sees it. `white` and `black` are absolute L*a*b* (D50)."""
+
+    key: str
+    name: str
+    surface: Surface
+    white: Lab
+    black: Lab
+    stocked: tuple[Size, ...]
+    profile_name: str
+    profile_is_demonstration: bool
+    margin_mm: float = 3.0  # the printer cannot print nearer to the sheet's edge

@@ -1,0 +1,70 @@
+"""One print as asked for, after paper, folder and order file have been put together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from printqueue.model.paper import Intent
+from printqueue.units import Size
+
+BorderStyle = Literal["even", "weighted", "given"]
+
+
+@dataclass(frozen=True, slots=True)
+class Border:
+    """The unprinted margin of the sheet.
+
+    even      `width_mm` on the tight axis, the rest split equally
+    weighted  as even, but heavier at the picture's foot
+    given     `sides_mm` = top, right, bottom, left
+    `width_mm` None: 8 % of the sheet's short side, at least 15 mm (common practice, no source).
+    """
+
+    style: BorderStyle = "even"
+    width_mm: float | None = None
+    sides_mm: tuple[float, float, float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What to make of one picture on one paper. Everything here is part of the recipe."""
+
+    paper: str
+    size: Size  # the sheet
+    picture: Size | None = None  # an exact picture size instead of a border
+    copies: int = 1
+    border: Border = field(default_factory=Border)
+    fit: Literal["whole", "crop"] = "whole"
+    ppi: int = 360
+    intent: Intent = Intent.RELATIVE
+    black_point_compensation: bool = True
+    lift_stops: float = 0.0
+    title: str | None = None
+    distance_mm: float | None = None
+    edition_of: int | None = None
+    assume_profile: Literal["srgb", "adobe-rgb", "display-p3", "romm"] | None = None
+    allow: Mapping[str, str] = field(default_factory=dict)  # check → why (may be "")
+    note: str | None = None
+    size_listed: bool = True  # False: a size that this paper's `sizes:` does not stock
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where the picture lies on the sheet, in mm and in pixels of the print file.
+
+    Pixel counts are exact: the sheet is round(mm / 25.4 × ppi), the picture lies whole inside it.
+    `crop_px` is the part of the source used: (left, top, right, bottom) in source pixels.
+    """
+
+    sheet_mm: tuple[float, float]
+    picture_mm: tuple[float, float]
+    sheet_px: tuple[int, int]
+    picture_px: tuple[int, int]
+    left_px: int
+    top_px: int
+    ppi: int
+    source_ppi: float
+    crop_px: tuple[float, float, float, float]
+    borders_mm: tuple[float, float, float, float]  # top, right, bottom, left, as they come out

@@ -1,0 +1,54 @@
+"""Names of what is made: companions, numbers for names already taken, and the file system's limits. Pure."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Callable, Collection, Iterable
+from itertools import count
+
+MOST_BYTES = 255  # NAME_MAX of the usual Linux file systems
+PRINT, PRINT_NOTE, REASON, PROOF = ".tif", ".print.txt", ".reason.txt", ".proof.jpg"
+COMPANIONS = (PRINT_NOTE, REASON, PROOF)
+_ORDER = ".order.yaml"
+_LONGEST_EXTENSION = 20  # bytes; what is longer belongs to the stem
+_LONGEST_NUMBER = len(b" (9999)")
+
+
+def split(name: str) -> tuple[str, str]:
+    """'Fog.tif' → ('Fog', '.tif'); a name without extension has an empty one."""
+    stem, dot, extension = name.rpartition(".")
+    return (stem, dot + extension) if stem and _bytes(extension) < _LONGEST_EXTENSION else (name, "")
+
+
+def numbered(stem: str, number: int) -> str:
+    """The first of a name stays as it is, the next are 'Fog (2)', 'Fog (3)', shortened where they would not fit."""
+    if number == 1:
+        return stem
+    return _cut(stem, MOST_BYTES - _LONGEST_NUMBER - _LONGEST_EXTENSION - len(_ORDER)) + f" ({number})"
+
+
+def companion_stem(stem: str) -> str:
+    """The stem, shortened on a character border so that every companion's name fits into 255 bytes."""
+    return _cut(stem, MOST_BYTES - _LONGEST_NUMBER - max(len(s) for s in (*COMPANIONS, _ORDER)))
+
+
+def _cut(stem: str, most_bytes: int) -> str:
+    if _bytes(stem) <= most_bytes:
+        return stem
+    while _bytes(stem) > most_bytes:
+        stem = stem[:-1]
+    return stem.rstrip()
+
+
+def _bytes(name: str) -> int:
+    return len(name.encode("utf-8", "surrogateescape"))
+
+
+def twin_key(name: str) -> str:
+    """Names that some file system takes for one: NFC, case folded."""
+    return unicodedata.normalize("NFC", name).casefold()
+
+
+def free_number(taken: Collection[str], group: Callable[[int], Iterable[str]]) -> int:
+    """The smallest number from 1 for which no name of `group(number)` has a twin in `taken` (twin keys)."""
+    return next(n for n in count(1) if not any(twin_key(name) in taken for name in group(n)))

@@ -1,0 +1,38 @@
+"""The one function through which text from outside passes before it is shown.
+
+File names, metadata, profile descriptions and order notes may hold terminal
+escapes, line breaks, bidirectional controls or bytes that are no UTF-8.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+MAX_SHOWN = 200
+# Cc control, Cf format (bidi, zero width), Cs surrogate, Zl/Zp separators, Co private, Cn unassigned
+_HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp", "Co", "Cn"}
+
+
+def shown(text: str | bytes, *, limit: int = MAX_SHOWN) -> str:
+    r"""Return `text` as harmless single-line text of at most `limit` characters.
+
+    Anything a terminal, a log or a page could act on is written as a visible
+    escape (`\x1b`, `\u202e`); undecodable bytes of a file name as `\xff`.
+    Markup of HTML and of rich is *not* touched here: it belongs to the place
+    where the text is put in (`html.escape`, `rich.markup.escape`).
+    """
+    if isinstance(text, bytes):
+        text = text.decode("utf-8", "surrogateescape")
+    safe = "".join(_visible(char) for char in text[: limit + 1])
+    return safe if len(safe) <= limit else safe[: limit - 1] + "…"
+
+
+def _visible(char: str) -> str:
+    if unicodedata.category(char) not in _HIDDEN:
+        return char
+    code = ord(char)
+    if 0xDC80 <= code <= 0xDCFF:  # a surrogate-escaped byte (PEP 383)
+        return f"\\x{code - 0xDC00:02x}"
+    if code < 0x100:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
