@@ -1,0 +1,168 @@
+"""Field types that paper, order and settings files share, beside the plain quantities of `fields`."""
+
+from __future__ import annotations
+
+import re
+from functools import partial
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, WithJsonSchema, model_validator
+
+from printqueue import sizes
+from printqueue.fields import Mm, Percent, Stops, Strict
+from printqueue.model.paper import Intent, Lab
+from printqueue.model.request import Border
+from printqueue.units import Size
+
+MAX_TEXT = 500
+MAX_LINE = 200
+
+
+def _within(low: float, high: float, unit: str, value: float) -> float:
+    if not low <= value <= high:
+        raise ValueError(f"{_short(value)} {unit} is out of range; {_short(low)} to {_short(high)} {unit}")
+    return value
+
+
+def _short(value: float) -> str:
+    return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+def within(low: float, high: float, unit: str) -> AfterValidator:
+    """A range for a quantity in base units, ends included, refused in the photographer's unit."""
+    return AfterValidator(partial(_within, low, high, unit))
+
+
+def _line(limit: int, text: Any) -> str:
+    if not isinstance(text, str):
+        raise ValueError("write one text")
+    line = " ".join(text.split())
+    if len(line) > limit:
+        raise ValueError(f"this text has {len(line)} characters; {limit} at most")
+    return line
+
+
+def line(limit: int) -> BeforeValidator:
+    """Text on one line: runs of white space become one space."""
+    return BeforeValidator(partial(_line, limit))
+
+
+Text = Annotated[str, line(MAX_TEXT)]
+Line = Annotated[str, line(MAX_LINE)]
+MarginMm = Annotated[Mm, within(0, 500, "mm")]
+PrintStops = Annotated[Stops, within(-2, 2, "stops")]
+DistanceMm = Annotated[Mm, within(100, 100_000, "mm")]
+SharePercent = Annotated[Percent, within(0, 100, "%")]
+
+
+def _size(text: Any) -> Size:
+    if not isinstance(text, str):
+        raise ValueError("write one size, for example A3 or 300x400 mm")
+    return sizes.parse(text)
+
+
+SheetSize = Annotated[
+    Size,
+    PlainValidator(_size),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "description": "a sheet: A3, Letter, or WIDTHxHEIGHT mm, cm or in",
+            "examples": ["A3", "300x400 mm"],
+        }
+    ),
+]
+
+_PRINT_PPI = re.compile(r"([0-9]{2,4})(?: ?ppi)?")
+
+
+def _print_ppi(text: Any) -> int:
+    match = _PRINT_PPI.fullmatch(text) if isinstance(text, str) else None
+    if match is None or not 100 <= int(match[1]) <= 1440:
+        raise ValueError("write a whole number of pixels per inch, 100 to 1440, for example 360")
+    return int(match[1])
+
+
+PrintPpi = Annotated[
+    int,
+    BeforeValidator(_print_ppi),
+    WithJsonSchema(
+        {
+            "anyOf": [{"type": "integer", "minimum": 100, "maximum": 1440}, {"type": "string"}],
+            "examples": [360, "360 ppi"],
+        }
+    ),
+]
+
+
+def _count(high: int, text: Any) -> int:
+    if not (isinstance(text, str) and text.isascii() and text.isdigit() and len(text) <= 6 and 1 <= int(text) <= high):
+        raise ValueError(f"write a whole number, 1 to {high}")
+    return int(text)
+
+
+def count(high: int) -> tuple[BeforeValidator, WithJsonSchema]:
+    """A whole number from 1 to `high`, digits only."""
+    schema = {"type": "integer", "minimum": 1, "maximum": high, "examples": [1]}
+    return BeforeValidator(partial(_count, high)), WithJsonSchema(schema)
+
+
+_NUMBER = re.compile(r"[+-]?[0-9]{1,3}(?:\.[0-9]{1,4})?")
+
+
+def _lab(values: Any) -> Lab:
+    if not (isinstance(values, list) and len(values) == 3 and all(_is_number(value) for value in values)):
+        raise ValueError("write three numbers, [L*, a*, b*], for example [96.5, 0.4, -1.8]")
+    lightness, a, b = (float(value) for value in values)
+    if not (0 <= lightness <= 100 and -128 <= a <= 127 and -128 <= b <= 127):
+        raise ValueError("L* is 0 to 100, a* and b* are -128 to 127")
+    return lightness, a, b
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, str) and _NUMBER.fullmatch(value) is not None
+
+
+LabColour = Annotated[
+    Lab,
+    PlainValidator(_lab),
+    WithJsonSchema(
+        {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3, "examples": [[96.5, 0.4, -1.8]]}
+    ),
+]
+IntentName = Annotated[
+    Intent, Field(description="rendering intent (ICC.1): perceptual | relative | saturation | absolute")
+]
+
+
+class BorderRule(Strict):
+    """The unprinted margin of the sheet: `style` and `width`, or all four sides (as the picture is looked at)."""
+
+    style: Literal["even", "weighted"] = Field(
+        "even", description="even: the same on the tight sides; weighted: heavier at the picture's foot"
+    )
+    width: MarginMm | None = Field(
+        None, description="mm on the tight sides; left out: 8 % of the sheet's short side, at least 15 mm"
+    )
+    top: MarginMm | None = Field(None, description="mm at the picture's head; needs the other three too")
+    right: MarginMm | None = Field(None, description="mm at the picture's right")
+    bottom: MarginMm | None = Field(None, description="mm at the picture's foot")
+    left: MarginMm | None = Field(None, description="mm at the picture's left")
+
+    @model_validator(mode="after")
+    def _one_way(self) -> BorderRule:
+        sides = self.model_fields_set & SIDES
+        if sides and sides != SIDES:
+            raise ValueError(f"a border of four values needs {', '.join(sorted(SIDES - sides))} too")
+        if sides and self.model_fields_set - SIDES:
+            raise ValueError("give either style and width, or the four sides, not both")
+        return self
+
+    def border(self) -> Border:
+        """The same as the plain value that layout works with."""
+        if self.top is None or self.right is None or self.bottom is None or self.left is None:
+            return Border(self.style, self.width)
+        return Border("given", None, (self.top, self.right, self.bottom, self.left))
+
+
+SIDES = frozenset({"top", "right", "bottom", "left"})
