@@ -1,0 +1,77 @@
+"""Tone curves of a source space: code value → linear light, exact where the profile states them.
+
+Linear light is needed twice: a lift in stops is a factor on it, and shrinking must average it.
+"""
+
+from __future__ import annotations
+
+import struct
+
+import numpy as np
+from numpy.typing import NDArray
+
+from printqueue.colour import manager
+from printqueue.colour.icc import Profile, ProfileError, tag_bytes
+
+Curve = NDArray[np.float64]  # (65536,) linear light 0..1 of code values 0..65535
+_CODES = np.arange(65536) / 65535
+
+
+def channel_curves(data: bytes, profile: Profile) -> tuple[Curve, ...]:
+    """One curve for grey, three for RGB.
+
+    Read from the profile's own TRC tags where it has them. A table-based profile
+    has none: there the neutral axis, as the colour engine sees it, serves all channels.
+    """
+    names = ("kTRC",) if profile.space == "GRAY" else ("rTRC", "gTRC", "bTRC")
+    if all(name in profile.tags for name in names) and "A2B0" not in profile.tags:
+        return tuple(_increasing(_trc(tag_bytes(data, name))) for name in names)
+    neutral = _increasing(manager.tone_curve(data, grey=profile.space == "GRAY"))
+    return (neutral,) * len(names)
+
+
+def _increasing(curve: Curve) -> Curve:
+    curve = np.maximum.accumulate(np.clip(curve, 0.0, 1.0))
+    if not curve[-1] > 0:
+        raise ProfileError("its tone curve maps white to black")
+    return np.asarray(curve / curve[-1])
+
+
+def _trc(body: bytes) -> Curve:
+    """`curveType` (ICC.1:2022 10.6) or `parametricCurveType` (10.18) sampled at all codes."""
+    if body[:4] == b"curv" and len(body) >= 12:
+        return _sampled(body)
+    if body[:4] == b"para" and len(body) >= 16:
+        return _parametric(body)
+    raise ProfileError("its tone curve is of no kind that ICC.1 defines")
+
+
+def _sampled(body: bytes) -> Curve:
+    (count,) = struct.unpack_from(">I", body, 8)
+    if len(body) < 12 + 2 * count:
+        raise ProfileError("its tone curve is cut short")
+    if count == 0:
+        return _CODES.copy()
+    table = np.frombuffer(body, ">u2", count, 12).astype(np.float64)
+    if count == 1:  # a u8Fixed8 gamma
+        return np.asarray(_CODES ** (table[0] / 256))
+    return np.interp(_CODES, np.linspace(0, 1, count), table / 65535)
+
+
+def _parametric(body: bytes) -> Curve:
+    kind, _ = struct.unpack_from(">HH", body, 8)
+    counts = (1, 3, 4, 5, 7)
+    if kind >= len(counts) or len(body) < 12 + 4 * counts[kind]:
+        raise ProfileError("its parametric tone curve is damaged")
+    values = [v / 65536 for v in struct.unpack_from(f">{counts[kind]}i", body, 12)]
+    g, a, b, c, d, e, f = (values + [1.0, 0.0, 0.0, 0.0, 0.0, 0.0][len(values) - 1 :])[:7]
+    if kind in (1, 2):  # the break lies where the power function reaches its foot
+        d = -b / a if a else 0.0
+        e = f = values[3] if kind == 2 else 0.0
+        c = 0.0
+    with np.errstate(all="ignore"):
+        upper = np.clip(a * _CODES + b, 0, None) ** g + e
+    curve = np.where(d <= _CODES, upper, c * _CODES + f)
+    if not np.isfinite(curve).all():
+        raise ProfileError("its parametric tone curve has no finite values")
+    return np.asarray(curve)
