@@ -1,0 +1,84 @@
+"""How many tone levels does the file hold, and how many are really used?"""
+
+from __future__ import annotations
+
+from printqueue.contract import Check, Explanation
+from printqueue.fields import Limits
+from printqueue.model.finding import Finding, Level
+from printqueue.model.subject import Subject
+from printqueue.units import number_text
+
+_COMBED_PERCENT = 8.0  # of the tone range is empty; measured on photographs, strong curves on 8 bits
+
+
+class BitDepthLimits(Limits):
+    """Levels for 8-bit files, 8 bits in a wide space, 8 bits hidden in 16, and a combed histogram."""
+
+    eight_bit: Level = Level.NOTE
+    eight_bit_wide: Level = Level.WARN
+    eight_in_sixteen: Level = Level.NOTE
+    combed: Level = Level.NOTE
+
+
+def judge(subject: Subject, limits: BitDepthLimits) -> Finding:
+    """The worst of the four states; levels used come from the histogram of all pixels."""
+    used, bits = subject.number("levels.used"), subject.picture.bits
+    if used is None:
+        return Finding("bit-depth", limits.unmeasurable, "Not measured: see the other findings.", unit="levels")
+    worst = max(_states(subject, limits), key=lambda state: state[0].weight, default=None)
+    if worst is None or worst[0] is Level.PASS:
+        return Finding(
+            "bit-depth",
+            Level.PASS,
+            f"{bits} bit, {int(used)} levels used.",
+            measured=int(used),
+            unit="levels",
+            limit=None,
+        )
+    level, says, why, do = worst
+    return Finding(
+        "bit-depth", level, says, measured=int(used), unit="levels", why=why, do=do, origin="common practice, no source"
+    )
+
+
+def _states(subject: Subject, limits: BitDepthLimits) -> list[tuple[Level, str, str, str]]:
+    states = []
+    combed = subject.number("levels.combed_percent") or 0.0
+    export16 = "Edit and export in 16 bit when there is a next version."
+    if subject.picture.bits == 8 and subject.text("profile.space") == "romm":
+        why = "In so wide a space the steps between neighbouring levels can show as bands in skies and fog."
+        states.append((limits.eight_bit_wide, "8 bit in a very wide colour space.", why, export16))
+    elif subject.picture.bits == 8:
+        states.append(
+            (
+                limits.eight_bit,
+                "8 bit: good enough for most prints.",
+                "Smooth gradients have less in reserve.",
+                export16,
+            )
+        )
+    if subject.text("levels.eight_in_sixteen") == "yes":
+        why = "The 16 bits are only a container: edits after the conversion may band."
+        states.append((limits.eight_in_sixteen, "16-bit file, but it holds an 8-bit picture.", why, export16))
+    if combed > _COMBED_PERCENT:
+        says = f"{number_text(combed)} % of the tone range is empty (combed by a strong curve)."
+        states.append(
+            (limits.combed, says, "Gaps can show as steps in smooth areas.", "Apply the curve to the 16-bit original.")
+        )
+    return states
+
+
+CHECK = Check(
+    "bit-depth",
+    BitDepthLimits,
+    judge,
+    Explanation(
+        question="How fine are the tones, in the container and in truth?",
+        measures="Bits of the file, distinct levels used in the busiest channel, whether nearly all values lie on an 8-bit grid, "
+        "and the share of the range left empty. Toned and black-and-white pictures are judged alike.",
+        matters="Prints show steps in smooth gradients that a display may hide; 8 bits print well unless pushed.",
+        source="Common practice, no source. Grid rule: over 99 % of values divisible by 257 or 256, or over 95 % within 2 of a "
+        "multiple of 257. An 8-bit picture that was resized in 16 bit cannot be told apart, and need not be.",
+        typical="16-bit originals: tens of thousands of levels; 8-bit: 256 or fewer.",
+    ),
+)

@@ -1,0 +1,109 @@
+"""What comes out as bare paper or as solid ink, after the lift?"""
+
+from __future__ import annotations
+
+from printqueue.contract import Check, Explanation
+from printqueue.fields import Limits, Percent
+from printqueue.model.finding import Finding, Level
+from printqueue.model.subject import Subject
+from printqueue.units import number_text
+
+
+class ClippingLimits(Limits):
+    """Shares of area: largest bare piece inside the picture, solid black; and the bare part of the edge."""
+
+    paper_warn_above: Percent | None = None
+    paper_note_above: Percent | None = None
+    edge_note_above: Percent | None = None
+    black_warn_above: Percent | None = None
+    black_note_above: Percent | None = None
+
+
+def judge(subject: Subject, limits: ClippingLimits) -> Finding:
+    """The worst of bare paper, melting edge and solid black."""
+    bare = subject.number("tone.bare_largest_percent")
+    edge = subject.number("tone.bare_edge_percent")
+    solid = subject.number("tone.solid_percent")
+    if bare is None or edge is None or solid is None:
+        return Finding("clipping", limits.unmeasurable, "Not measured: see the other findings.", unit="%")
+    found = [
+        _paper(subject, Level.WARN, bare, limits.paper_warn_above),
+        _paper(subject, Level.NOTE, bare, limits.paper_note_above),
+        _solid(Level.WARN, solid, limits.black_warn_above),
+        _solid(Level.NOTE, solid, limits.black_note_above),
+        _edge(edge, limits.edge_note_above),
+    ]
+    nearest = limits.paper_warn_above if limits.paper_warn_above is not None else limits.paper_note_above
+    fine = Finding(
+        "clipping",
+        Level.PASS,
+        f"Largest bare piece {number_text(bare)} %, solid black {number_text(solid)} % of the area.",
+        measured=round(bare, 2),
+        limit=nearest,
+        unit="%",
+    )
+    return max((fine, *(f for f in found if f is not None)), key=lambda f: f.level.weight)
+
+
+def _paper(subject: Subject, level: Level, bare: float, limit: float | None) -> Finding | None:
+    if limit is None or bare <= limit:
+        return None
+    glossy = not subject.paper.surface.matte
+    lifted = " after the lift" if subject.request.lift_stops > 0 else ""
+    return Finding(
+        "clipping",
+        level,
+        f"One piece of {number_text(bare)} % of the picture is bare paper{lifted}.",
+        measured=round(bare, 2),
+        limit=limit,
+        unit="%",
+        why="On this surface bare paper beside ink shows as a difference in gloss."
+        if glossy
+        else "Bare paper has no tone to hold the light.",
+        do="Bring the lightest tones down to about L* 97, or lower the lift.",
+    )
+
+
+def _edge(edge: float, limit: float | None) -> Finding | None:
+    if limit is None or edge < limit:
+        return None
+    return Finding(
+        "clipping",
+        Level.NOTE,
+        f"{number_text(edge, 0)} % of the picture's edge is bare paper: it melts into the border.",
+        measured=round(edge, 1),
+        limit=limit,
+        unit="%",
+        why="Where no ink marks it, the picture has no edge.",
+        do="If that is not meant, darken the lights at the edge slightly.",
+    )
+
+
+def _solid(level: Level, solid: float, limit: float | None) -> Finding | None:
+    if limit is None or solid <= limit:
+        return None
+    return Finding(
+        "clipping",
+        level,
+        f"{number_text(solid, 0)} % of the picture is solid black.",
+        measured=round(solid, 1),
+        limit=limit,
+        unit="%",
+        why="Large solid areas scuff, mottle and make thin paper cockle.",
+        do="Lift the deepest shadows just off black, or let the sheet dry flat.",
+    )
+
+
+CHECK = Check(
+    "clipping",
+    ClippingLimits,
+    judge,
+    Explanation(
+        question="What becomes bare paper, and what solid ink?",
+        measures="After lift and conversion, on a working copy of about 1 megapixel: the largest connected piece without ink, the bare part "
+        "of the picture's edge, and the share under L* 1.",
+        matters="On glossy and baryta surfaces bare paper shows as a gloss difference; heavy solids scuff on matte.",
+        source="Limits: common practice, no source. At +1/3 stop everything above L* 91.4 becomes bare paper (arithmetic, CIE 15).",
+        typical="Under 0.5 % in a well-made file.",
+    ),
+)

@@ -1,0 +1,101 @@
+"""Are there enough pixels for this size, and for the distance it is looked at from?"""
+
+from __future__ import annotations
+
+from math import hypot, radians, tan
+
+from printqueue.contract import Check, Explanation
+from printqueue.fields import Limits, Ppi
+from printqueue.model.finding import Finding, Level
+from printqueue.model.request import Placement
+from printqueue.model.subject import Subject
+from printqueue.units import MM_PER_INCH, number_text
+
+_REFERENCE_MM = 500.0  # a print of this diagonal is looked at from about its own diagonal
+_FLOOR_REJECT_PPI, _FLOOR_WARN_PPI = 100.0, 150.0
+_TOLERANCE = 0.01
+
+
+class ResolutionLimits(Limits):
+    """Source pixels per inch on paper, for a picture of at most 500 mm diagonal; larger ones need fewer."""
+
+    reject_below: Ppi | None = None
+    warn_below: Ppi | None = None
+
+
+def judge(subject: Subject, limits: ResolutionLimits) -> Finding:
+    """Compare the source's own ppi at this size with the limits, scaled to the viewing distance."""
+    place = subject.placement
+    if place is None:
+        return Finding("resolution", limits.unmeasurable, "Not measured: see the other findings.", unit="ppi")
+    scale = _distance_scale(place, subject.request.distance_mm)
+    ppi = place.source_ppi
+    for level, limit, floor in (
+        (Level.REJECT, limits.reject_below, _FLOOR_REJECT_PPI),
+        (Level.WARN, limits.warn_below, _FLOOR_WARN_PPI),
+    ):
+        if limit is not None and ppi < (asked := max(min(floor, limit), limit * scale)) * (1 - _TOLERANCE):
+            return _too_few(subject, place, level, asked)
+    nearest = limits.warn_below or limits.reject_below
+    nearest = None if nearest is None else round(nearest * scale, 1)
+    return Finding(
+        "resolution",
+        Level.PASS,
+        f"{_at_size(subject, place)}: enough.",
+        measured=round(ppi, 1),
+        limit=nearest,
+        unit="ppi",
+    )
+
+
+def _distance_scale(place: Placement, distance_mm: float | None) -> float:
+    """Larger pictures are seen from farther away: 500 mm / max(500 mm, diagonal or given distance)."""
+    seen_from = distance_mm if distance_mm is not None else max(_REFERENCE_MM, hypot(*place.picture_mm))
+    return _REFERENCE_MM / max(seen_from, _REFERENCE_MM if distance_mm is None else 100.0)
+
+
+def _at_size(subject: Subject, place: Placement) -> str:
+    width, height = (number_text(mm, 0) for mm in place.picture_mm)
+    used = subject.picture
+    return f"{number_text(place.source_ppi, 0)} ppi at {width} × {height} mm ({used.width_px} × {used.height_px} px)"
+
+
+def _too_few(subject: Subject, place: Placement, level: Level, limit: float) -> Finding:
+    width, height = (mm * place.source_ppi / limit for mm in place.picture_mm)
+    smooth = not subject.paper.surface.textured
+    return Finding(
+        "resolution",
+        level,
+        f"{_at_size(subject, place)}: too few pixels for this size.",
+        measured=round(place.source_ppi, 1),
+        limit=round(limit, 1),
+        unit="ppi",
+        do="Export again at full size, without scaling down.",
+        why="A smooth sheet hides nothing: fine lines will look soft at arm's length."
+        if smooth
+        else "The texture of this sheet forgives some softness, but not this much.",
+        instead=f"Smaller: at {int(width)} × {int(height)} mm it reaches {number_text(limit, 0)} ppi "
+        f"(order: picture: {int(width)}x{int(height)} mm).",
+    )
+
+
+def one_arcminute_ppi(distance_mm: float) -> float:
+    """Pixels per inch at which one pixel spans one arcminute from `distance_mm`: 1 / (2 d tan 0.5′)."""
+    return MM_PER_INCH / (2 * distance_mm * tan(radians(0.5 / 60)))
+
+
+CHECK = Check(
+    "resolution",
+    ResolutionLimits,
+    judge,
+    Explanation(
+        question="Are there enough pixels for this size on this paper?",
+        measures="Source pixels per inch of the printed picture (not of the file's tag, not of the print file). "
+        "Pictures with a diagonal over 500 mm are seen from farther away: the limits shrink by 500 mm / diagonal, "
+        "never under 100 ppi (reject) and 150 ppi (warn). `distance:` in the order replaces the diagonal. Tolerance 1 %.",
+        matters="Enlarging invents no detail: ropes, reeds and grain turn soft, on smooth paper first.",
+        source="Limits: common practice, no source. Distance: one pixel per arcminute, ppi = 1 / (2 d tan 0.5′); "
+        "344 ppi at 254 mm, 172 ppi at 508 mm.",
+        typical="A 24-megapixel picture on A3: about 410 ppi; a web-sized 2000 px file on A3: about 140 ppi.",
+    ),
+)

@@ -1,0 +1,92 @@
+"""Does the picture fit on the sheet as asked?"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from printqueue.contract import Check, Explanation
+from printqueue.fields import Limits
+from printqueue.model.finding import Finding, Level
+from printqueue.model.request import Placement
+from printqueue.model.subject import Subject
+from printqueue.units import number_text
+
+
+class SizeLimits(Limits):
+    """Levels for what does not fit, a size that is not stocked, and picture inside the printer's margin."""
+
+    does_not_fit: Annotated[Level, Field(description="the picture cannot be placed on the sheet")] = Level.REJECT
+    unlisted: Annotated[Level, Field(description="a sheet size that the paper's sizes: does not list")] = Level.NOTE
+    margin: Annotated[Level, Field(description="picture inside the margin that the printer cannot reach")] = Level.WARN
+
+
+def judge(subject: Subject, limits: SizeLimits) -> Finding:
+    """The worst of: not placeable, inside the unprintable margin, not stocked."""
+    place = subject.placement
+    if place is None:
+        return _no_place(subject, limits)
+    size = subject.request.size.name
+    width, height = (number_text(mm, 0) for mm in place.picture_mm)
+    says = f"{width} × {height} mm on {size}"
+    if (inside := _inside_margin(subject, place)) is not None:
+        return _margin(subject, limits, says, inside)
+    if not subject.request.size_listed:
+        return Finding(
+            "size",
+            limits.unlisted,
+            f"{says}; {size} is not among the sizes of {subject.paper.name}.",
+            measured=size,
+            limit=", ".join(s.name for s in subject.paper.stocked),
+            do=f"If you stock it, add it to sizes: in rules/{subject.paper.key}.yaml.",
+            origin="your rule",
+        )
+    return Finding("size", Level.PASS, f"{says}.", measured=says, limit=size)
+
+
+def _no_place(subject: Subject, limits: SizeLimits) -> Finding:
+    return Finding(
+        "size",
+        limits.does_not_fit,
+        subject.text("size.problem") or "The picture cannot be placed on this sheet.",
+        measured=subject.request.size.name,
+        do=subject.text("size.do") or "Choose another size in the order.",
+        why="Nothing is cropped unless you ask for it (fit: crop).",
+        origin="fact",
+        allowable=False,
+    )
+
+
+def _inside_margin(subject: Subject, place: Placement) -> float | None:
+    nearest = min(place.borders_mm)
+    return nearest if nearest < subject.paper.margin_mm - 1e-6 else None
+
+
+def _margin(subject: Subject, limits: SizeLimits, says: str, nearest: float) -> Finding:
+    return Finding(
+        "size",
+        limits.margin,
+        f"{says} comes within {number_text(nearest)} mm of the sheet's edge; the printer cannot print nearer than "
+        f"{number_text(subject.paper.margin_mm)} mm.",
+        measured=round(nearest, 1),
+        limit=subject.paper.margin_mm,
+        unit="mm",
+        why="The rim of the picture would be cut off by the printer.",
+        do="Ask for a wider border or a smaller picture in the order.",
+        origin="your rule (printer: margins)",
+    )
+
+
+CHECK = Check(
+    "size",
+    SizeLimits,
+    judge,
+    Explanation(
+        question="Does it fit the sheet, whole and inside the printable area?",
+        measures="The picture's rectangle in mm against sheet, border and the printer's margins. Aspect, panorama or square are no fault.",
+        matters="A picture that does not fit would be cropped, or lose its rim in the printer.",
+        source="ISO 216 for A and B sheets; margins from your paper's rules.",
+        typical="Passes; a note when a size is asked for that you do not stock.",
+    ),
+)
