@@ -1,0 +1,129 @@
+"""Folders, order file and the paper's defaults put together: one `Request` per print. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from printqueue import sizes
+from printqueue.errors import PictureError
+from printqueue.model.request import Border, Request
+from printqueue.orders.place import unknown_paper
+from printqueue.orders.schema import Order, PrintOrder
+from printqueue.papers.schema import Paper
+from printqueue.units import Size, number_text
+
+MIN_PICTURE_MM = 10.0
+
+
+def resolve(
+    papers: Mapping[str, Paper],
+    *,
+    folder_paper: str | None = None,
+    folder_size: str | None = None,
+    order: Order | None = None,
+    default_paper: str | None = None,
+) -> tuple[Request, ...]:
+    """What to print, one `Request` per print. Order goes before folder, folder before the paper's defaults.
+
+    `folder_size` is the folder's name as written. Raises `PictureError` of the check `order`
+    with a remedy for unknown papers and sizes and for what contradicts itself.
+    """
+    prints = order.each() if order else [PrintOrder()]
+    requests = [
+        _request(_paper(papers, one.paper or folder_paper or default_paper), one, folder_size) for one in prints
+    ]
+    for index, request in enumerate(requests):
+        if request in requests[:index]:
+            raise _refused(
+                f"The order asks for the same print twice ({request.paper}, {request.size.name}).", "Use copies: 2."
+            )
+    return tuple(requests)
+
+
+def _paper(papers: Mapping[str, Paper], key: str | None) -> Paper:
+    if key is None:
+        do = "Put it into a paper's folder in ready/, or set default_paper in studio.yaml."
+        raise _refused("No paper is named for this picture.", do)
+    if key not in papers:
+        raise unknown_paper(key, papers.keys())
+    return papers[key]
+
+
+def _request(paper: Paper, one: PrintOrder, folder_size: str | None) -> Request:
+    size = one.size or _folder_size(folder_size) or paper.usual_size
+    rules = paper.print
+    _possible(one, size)
+    return Request(
+        paper=paper.key,
+        size=size,
+        picture=one.picture,
+        copies=one.copies or 1,
+        border=_border(paper, one, size),
+        fit=one.fit or paper.fit,
+        ppi=rules.ppi,
+        intent=one.intent or rules.intent,
+        black_point_compensation=rules.black_point_compensation,
+        lift_stops=rules.lift if one.lift is None else one.lift,
+        title=one.title,
+        distance_mm=one.distance,
+        edition_of=one.edition.of if one.edition else None,
+        assume_profile=one.assume_profile,
+        allow=dict(sorted((one.allow or {}).items())),
+        note=one.note,
+        size_listed=sizes.listed(size, paper.sizes),
+    )
+
+
+def _folder_size(name: str | None) -> Size | None:
+    if name is None:
+        return None
+    try:
+        return sizes.parse(name)
+    except sizes.SizeError as error:
+        raise _refused(
+            f"The folder's size cannot be read: {error}.", "Rename the folder, or give size: in the order."
+        ) from error
+
+
+def _possible(one: PrintOrder, size: Size) -> None:
+    picture = one.picture
+    if picture and (picture.short_mm > size.short_mm or picture.long_mm > size.long_mm):
+        says = f"A picture of {_sides(picture)} does not fit on {_named(size)}."
+        raise _refused(says, "Ask for a smaller picture or a larger sheet.")
+    if one.edition and (one.copies or 1) > one.edition.of:
+        says = f"{one.copies} copies are more than the edition of {one.edition.of}."
+        raise _refused(says, "Ask for fewer copies or a larger edition.")
+
+
+def _border(paper: Paper, one: PrintOrder, size: Size) -> Border:
+    border = one.border.border() if one.border else paper.border.border()
+    if one.picture:
+        return Border("weighted" if border.style == "weighted" else "even")
+    _leaves_room(border, size)
+    return border
+
+
+def _leaves_room(border: Border, size: Size) -> None:
+    """A border that eats the sheet whichever way it is turned is refused here, before any pixel is read."""
+    width = border.width_mm or 0.0
+    top, right, bottom, left = border.sides_mm or (width, width, width, width)
+    fits = [
+        across - left - right >= MIN_PICTURE_MM and up - top - bottom >= MIN_PICTURE_MM
+        for across, up in ((size.width_mm, size.height_mm), (size.height_mm, size.width_mm))
+    ]
+    if not any(fits):
+        raise _refused(
+            f"The border leaves no picture on {_named(size)}.", "Ask for a narrower border or a larger sheet."
+        )
+
+
+def _sides(size: Size) -> str:
+    return f"{number_text(size.width_mm)} × {number_text(size.height_mm)} mm"
+
+
+def _named(size: Size) -> str:
+    return f"{size.name} ({_sides(size)})"
+
+
+def _refused(says: str, do: str) -> PictureError:
+    return PictureError(says, do=do, check="order")
