@@ -1,0 +1,12 @@
+"""Reading a picture from an open descriptor: recognised, bounded, proven whole, then given in bands.
+
+`probe` asks whether the file has arrived whole, without decoding it;
+`open_picture` gives its facts and its pixels; `empty_tail` is the one test that
+an artist's `allow: [whole]` may overrule, and that `open_picture` leaves out.
+"""
+
+from printqueue.decode._bounds import Bounds
+from printqueue.decode.errors import EmptyTailError
+from printqueue.decode.opening import empty_tail, open_picture, probe
+
+__all__ = ["Bounds", "EmptyTailError", "empty_tail", "open_picture", "probe"]

@@ -1,0 +1,68 @@
+"""A PNG as a source of bands: decoded whole once, 16 bits kept."""
+
+from __future__ import annotations
+
+import threading
+from typing import cast
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from printqueue.decode._reader import Reader
+from printqueue.decode.errors import damaged
+from printqueue.decode.png_header import SIGNATURE, PngHeader, checked
+from printqueue.model.picture import PictureFacts, Samples
+
+_END = bytes.fromhex("0000000049454e44ae426082")  # an empty IEND chunk
+
+
+class PngSource:
+    """A PNG's pixels; decoded at the first call, then kept (all channels, 8 or 16 bits)."""
+
+    def __init__(self, reader: Reader, head: PngHeader, facts: PictureFacts, icc: bytes | None) -> None:
+        self.facts = facts
+        self.icc = icc
+        self._reader = reader
+        self._head = head
+        self._lock = threading.Lock()
+        self._pixels: NDArray[np.generic] | None = None
+
+    def rows(self, start: int, stop: int) -> Samples:
+        """Rows as (stop - start, width, C), uint8 or uint16. Raises `PictureError` where the data are damaged."""
+        band = self._decoded()[start:stop, :, : self._head.colours]
+        return cast(Samples, np.ascontiguousarray(band))
+
+    def transparent(self) -> bool:
+        """Whether the alpha channel or a transparent colour leaves any pixel not fully opaque."""
+        if not self._head.has_alpha:
+            return False
+        pixels = self._decoded()
+        opaque = np.iinfo(cast("np.dtype[np.uint16]", pixels.dtype)).max
+        return pixels.shape[2] > self._head.colours and bool((pixels[:, :, -1] != opaque).any())
+
+    def _decoded(self) -> NDArray[np.generic]:
+        with self._lock:
+            if self._pixels is None:
+                self._pixels = _decode(self._reader, self._head)
+                self._pixels.flags.writeable = False
+            return self._pixels
+
+
+def _decode(reader: Reader, head: PngHeader) -> NDArray[np.generic]:
+    """Decode only what the pixels need: the library sees no profile, no gamma and no text."""
+    parts = [SIGNATURE]
+    for chunk in head.needed:
+        parts += [(chunk.stop - chunk.start).to_bytes(4, "big"), checked(reader, chunk)]
+    try:
+        found: NDArray[np.generic] = imagecodecs.png_decode(b"".join([*parts, _END]))
+    except MemoryError:
+        raise
+    except Exception as error:
+        raise damaged("its PNG data do not decode") from error
+    if found.ndim == 2:
+        found = found[:, :, np.newaxis]
+    size, kind = (head.height, head.width), np.uint16 if head.depth == 16 else np.uint8
+    if found.shape[:2] != size or found.shape[2] < head.colours or found.dtype != kind:
+        raise damaged("its PNG data decode to another picture than the header says")
+    return found

@@ -1,0 +1,69 @@
+"""What a PNG's ancillary chunks say: profile, declared space, resolution and text."""
+
+from __future__ import annotations
+
+import struct
+from typing import Literal
+
+from printqueue.decode._bounds import Bounds
+from printqueue.decode._facts import ppi
+from printqueue.decode._text import bounded, clean
+from printqueue.decode.png_header import MAX_TEXT_BYTES, PngHeader, inflated
+from printqueue.model.picture import Metadata
+
+_XMP = b"XML:com.adobe.xmp"  # the keyword that ISO 16684-3 registers
+_KEYWORDS = {b"Title": "title", b"Author": "creator", b"Copyright": "rights", b"Description": "description"}
+_SRGB_CODE_POINTS = b"\x01\x0d\x00\x01"  # ITU-T H.273: BT.709 primaries, sRGB transfer, RGB, full range
+
+
+def icc(head: PngHeader, bounds: Bounds) -> bytes | None:
+    """Return the profile; None without one, b"" where it is broken (so that it is called unreadable, not missing)."""
+    found = head.notes.get(b"iCCP")
+    if not found:
+        return None
+    _, _, rest = found[0].partition(b"\0")
+    return inflated(rest[1:], bounds.icc_bytes) or b""
+
+
+def declared_space(head: PngHeader) -> Literal["srgb"] | None:
+    """Return 'srgb' for an sRGB chunk or its coding-independent code points."""
+    return "srgb" if b"sRGB" in head.notes or _SRGB_CODE_POINTS in head.notes.get(b"cICP", []) else None
+
+
+def resolution(head: PngHeader) -> float | None:
+    """Return pixels per inch, to 0.01 (a PNG counts whole pixels per metre: 300 ppi is stored as 299.9994)."""
+    data = head.notes.get(b"pHYs", [b""])[0]
+    if len(data) != 9 or data[8] != 1:
+        return None
+    found = ppi(int.from_bytes(data[:4], "big") / 100, 3)
+    return None if found is None else round(found, 2)
+
+
+def frames(head: PngHeader) -> int:
+    """Return the number of frames: 1 for a still picture."""
+    data = head.notes.get(b"acTL", [b""])[0]
+    return max(1, struct.unpack(">I", data[:4])[0]) if len(data) == 8 else 1
+
+
+def texts(head: PngHeader) -> tuple[bytes | None, Metadata]:
+    """Return the XMP packet, if any, and the standard text keywords."""
+    packet: bytes | None = None
+    found: dict[str, str | None] = {}
+    for keyword, data in _texts(head):
+        if keyword == _XMP:
+            packet = packet or data
+        elif keyword in _KEYWORDS:
+            found.setdefault(_KEYWORDS[keyword], bounded(clean(data)))
+    return packet, Metadata(**found)
+
+
+def _texts(head: PngHeader) -> list[tuple[bytes, bytes]]:
+    found = [data.partition(b"\0")[::2] for data in head.notes.get(b"tEXt", [])]
+    for data in head.notes.get(b"zTXt", []):
+        keyword, _, rest = data.partition(b"\0")
+        found.append((keyword, inflated(rest[1:], MAX_TEXT_BYTES) or b""))
+    for data in head.notes.get(b"iTXt", []):
+        keyword, _, rest = data.partition(b"\0")
+        body = rest[2:].split(b"\0", 2)[-1]  # behind the language tag and the translated keyword
+        found.append((keyword, (inflated(body, MAX_TEXT_BYTES) or b"") if rest[:1] == b"\1" else body))
+    return found

@@ -1,0 +1,130 @@
+"""Decoding one strip or tile of a TIFF: bytes in, samples out, with nothing taken on trust."""
+
+from __future__ import annotations
+
+import io
+import zlib
+from collections.abc import Callable
+from typing import NamedTuple
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from printqueue.decode import _libjpeg
+from printqueue.decode import tiff_header as header
+from printqueue.decode._markers import APP0, FRAMES, SEQUENTIAL_OR_PROGRESSIVE, Frame, frame, segments
+from printqueue.decode._reader import Reader
+from printqueue.decode.errors import damaged
+from printqueue.decode.tiff_header import Page
+
+
+def samples(page: Page, data: bytes, down: int, name: str) -> NDArray[np.generic]:
+    """Return one segment as (rows, width, channels), channels in native byte order.
+
+    `name` names it in errors. A strip of the last row has the rows that are
+    left, a tile is whole. Raises `PictureError` if it decodes to too little.
+    """
+    rows = page.segment_height if page.tiled else page.rows_in(down)
+    channels = 1 if page.planar else page.samples
+    shape = (rows, page.segment_width, channels)
+    if page.compression == header.JPEG:
+        return _jpeg(page, data, shape, name)
+    if page.reversed_bits:
+        data = bytes(imagecodecs.bitorder_decode(data))
+    need = page.needs(down)
+    if page.compression != header.NONE:
+        data = _unpacked(page.compression, data, need, name)
+    if len(data) < need:
+        raise damaged(f"{name} holds {len(data)} bytes of the {need} that its rows need")
+    found = np.frombuffer(data, page.dtype, need // page.dtype.itemsize).reshape(shape)
+    if not found.dtype.isnative:
+        found = found.astype(found.dtype.newbyteorder("="))
+    if page.predictor == 2:
+        found = imagecodecs.delta_decode(found, axis=1)
+    return found
+
+
+def _unpacked(compression: int, data: bytes, need: int, name: str) -> bytes:
+    try:
+        return _CODECS[compression](data, need)
+    except MemoryError:
+        raise
+    except Exception as error:
+        raise damaged(f"{name} does not unpack ({header.COMPRESSIONS[compression]} data are broken)") from error
+
+
+def _inflate(data: bytes, need: int) -> bytes:
+    """Inflate at most `need` bytes; the checksum at the end must hold."""
+    try:
+        return bytes(imagecodecs.deflate_decode(data, out=need))
+    except imagecodecs.DeflateError:
+        pass  # broken, or padded with more rows than the picture has: zlib can tell
+    inflater = zlib.decompressobj()
+    found = inflater.decompress(data, need)
+    rest = inflater.unconsumed_tail
+    for _ in range(64):  # padding is at most a few rows
+        if inflater.eof or not rest:
+            break
+        inflater.decompress(rest, max(need, 4096))
+        rest = inflater.unconsumed_tail
+    if not inflater.eof:
+        raise zlib.error("no end")
+    return found
+
+
+def _packbits(data: bytes, need: int) -> bytes:
+    try:
+        return bytes(imagecodecs.packbits_decode(data, out=need))
+    except imagecodecs.PackbitsError:
+        return bytes(imagecodecs.packbits_decode(data, out=2 * need + 4096))[:need]
+
+
+_CODECS: dict[int, Callable[[bytes, int], bytes]] = {
+    header.LZW: lambda data, need: bytes(imagecodecs.lzw_decode(data, out=need)),
+    header.DEFLATE: _inflate,
+    header.OLD_DEFLATE: _inflate,
+    header.PACKBITS: _packbits,
+    header.ZSTD: lambda data, need: bytes(imagecodecs.zstd_decode(data, out=need)),
+}
+
+
+def _jpeg(page: Page, data: bytes, shape: tuple[int, int, int], name: str) -> NDArray[np.generic]:
+    stream = _jpeg_stream(data, name)
+    found = stream.frame
+    fits = found.width == shape[1] and shape[0] <= found.height <= page.segment_height
+    if not fits or (found.precision, found.components) != (8, shape[2]):
+        raise damaged(f"{name} holds a JPEG of {found.width} × {found.height} px that does not fit the header")
+    stored = {header.YCBCR: "YCBCR", header.RGB: "RGB"}.get(page.photometric)
+    pixels = _libjpeg.pixels(
+        data,
+        stream.scan_stop,
+        name,
+        tables=page.directory.raw(347, limit=1 << 16),
+        stored=None if page.planar or stream.jfif else stored,
+        grey=shape[2] == 1,
+    )
+    if pixels.shape != (found.height, *shape[1:]):
+        raise damaged(f"{name} decodes to another size than its JPEG header says")
+    return pixels[: shape[0]]
+
+
+class _Stream(NamedTuple):
+    frame: Frame
+    scan_stop: int
+    jfif: bool
+
+
+def _jpeg_stream(data: bytes, name: str) -> _Stream:
+    """Read the markers of the abbreviated stream in a segment."""
+    reader = Reader(io.BytesIO(data))
+    found: Frame | None = None
+    scan_stop, jfif = 0, False
+    for segment in segments(reader, 0, reader.size):
+        if segment.marker in FRAMES and found is None:
+            found = frame(segment.marker, data[segment.start : segment.stop])
+        scan_stop = segment.data_stop or scan_stop
+        jfif = jfif or (segment.marker == APP0 and data[segment.start :][:4] == b"JFIF")
+    if found is None or not scan_stop or found.process not in SEQUENTIAL_OR_PROGRESSIVE:
+        raise damaged(f"{name} holds no JPEG picture")
+    return _Stream(found, scan_stop, jfif)
