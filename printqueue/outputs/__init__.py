@@ -1,0 +1,1 @@
+"""What is made of a rendered sheet: one file per kind, each writes to an open binary stream."""

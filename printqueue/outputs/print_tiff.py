@@ -1,0 +1,141 @@
+"""The print-ready TIFF: 16-bit RGB, LZW with horizontal predictor, the paper's profile inside.
+
+TIFF 6.0 (1992), ICC.1:2022 annex B.3 (tag 34675), XMP (ISO 16684-1) in tag 700.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import chain
+from typing import BinaryIO
+from xml.sax.saxutils import escape
+
+import imagecodecs
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+
+from printqueue.model.picture import Metadata
+
+ROWS_PER_STRIP = 64
+NAMESPACE = "urn:printqueue:print:1#"
+_BIGTIFF_FROM = 3_900_000_000  # bytes of pixels; classic TIFF ends at 4 GiB
+_MOST_XMP = 1_000_000
+_HINT_WORST_GROWTH = 1.1  # LZW may enlarge noise
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """How the print was made, without clock or job number: the same print has the same words."""
+
+    recipe: str  # SHA-256, hex
+    master_sha256: str
+    paper: str
+    profile_sha256: str
+    profile_name: str
+    settings: str  # one line, human words
+    versions: str
+
+    @property
+    def sentence(self) -> str:
+        """For ImageDescription: ASCII, one sentence and the recipe."""
+        text = f"Print file for {self.paper}; colours converted once into {self.profile_name} ({self.settings}); recipe {self.recipe}"
+        return text.encode("ascii", "replace").decode("ascii")
+
+
+def write(
+    stream: BinaryIO,
+    bands: Iterable[list[bytes]],
+    *,
+    size_px: tuple[int, int],
+    ppi: int,
+    profile: bytes,
+    provenance: Provenance,
+    metadata: Metadata,
+) -> None:
+    """Write the sheet; `bands` are results of `encode_band`, each but the last of a multiple of 64 rows."""
+    width, height = size_px
+    texts = [(315, metadata.creator), (33432, metadata.rights)]
+    extra = [(tag, 2, None, text.encode("utf-8") + b"\0", True) for tag, text in texts if text]
+    extra.append((700, 1, None, xmp_packet(provenance, metadata), True))
+    size = width * height * 6 * _HINT_WORST_GROWTH
+    with tifffile.TiffWriter(stream, bigtiff=size > _BIGTIFF_FROM, byteorder="<") as writer:
+        writer.write(
+            chain.from_iterable(bands),
+            shape=(height, width, 3),
+            dtype=np.uint16,
+            photometric="rgb",
+            planarconfig="contig",
+            compression="lzw",
+            predictor="horizontal",
+            rowsperstrip=ROWS_PER_STRIP,
+            iccprofile=profile,
+            resolution=(ppi, ppi),
+            resolutionunit="inch",
+            description=provenance.sentence,
+            software="printqueue",
+            metadata=None,
+            extratags=extra,
+            maxworkers=1,
+        )
+
+
+def encode_band(rows: NDArray[np.uint16]) -> list[bytes]:
+    """The encoded strips of (n, width, 3) uint16 sheet rows."""
+    return [_encode_strip(rows[start : start + ROWS_PER_STRIP]) for start in range(0, rows.shape[0], ROWS_PER_STRIP)]
+
+
+def _encode_strip(rows: NDArray[np.uint16]) -> bytes:
+    """One strip: horizontal differencing (TIFF 6.0 section 14) of little-endian codes, then LZW (section 13)."""
+    differences = imagecodecs.delta_encode(np.ascontiguousarray(rows, "<u2"), axis=-2)
+    return bytes(imagecodecs.lzw_encode(differences.tobytes()))
+
+
+def xmp_packet(provenance: Provenance, metadata: Metadata) -> bytes:
+    """XMP with Dublin Core of the master and our own provenance; deterministic."""
+    own = {
+        "recipe": provenance.recipe,
+        "masterSHA256": provenance.master_sha256,
+        "profileSHA256": provenance.profile_sha256,
+        "paper": provenance.paper,
+        "settings": provenance.settings,
+        "versions": provenance.versions,
+    }
+    lines = [f"<pq:{key}>{_xml(value)}</pq:{key}>" for key, value in own.items()]
+    lines += [_alt(name, text) for name in ("title", "rights", "description") if (text := getattr(metadata, name))]
+    if metadata.creator:
+        lines.append(f"<dc:creator><rdf:Seq><rdf:li>{_xml(metadata.creator)}</rdf:li></rdf:Seq></dc:creator>")
+    body = "\n".join(lines)
+    return (
+        '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
+        '<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">\n'
+        f'<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" xmlns:pq="{NAMESPACE}">\n'
+        f"{body}\n</rdf:Description></rdf:RDF></x:xmpmeta>\n"
+        '<?xpacket end="r"?>'
+    ).encode()
+
+
+def _alt(name: str, text: str) -> str:
+    return f'<dc:{name}><rdf:Alt><rdf:li xml:lang="x-default">{_xml(text)}</rdf:li></rdf:Alt></dc:{name}>'
+
+
+def _xml(text: str) -> str:
+    """Escaped for XML 1.0, characters that it cannot hold left out."""
+    return escape(
+        "".join(c for c in text if c in "\t\n" or " " <= c <= "\ud7ff" or "\ue000" <= c <= "\ufffd" or c > "\uffff")
+    )
+
+
+def read_provenance(stream: BinaryIO) -> tuple[str, str] | None:
+    """(recipe, master's SHA-256) of a print file of ours, None for any other file."""
+    try:
+        with tifffile.TiffFile(stream, name="print.tif") as tiff:
+            tag = tiff.pages.first.tags.get(700)
+            packet = bytes(tag.value) if tag is not None and tag.count < _MOST_XMP else b""
+    except (tifffile.TiffFileError, ValueError, TypeError, OSError, IndexError):
+        return None
+    found = [re.search(rb"<pq:%s>([0-9a-f]{64})</pq:%s>" % (key, key), packet) for key in (b"recipe", b"masterSHA256")]
+    recipe, master = (match[1].decode() if match else None for match in found)
+    return (recipe, master) if recipe and master else None

@@ -1,0 +1,1 @@
+"""From an accepted picture to the pixels of its print: plan, resample, convert once, place."""

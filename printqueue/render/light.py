@@ -1,0 +1,63 @@
+"""Code values to linear light and back, with the lift between them.
+
+Working planes are float32 in 0..1, either linear light (for shrinking) or the
+source's own encoding (for enlarging, where linear light would make halos).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from printqueue.colour.curves import Curve
+from printqueue.measure.reduce import sixteen_bit
+from printqueue.model.picture import Samples
+
+_STEPS = 1 << 18  # of the square root of linear light: finer than 16-bit codes of any usual encoding
+_CODES = np.arange(65536)
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """Look-up tables of one source space for one lift; build with `light_of`."""
+
+    to_working: tuple[NDArray[np.float32], ...]  # (65536,) per channel: code → working value, lifted
+    from_linear: tuple[NDArray[np.uint16], ...] | None  # √linear × steps → code; None: working = encoding
+
+    def planes(self, samples: Samples) -> list[NDArray[np.float32]]:
+        """(H, W, C) uint8 or uint16 codes → C float32 working planes, lift applied."""
+        codes = sixteen_bit(samples)
+        return [table[codes[..., i]] for i, table in enumerate(self.to_working)]
+
+    def codes(self, planes: Sequence[NDArray[np.float32]]) -> NDArray[np.uint16]:
+        """Working planes → codes: (H, W, 3) for RGB, (H, W) for grey. Clipped to 0..65535."""
+        if self.from_linear is None:
+            encoded = [np.rint(np.clip(p, 0, 1) * 65535).astype(np.uint16) for p in planes]
+        else:
+            encoded = [
+                table[np.rint(np.sqrt(np.clip(p, 0, 1)) * (_STEPS - 1)).astype(np.int32)]
+                for p, table in zip(planes, self.from_linear, strict=True)
+            ]
+        return encoded[0] if len(encoded) == 1 else np.stack(encoded, axis=-1)
+
+
+def light_of(curves: Sequence[Curve], *, lift_stops: float, linear: bool) -> Light:
+    """Tables for channel `curves`; `lift_stops` multiplies linear light by 2^stops, clipped at white."""
+    gain = 2.0**lift_stops
+    lifted = [np.minimum(curve * gain, 1.0) for curve in curves]
+    if linear:
+        return Light(
+            tuple(light.astype(np.float32) for light in lifted), tuple(_encoding_table(curve) for curve in curves)
+        )
+    if lift_stops == 0:
+        return Light(tuple((_CODES / 65535).astype(np.float32) for _ in curves), None)
+    encoded = (np.interp(light, curve, _CODES / 65535) for light, curve in zip(lifted, curves, strict=True))
+    return Light(tuple(table.astype(np.float32) for table in encoded), None)
+
+
+def _encoding_table(curve: Curve) -> NDArray[np.uint16]:
+    linear = (np.arange(_STEPS) / (_STEPS - 1)) ** 2
+    return np.rint(np.interp(linear, curve, _CODES)).astype(np.uint16)

@@ -1,0 +1,162 @@
+"""Geometry of a print: where the picture lies on the sheet. All decisions, no pixels.
+
+Borders (common practice, no source): 8 % of the sheet's short side, at least 15 mm.
+`even` keeps that width on the tight axis and splits the rest equally; `weighted`
+makes the foot 1.2 × the top, 5 to 25 mm more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from printqueue.model.request import Border, Placement, Request
+from printqueue.units import MM_PER_INCH, Size, number_text, pixels
+
+_BORDER_SHARE, _BORDER_LEAST_MM = 0.08, 15.0
+_FOOT_EXTRA, _FOOT_LEAST_MM, _FOOT_MOST_MM = 0.2, 5.0, 25.0
+_LEAST_PICTURE_MM = 10.0
+
+
+class DoesNotFitError(ValueError):
+    """The picture cannot be placed on this sheet as asked; `do` says what would work."""
+
+    def __init__(self, says: str, do: str) -> None:
+        super().__init__(says)
+        self.says = says
+        self.do = do
+
+
+@dataclass(frozen=True, slots=True)
+class _Box:
+    """Where the picture may lie, and how spare height is shared: foot = top + `foot_extra(spare)`."""
+
+    left: float
+    top: float
+    width: float
+    height: float
+    weighted: bool = False
+
+
+def place(request: Request, width_px: int, height_px: int) -> Placement:
+    """Place a picture of `width_px` × `height_px` source pixels. Raises `DoesNotFitError`."""
+    sheet = _turned_sheet(request.size, width_px, height_px)
+    box = _box(sheet, request)
+    crop = _crop(width_px, height_px, box) if request.fit == "crop" else (0.0, 0.0, float(width_px), float(height_px))
+    picture_mm = _fit((crop[2] - crop[0]) / (crop[3] - crop[1]), box)
+    if min(picture_mm) < _LEAST_PICTURE_MM:
+        raise DoesNotFitError(
+            f"The border leaves {number_text(min(picture_mm))} mm for the picture on {request.size.name}.",
+            "Ask for a narrower border or a larger sheet.",
+        )
+    return _to_pixels(sheet, picture_mm, _corner(sheet, picture_mm, box), crop, request.ppi)
+
+
+def default_border_mm(sheet: Size) -> float:
+    """The border of a sheet that names none: 8 % of its short side, at least 15 mm."""
+    return max(_BORDER_LEAST_MM, round(_BORDER_SHARE * sheet.short_mm))
+
+
+def _turned_sheet(sheet: Size, width_px: int, height_px: int) -> Size:
+    """The sheet turns with the picture; for a square picture it stays as it was written."""
+    return sheet if width_px == height_px else sheet.turned(landscape=width_px > height_px)
+
+
+def _box(sheet: Size, request: Request) -> _Box:
+    if request.picture is not None:
+        return _exact_box(sheet, request.picture)
+    top, right, bottom, left = _sides(sheet, request.border)
+    width, height = sheet.width_mm - left - right, sheet.height_mm - top - bottom
+    if width <= 0 or height <= 0:
+        raise DoesNotFitError(
+            f"The border is as wide as the sheet {request.size.name}.", "Ask for a narrower border or a larger sheet."
+        )
+    return _Box(left, top, width, height, weighted=request.border.style == "weighted")
+
+
+def _exact_box(sheet: Size, picture: Size) -> _Box:
+    landscape = sheet.width_mm > sheet.height_mm
+    wanted = picture.turned(landscape=landscape) if sheet.width_mm != sheet.height_mm else picture
+    if wanted.width_mm > sheet.width_mm + 1e-6 or wanted.height_mm > sheet.height_mm + 1e-6:
+        raise DoesNotFitError(
+            f"A picture of {number_text(wanted.width_mm)} × {number_text(wanted.height_mm)} mm does not fit on "
+            f"{sheet.name} ({number_text(sheet.width_mm)} × {number_text(sheet.height_mm)} mm).",
+            "Choose a larger sheet (size:) or a smaller picture (picture:) in the order.",
+        )
+    left, top = (sheet.width_mm - wanted.width_mm) / 2, (sheet.height_mm - wanted.height_mm) / 2
+    return _Box(left, top, wanted.width_mm, wanted.height_mm)
+
+
+def _sides(sheet: Size, border: Border) -> tuple[float, float, float, float]:
+    if border.sides_mm is not None:
+        return border.sides_mm
+    width = default_border_mm(sheet) if border.width_mm is None else border.width_mm
+    foot = width + _foot_extra(width) if border.style == "weighted" else width
+    return width, width, foot, width
+
+
+def _foot_extra(top_mm: float) -> float:
+    return min(max(_FOOT_EXTRA * top_mm, _FOOT_LEAST_MM), _FOOT_MOST_MM)
+
+
+def _fit(aspect: float, box: _Box) -> tuple[float, float]:
+    """Largest width and height in mm of that aspect inside the box."""
+    width = min(box.width, box.height * aspect)
+    return width, width / aspect
+
+
+def _crop(width_px: int, height_px: int, box: _Box) -> tuple[float, float, float, float]:
+    """The largest centred part of the picture that has the box's aspect."""
+    aspect = box.width / box.height
+    used_w, used_h = min(width_px, height_px * aspect), min(height_px, width_px / aspect)
+    left, top = (width_px - used_w) / 2, (height_px - used_h) / 2
+    return left, top, left + used_w, top + used_h
+
+
+def _corner(sheet: Size, picture_mm: tuple[float, float], box: _Box) -> tuple[float, float]:
+    """Left and top of the picture in mm."""
+    left = box.left + (box.width - picture_mm[0]) / 2
+    if not box.weighted:
+        return left, box.top + (box.height - picture_mm[1]) / 2
+    spare = sheet.height_mm - picture_mm[1]
+    extra = _foot_extra(spare / (2 + _FOOT_EXTRA))
+    return left, (spare - extra) / 2
+
+
+def _to_pixels(
+    sheet: Size,
+    picture_mm: tuple[float, float],
+    corner_mm: tuple[float, float],
+    crop: tuple[float, float, float, float],
+    ppi: int,
+) -> Placement:
+    sheet_px = pixels(sheet.width_mm, ppi), pixels(sheet.height_mm, ppi)
+    picture_px = tuple(min(max(1, pixels(mm, ppi)), px) for mm, px in zip(picture_mm, sheet_px, strict=True))
+    left_px, top_px = (
+        _offset(mm, length, whole, ppi) for mm, length, whole in zip(corner_mm, picture_px, sheet_px, strict=True)
+    )
+    left, top = corner_mm
+    return Placement(
+        sheet_mm=(sheet.width_mm, sheet.height_mm),
+        picture_mm=picture_mm,
+        sheet_px=sheet_px,
+        picture_px=(picture_px[0], picture_px[1]),
+        left_px=left_px,
+        top_px=top_px,
+        ppi=ppi,
+        source_ppi=(crop[2] - crop[0]) / (picture_mm[0] / MM_PER_INCH),
+        crop_px=crop,
+        borders_mm=(
+            top,
+            sheet.width_mm - left - picture_mm[0],
+            sheet.height_mm - top - picture_mm[1],
+            left,
+        ),
+    )
+
+
+def _offset(corner_mm: float, length_px: int, sheet_px: int, ppi: int) -> int:
+    """First pixel of the picture: from its rounded centre, so that centring is exact to half a pixel."""
+    centre_px = corner_mm / MM_PER_INCH * ppi + length_px / 2
+    centred = abs(centre_px - sheet_px / 2) < 1
+    start = (sheet_px - length_px) // 2 if centred else round(centre_px - length_px / 2)
+    return min(max(0, start), sheet_px - length_px)
