@@ -1,0 +1,10 @@
+"""Bounded throw-away children that read hostile files, so that the service never does.
+
+`template` is exec'ed once, before ledger and lock are opened, imports the libraries
+with one thread, and forks one child per picture. `client` is the service's side.
+"""
+
+from printqueue.sandbox.client import Child, ChildDiedError, Template
+from printqueue.sandbox.limits import ChildLimits
+
+__all__ = ["Child", "ChildDiedError", "ChildLimits", "Template"]

@@ -1,0 +1,51 @@
+"""What a child may use at most."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import resource
+import signal
+from dataclasses import dataclass
+
+_PR_SET_PDEATHSIG = 1
+_PR_SET_NO_NEW_PRIVS = 38
+
+
+@dataclass(frozen=True, slots=True)
+class ChildLimits:
+    """Address space and file size in bytes, processor and wall time in seconds, open files."""
+
+    memory: int = 3_000_000_000
+    cpu_s: int = 1200
+    wall_s: float = 600.0
+    file_size: int = 16_000_000_000
+    open_files: int = 64
+
+
+def apply(limits: ChildLimits) -> None:
+    """Bind this process; it cannot take any of it back."""
+    for what, most in (
+        (resource.RLIMIT_AS, limits.memory),
+        (resource.RLIMIT_CPU, limits.cpu_s),
+        (resource.RLIMIT_FSIZE, limits.file_size),
+        (resource.RLIMIT_NOFILE, limits.open_files),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        _, hard = resource.getrlimit(what)
+        allowed = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        resource.setrlimit(what, (allowed, allowed))
+    _prctl(_PR_SET_NO_NEW_PRIVS, 1)
+
+
+def die_with(parent: int) -> None:
+    """Be killed when the parent dies; exit at once if it has died already."""
+    _prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != parent:
+        os._exit(0)
+
+
+def _prctl(option: int, value: int) -> None:
+    libc = ctypes.CDLL(None, use_errno=True)
+    if libc.prctl(option, value, 0, 0, 0) != 0:
+        raise OSError(ctypes.get_errno(), "prctl")

@@ -1,0 +1,75 @@
+"""The process that children are forked from: `python -m printqueue.sandbox.template FD MODULE`.
+
+It holds nothing but its control socket and imported libraries, and runs one thread,
+so that a fork is cheap (a few milliseconds) and safe.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import pickle
+import signal
+import socket
+import sys
+from collections.abc import Callable, Mapping
+from importlib import import_module
+from typing import Any
+
+from printqueue.sandbox import limits as bounds
+from printqueue.sandbox import wire
+
+Task = Callable[[Any, list[int]], bytes]
+
+
+def main() -> None:
+    """Serve the control socket until the service closes it."""
+    control = socket.socket(fileno=int(sys.argv[1]))
+    bounds.die_with(int(sys.argv[3]))
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C in a terminal is for the service
+    tasks: Mapping[str, Task] = import_module(sys.argv[2]).TASKS
+    wire.send(control, b"ready")
+    while True:
+        try:
+            request, descriptors = wire.receive(control)
+        except wire.ClosedError:
+            return
+        wire.send(control, json.dumps(_answer(control, tasks, request, descriptors)).encode())
+
+
+def _answer(control: socket.socket, tasks: Mapping[str, Task], request: bytes, descriptors: list[int]) -> int:
+    """Fork (→ the child's pid) or reap (→ its wait status)."""
+    order = json.loads(request)
+    if "reap" in order:
+        return os.waitpid(order["reap"], 0)[1]
+    template = os.getpid()
+    pid = os.fork()
+    if pid == 0:
+        control.close()
+        _child(template, tasks, bounds.ChildLimits(**order["limits"]), socket.socket(fileno=descriptors[0]))
+    os.close(descriptors[0])
+    return pid
+
+
+def _child(template: int, tasks: Mapping[str, Task], limits: bounds.ChildLimits, sock: socket.socket) -> None:
+    """Answer requests until the socket closes; never returns."""
+    status = 70
+    try:
+        bounds.die_with(template)
+        bounds.apply(limits)
+        while True:
+            payload, descriptors = wire.receive(sock)
+            name, argument = pickle.loads(payload)  # noqa: S301 - from the service, over a private socket
+            wire.send(sock, tasks[name](argument, descriptors))
+            for descriptor in descriptors:
+                os.close(descriptor)
+    except wire.ClosedError:
+        status = 0
+    except MemoryError:
+        status = 71
+    finally:
+        os._exit(status)
+
+
+if __name__ == "__main__":
+    main()
