@@ -1,0 +1,85 @@
+"""A private copy of a settled picture, hashed on the way, and proof that nothing changed meanwhile.
+
+A rename alone would not stop a writer that holds the file open. The copy is never
+fsynced: the original still stands.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import stat
+from dataclasses import dataclass
+
+from printqueue import durable
+from printqueue.durable import Stamp
+from printqueue.strictyaml import MAX_BYTES
+
+_CHUNK = 1 << 20
+PICTURE, ORDER = "picture", "order.yaml"
+
+
+class ChangedError(Exception):
+    """The file changed or went away while it was being copied: it has not settled yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A file in the spool."""
+
+    path: str
+    sha256: str
+    stamp: Stamp  # of the original
+
+
+def open_regular(path: str) -> int:
+    """Open a regular file, never a link, a pipe or a device. Raises `ChangedError` where there is none."""
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC)
+    except OSError as error:
+        if error.errno in (errno.ENOENT, errno.ELOOP, errno.ENXIO, errno.ENOTDIR):
+            raise ChangedError(path) from error
+        raise
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise ChangedError(path)
+    return descriptor
+
+
+def copy(original: str, target: str, expected: Stamp) -> Copy:
+    """Copy `original` to `target`. Raises `ChangedError` unless it stays exactly `expected` throughout."""
+    descriptor = open_regular(original)
+    try:
+        if Stamp.of(os.fstat(descriptor)) != expected:
+            raise ChangedError(original)
+        digest = _pour(descriptor, target)
+        if Stamp.of(os.fstat(descriptor)) != expected or durable.lstamp(original) != expected:
+            raise ChangedError(original)
+    finally:
+        os.close(descriptor)
+    return Copy(target, digest, expected)
+
+
+def read_order(path: str, expected: Stamp) -> bytes:
+    """The bytes of an order file, one more than legal at most. Raises `ChangedError` like `copy`."""
+    descriptor = open_regular(path)
+    with os.fdopen(descriptor, "rb") as stream:
+        data = stream.read(MAX_BYTES + 1)
+        if Stamp.of(os.fstat(descriptor)) != expected:
+            raise ChangedError(path)
+    return data
+
+
+def _pour(source: int, target: str) -> str:
+    digest = hashlib.sha256()
+    out = durable.create(target)
+    try:
+        while chunk := os.read(source, _CHUNK):
+            digest.update(chunk)
+            view = memoryview(chunk)
+            while view:
+                view = view[os.write(out, view) :]
+    finally:
+        os.close(out)
+    return digest.hexdigest()

@@ -1,0 +1,35 @@
+"""What is passed over in ready/, and why. Pure: names and stat modes only."""
+
+from __future__ import annotations
+
+import stat
+
+from printqueue.naming import COMPANIONS
+
+_UNFINISHED = ("~", ".tmp", ".part", ".partial", ".crdownload", ".filepart", ".swp", ".lock")
+_SYSTEM = {"thumbs.db", "desktop.ini"}
+
+
+def hidden(name: str) -> bool:
+    """Names that are nobody's picture: hidden ones and companions dragged along. Not worth a word in status."""
+    return name.startswith(".") or name.lower() in _SYSTEM or name.endswith(COMPANIONS)
+
+
+def folder_reason(name: str) -> str | None:
+    """Why a folder is passed over, None when it is looked into."""
+    if name.startswith(("@", "#")):
+        return "folders that begin with @ or # belong to the file server"
+    return None
+
+
+def file_reason(name: str, mode: int, size: int) -> str | None:
+    """Why a file is passed over, None for a candidate."""
+    if stat.S_ISLNK(mode):
+        return "it is a symbolic link, and links are not followed; drop the picture itself"
+    if not stat.S_ISREG(mode):
+        return "it is a pipe, socket or device, no file"
+    if name.startswith("~$") or name.lower().endswith(_UNFINISHED):
+        return "its name says that a program is still at work on it"
+    if size == 0:
+        return "it is empty; a picture may still follow"
+    return None

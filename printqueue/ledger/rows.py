@@ -1,0 +1,37 @@
+"""Rows of the ledger as records of the model."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+
+from printqueue.model.job import Arrival, Phase, PrintRecord, Sighting, State
+
+ARRIVAL = "id, path, inode, size, mtime_ns, sha256, state, phase, attempt, strikes, since, says, intent"
+PRINT = (
+    "p.job, p.arrival, a.path, p.paper, p.size, p.copies, a.state, a.since, a.says, a.sha256,"
+    " p.verdict, p.output, p.recipe, p.profile_sha256, p.made, p.settings, p.findings"
+)
+
+
+def arrival(row: sqlite3.Row) -> Arrival:
+    """A row selected with `ARRIVAL`."""
+    values = dict(row)
+    values |= {"path": os.fsdecode(row["path"]), "state": State(row["state"]), "phase": Phase(row["phase"])}
+    return Arrival(**values)
+
+
+def print_record(row: sqlite3.Row) -> PrintRecord:
+    """A row selected with `PRINT`."""
+    values = dict(row)
+    values["path"] = os.fsdecode(row["path"])
+    values["output"] = None if row["output"] is None else os.fsdecode(row["output"])
+    values["state"] = State(row["state"])
+    values |= {"settings": json.loads(row["settings"]), "findings": json.loads(row["findings"])}
+    return PrintRecord(**values)
+
+
+def sighting(row: sqlite3.Row) -> Sighting:
+    """A row of `sightings`."""
+    return Sighting(os.fsdecode(row["path"]), row["kind"], row["paper"], row["size"], row["since"], row["says"])

@@ -1,0 +1,66 @@
+"""Tables of the ledger, numbered; each migration and its number are one transaction.
+
+Paths are BLOBs (file names are bytes), texts are shown forms, times RFC 3339 UTC.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+
+MIGRATIONS = (
+    """
+    CREATE TABLE arrivals (          -- one picture as it was claimed
+      id INTEGER PRIMARY KEY AUTOINCREMENT,
+      path BLOB NOT NULL,            -- below ready/
+      shown TEXT NOT NULL,           -- the path, escaped for people
+      inode INTEGER NOT NULL, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL,
+      sha256 TEXT,                   -- of the bytes, once copied
+      state TEXT NOT NULL, phase TEXT NOT NULL,
+      attempt INTEGER NOT NULL,      -- only the current attempt may be published
+      strikes INTEGER NOT NULL,      -- times that it ended its child
+      since TEXT NOT NULL, says TEXT NOT NULL,
+      intent TEXT                    -- JSON: final names and hashes, written before the first is visible
+    ) STRICT;
+    CREATE INDEX arrivals_by_state ON arrivals (state);
+    CREATE INDEX arrivals_by_hash ON arrivals (sha256);
+    CREATE INDEX arrivals_by_path ON arrivals (path);
+    CREATE TABLE prints (            -- one print of an arrival; its number is the job's number
+      job INTEGER PRIMARY KEY AUTOINCREMENT,
+      arrival INTEGER NOT NULL REFERENCES arrivals (id),
+      paper TEXT NOT NULL, size TEXT NOT NULL, copies INTEGER NOT NULL,
+      verdict TEXT, output BLOB, recipe TEXT, profile_sha256 TEXT, rules_sha256 TEXT, made TEXT,
+      settings TEXT NOT NULL,        -- JSON of the resolved request
+      findings TEXT NOT NULL,        -- JSON list
+      measurements TEXT NOT NULL     -- JSON; judging again under a changed rule needs no pixels
+    ) STRICT;
+    CREATE INDEX prints_by_arrival ON prints (arrival);
+    CREATE INDEX prints_by_recipe ON prints (recipe);
+    CREATE TABLE kept (              -- profile bytes and rules texts as read when a job was claimed
+      sha256 TEXT PRIMARY KEY, kind TEXT NOT NULL, bytes BLOB NOT NULL
+    ) STRICT;
+    CREATE TABLE facts (             -- one row per transition, never changed
+      id INTEGER PRIMARY KEY AUTOINCREMENT,
+      at TEXT NOT NULL, arrival INTEGER, fact TEXT NOT NULL, detail TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE sightings (         -- what stands in ready/ and is not a job, as of the last scan
+      path BLOB PRIMARY KEY, shown TEXT NOT NULL, kind TEXT NOT NULL,
+      paper TEXT NOT NULL, size TEXT, since TEXT NOT NULL, says TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE heartbeat (         -- one row: what the service last said of itself
+      one INTEGER PRIMARY KEY CHECK (one = 1), last_scan TEXT, watch TEXT NOT NULL, problems TEXT NOT NULL
+    ) STRICT;
+    INSERT INTO heartbeat VALUES (1, NULL, 'poll', '[]');
+    """,
+)
+NEWEST = len(MIGRATIONS)
+
+
+def version(connection: sqlite3.Connection) -> int:
+    """The number of migrations that this ledger has had."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a ledger of an earlier version up to date."""
+    for number in range(version(connection), NEWEST):
+        connection.executescript(f"BEGIN IMMEDIATE;{MIGRATIONS[number]};PRAGMA user_version = {number + 1};COMMIT;")

@@ -1,0 +1,1 @@
+"""Prose for the photographer: pure functions from records to text."""

@@ -1,0 +1,127 @@
+"""`NAME.reason.txt`: why a picture was turned back, and what to do. Pure.
+
+First line the verdict; then the findings that count, worst first; what is fine; where to
+put the new file; the line to paste; and that the file is safe.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from printqueue.model.finding import Finding, Level, worst_first
+from printqueue.reports.layout import page, row
+from printqueue.text import shown
+from printqueue.units import number_text
+
+_HEADLINES = {
+    "resolution": "has too few pixels for {size} on {paper}",
+    "profile": "has no usable colour profile for {paper}",
+    "oversharpening": "has edges that ring, too strongly for {paper}",
+    "whole": "cannot be used as it is",
+    "size": "does not fit {size} on {paper}",
+    "layers": "is not one flat picture",
+    "brightness": "is too dark for {paper}",
+    "contrast": "loses its shadows on {paper}",
+    "clipping": "has parts without ink on {paper}",
+    "bit-depth": "has too few tones for {paper}",
+    "order": "has an order that cannot be followed",
+}
+# Where the check alone says too little: what was measured says it better.
+_SPECIAL = {
+    ("profile", "none"): "has no colour profile",
+    ("profile", "unreadable"): "has a colour profile that cannot be used",
+    ("profile", "printer class"): "is already converted for a printer",
+    ("profile", "CMYK"): "is a CMYK separation, not RGB",
+    ("layers", "transparent"): "is partly transparent",
+}
+_MOST_FINDINGS = 3
+_FINE_WORDS = {"whole": "file", "bit-depth": "bit depth", "oversharpening": "sharpening"}
+
+
+@dataclass(frozen=True, slots=True)
+class TurnedBack:
+    """What the note needs to know. `before`: (check, measured, unit) of an earlier attempt under this name."""
+
+    picture: str
+    paper: str
+    size: str
+    findings: Sequence[Finding]
+    turn_back_at: Level
+    ready_folder: str
+    job: int
+    before: Sequence[tuple[str, str]] = ()
+
+
+def reason_text(note: TurnedBack) -> str:
+    """The whole text, UTF-8, one screen."""
+    ordered = worst_first(note.findings)
+    heavy = [f for f in ordered if f.counts and f.level.weight >= note.turn_back_at.weight]
+    lines = [headline(note, heavy), ""]
+    for finding in heavy[:_MOST_FINDINGS]:
+        lines += [*_finding_rows(finding), ""]
+    if len(heavy) > _MOST_FINDINGS:
+        lines += [row("And", "; ".join(f"{f.check}: {_sentence(f.says)}" for f in heavy[_MOST_FINDINGS:])), ""]
+    if note.before:
+        lines.append(
+            row("Before", "; ".join(f"{check} {measured} at the last attempt" for check, measured in note.before) + ".")
+        )
+    lines += _closing(note, heavy, ordered)
+    return page(lines)
+
+
+def headline(note: TurnedBack, heavy: Sequence[Finding]) -> str:
+    """The verdict in one sentence with the picture's and the paper's names."""
+    what = _what(heavy[0]) if heavy else "was turned back"
+    said = what.format(size=shown(note.size), paper=shown(note.paper))
+    more = f" ({len(heavy)} reasons)" if len(heavy) > 1 else ""
+    return f"Turned back: “{shown(note.picture)}” {said}{more}."
+
+
+def _what(finding: Finding) -> str:
+    special = _SPECIAL.get((finding.check, str(finding.measured)))
+    return special or _HEADLINES.get(finding.check, "was turned back")
+
+
+def _finding_rows(finding: Finding) -> list[str]:
+    rows = [row("Measured", finding.says + limit_words(finding))]
+    for label, text in (("Why here", finding.why), ("Do", finding.do), ("Or", finding.instead)):
+        if text:
+            rows.append(row(label, text))
+    return rows
+
+
+def limit_words(finding: Finding) -> str:
+    """' Limit 150 ppi (your rule; common practice).' or where the limit is no number, what was wanted."""
+    if finding.limit is None:
+        return ""
+    if isinstance(finding.limit, str):
+        return f" Wanted: {finding.limit}{_origin(finding)}."
+    return f" Limit {number_text(float(finding.limit))} {finding.unit}{_origin(finding)}."
+
+
+def _origin(finding: Finding) -> str:
+    return "" if finding.origin == "fact" else f" ({finding.origin})"
+
+
+def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding]) -> list[str]:
+    rows = []
+    fine = [_FINE_WORDS.get(f.check, f.check) for f in ordered if f.level is Level.PASS]
+    seen = [
+        f for f in ordered if f not in heavy and f.level is not Level.PASS and not f.says.startswith("Not measured")
+    ]
+    if fine:
+        rows.append(row("Fine", ", ".join(fine) + "."))
+    if seen:
+        rows.append(row("Seen", " ".join(f"{_sentence(f.says)}{' (allowed)' if f.allowed else ''}" for f in seen)))
+    rows.append(row("Again", f"Put the new file into {shown(note.ready_folder)}/."))
+    if all(f.allowable for f in heavy) and heavy:
+        names = ", ".join(sorted({f.check for f in heavy}))
+        order = shown(note.picture.rpartition(".")[0] or note.picture)
+        rows.append(row("Anyway", f"Move it back with a file {order}.order.yaml beside it that says: allow: [{names}]"))
+    rows.append(row("Safe", f"Your file is here, unchanged. Job {note.job}."))
+    return rows
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith((".", "!", "?")) else text + "."
