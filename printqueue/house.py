@@ -1,0 +1,114 @@
+"""Housekeeping at every scan: what the photographer moved, took or misnamed since the last one."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+from printqueue import delivery, durable
+from printqueue.durable import TEMP_PREFIX
+from printqueue.errors import PrintqueueError, UsageError
+from printqueue.intake.claim import ChangedError, open_regular
+from printqueue.intake.scan import Sweep
+from printqueue.model.job import Arrival, Sighting, State
+from printqueue.naming import REASON, companion_stem
+from printqueue.orders.place import place, unknown_paper
+from printqueue.publish import Intent
+from printqueue.reports.layout import page, row
+from printqueue.shop import Shop
+from printqueue.text import shown
+
+
+_NOT_TAKEN = "Not taken: the folder ready/"
+
+
+class Housekeeping:
+    """Keeps ledger and review/ true to what stands in the folders. Never touches a picture."""
+
+    def __init__(self, shop: Shop) -> None:
+        self._shop = shop
+        self._answered: dict[str, str] | None = None  # None: review/ was not looked at yet
+
+    def tidy(self, found: Sweep, in_hand: set[str]) -> None:
+        """Waiting and stuck pictures that have gone are withdrawn; so are reviewed ones that were taken."""
+        here = {seen.path: seen.stamp for seen in found.pictures}
+        for arrival in self._shop.ledger.arrivals(State.WAITING, State.STUCK):
+            if arrival.path in in_hand:
+                continue
+            stamp = here.get(arrival.path)
+            if stamp is None:
+                self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "it was taken out of ready/")
+            elif (arrival.inode, arrival.size, arrival.mtime_ns) != (stamp.inode, stamp.size, stamp.mtime_ns):
+                self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "a newer version came under its name")
+        for arrival in self._shop.ledger.arrivals(State.REVIEW):
+            self._look_at_review(arrival)
+
+    def _look_at_review(self, arrival: Arrival) -> None:
+        if arrival.intent is None:
+            return
+        intent = Intent.from_json(arrival.intent)
+        studio = self._shop.studio
+        if not intent.moved or os.path.lexists(studio.path(intent.moved[0].target)):
+            return
+        for placed in intent.placed:
+            delivery.to_past(self._shop, arrival.id, placed.final)
+        self._shop.ledger.settle(
+            arrival.id, State.WITHDRAWN, "it was taken out of review/; its reason is kept in .printqueue/past"
+        )
+
+    def unknown_folders(self, found: Sweep, since: Callable[[str], str]) -> list[Sighting]:
+        """One answer per folder of ready/ that names no paper, however many pictures lie in it."""
+        papers = self._shop.shelf.papers
+        unknown = {where.unknown for seen in found.pictures if (where := place(seen.parts, papers)).unknown is not None}
+        folders = sorted(name for name in unknown if name is not None)
+        answered = self._standing_answers()
+        for stem in answered.keys() - {companion_stem(folder) for folder in folders}:
+            delivery.to_past(self._shop, 0, answered.pop(stem))
+        sightings = []
+        for folder in folders:
+            error = self._why_unknown(folder)
+            self._answer(folder, error.says, error.do)
+            sightings.append(Sighting(folder, "passed-over", "", None, since(folder), f"{error.says} {error.do}"))
+        return sightings
+
+    def _standing_answers(self) -> dict[str, str]:
+        """Answers of ours in review/, also of an earlier run: stem → name. Other files of such a name are not ours."""
+        if self._answered is None:
+            self._answered = {}
+            for name in os.listdir(self._shop.studio.path("review")):
+                path = os.path.join("review", name)
+                if name.endswith(REASON) and self._is_answer(path):
+                    self._answered[name.removesuffix(REASON)] = path
+        return self._answered
+
+    def _is_answer(self, path: str) -> bool:
+        try:
+            descriptor = open_regular(self._shop.studio.path(path))
+        except (ChangedError, OSError):
+            return False
+        with os.fdopen(descriptor, "rb") as stream:
+            return stream.read(len(_NOT_TAKEN)) == _NOT_TAKEN.encode()
+
+    def _why_unknown(self, folder: str) -> PrintqueueError:
+        """No such paper, or one whose rules are broken and of which no good ones were read yet."""
+        broken = [problem for problem in self._shop.shelf.problems if problem.file == f"{folder}.yaml"]
+        if not broken:
+            return unknown_paper(folder, self._shop.shelf.papers.keys())
+        says = f"The rules of this paper cannot be used: {broken[0]}"
+        more = f" ({len(broken) - 1} more: `printqueue papers`)" if len(broken) > 1 else ""
+        return UsageError(says + more, do=f"Put rules/{shown(folder)}.yaml right.")
+
+    def _answer(self, folder: str, says: str, do: str) -> None:
+        answered, stem = self._standing_answers(), companion_stem(folder)
+        studio = self._shop.studio
+        name = stem + REASON
+        temp, final = studio.path("review", TEMP_PREFIX + "folder.txt"), studio.path("review", name)
+        if stem in answered or os.path.lexists(final):
+            return
+        again = "Nothing in the folder was touched. As soon as its name is a paper's, its pictures are taken."
+        lines = [f"{_NOT_TAKEN}{shown(folder)}/.", "", row("Why", says), row("Do", do), row("Safe", again)]
+        with durable.world("Writing", name):
+            durable.write_temp(temp, page(lines).encode())
+            durable.rename_no_clobber(temp, final)
+            durable.sync_folder(studio.path("review"))
+        answered[stem] = os.path.join("review", name)

@@ -1,0 +1,113 @@
+"""After any kill: every unfinished arrival has one documented next step. Idempotent, run at every start.
+
+| phase      | what stands there                         | next step                                            |
+|------------|-------------------------------------------|------------------------------------------------------|
+| claimed    | nothing of it is visible                  | drop temps and spool, back to `waiting`              |
+| publishing | temps or final names with recorded hashes | finish renaming, then as `published`                 |
+| publishing | a temp is lost, no print visible          | take back our companions, back to `waiting`          |
+| publishing | a temp is lost, a print is visible        | keep the prints, finish: nothing is printed twice    |
+| published  | original in ready/ or moved               | move it (or its spool copy) to its place, `done`     |
+| no ledger  | prints in print/ with their recipes       | remember them; a picture with that recipe is finished |
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator, Sequence
+
+from printqueue import delivery, durable, publish
+from printqueue.errors import OwnError, PictureError, WorldError
+from printqueue.intake.claim import ChangedError, open_regular
+from printqueue.model.job import Arrival, Phase, State
+from printqueue.publish import Intent
+from printqueue.shop import Shop
+from printqueue.workbench import ask
+
+_OURS = ("print", "review", "masters")
+
+
+def recover(shop: Shop) -> None:
+    """Finish or undo what a kill left behind, then drop stray temps and spools. Raises `WorldError` to wait."""
+    shop.studio.require_marker()
+    for arrival in shop.ledger.arrivals(State.WORKING):
+        _recover_one(shop, arrival)
+    _drop_strays(shop)
+
+
+def _recover_one(shop: Shop, arrival: Arrival) -> None:
+    if arrival.phase is Phase.CLAIMED or arrival.intent is None:
+        shop.ledger.settle(arrival.id, State.WAITING, "the service was stopped while working on it; it starts again")
+        return
+    intent = Intent.from_json(arrival.intent)
+    if arrival.phase is Phase.PUBLISHING and not _shown(shop, arrival, intent):
+        return
+    delivery.complete(shop, arrival.id, intent)
+
+
+def _shown(shop: Shop, arrival: Arrival, intent: Intent) -> bool:
+    """Finish making the intent visible; False where it had to be taken back."""
+    try:
+        publish.show(shop.studio, intent)
+    except (publish.LostTempError, publish.NameTakenError):
+        if publish.print_is_visible(shop.studio, intent):
+            return True
+        publish.take_back(shop.studio, intent)
+        shop.ledger.unpublish(arrival.id)
+        shop.ledger.settle(arrival.id, State.WAITING, "the service was stopped while publishing it; it starts again")
+        return False
+    return True
+
+
+def _drop_strays(shop: Shop) -> None:
+    """Temps and spools of attempts that no longer run."""
+    for path in _walk(shop, lambda name: name.startswith(durable.TEMP_PREFIX)):
+        with durable.world("Removing", path):
+            durable.remove(path)
+    spool = shop.studio.private("spool")
+    for name in os.listdir(spool) if os.path.isdir(spool) else ():
+        shutil.rmtree(os.path.join(spool, name), ignore_errors=True)
+
+
+def _visible(name: str) -> bool:
+    return not name.startswith(".")
+
+
+def _walk(shop: Shop, wanted: Callable[[str], bool], tops: Sequence[str] = _OURS) -> Iterator[str]:
+    for top in tops:
+        for folder, _, names in os.walk(shop.studio.path(top)):
+            yield from (os.path.join(folder, name) for name in sorted(names) if wanted(name))
+
+
+def remember_prints(shop: Shop) -> int:
+    """With a new ledger over a studio that has prints: learn from their recipes what was made.
+
+    A print whose master is not yet in masters/ belongs to a picture that still stands in
+    ready/: it will be finished, not printed again. Returns how many prints were found.
+    """
+    if not shop.ledger.is_new:
+        return 0
+    prints = list(_walk(shop, lambda name: _visible(name) and name.endswith(".tif"), ("print",)))
+    if not prints:
+        return 0
+    masters = {durable.sha256(path) for path in _walk(shop, _visible, ("masters",))}
+    for path in prints:
+        made = _inspected(shop, path)
+        if made is not None and made[1] not in masters:
+            shop.unfinished[made[0]] = os.path.relpath(path, shop.studio.root)
+    return len(prints)
+
+
+def _inspected(shop: Shop, path: str) -> tuple[str, str] | None:
+    try:
+        descriptor = open_regular(path)
+    except ChangedError:
+        return None
+    try:
+        with shop.child() as child:
+            made = ask(child, "inspect", None, (descriptor,)).made
+    except (PictureError, OwnError, WorldError):
+        return None
+    finally:
+        os.close(descriptor)
+    return None if made is None else (made.recipe, made.master_sha256)

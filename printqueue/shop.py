@@ -1,0 +1,104 @@
+"""What every attempt works with: the shop (studio, ledger, papers, children) and the picture in hand."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from enum import StrEnum
+
+from printqueue.intake import claim
+from printqueue.intake.scan import Seen
+from printqueue.ledger import Ledger
+from printqueue.model.finding import Verdict, verdict
+from printqueue.model.job import Arrival
+from printqueue.model.request import Request
+from printqueue.orders.place import Place
+from printqueue.papers.loader import Shelf
+from printqueue.sandbox import Template
+from printqueue.stock import Stock
+from printqueue.studio import Studio
+from printqueue.workbench import Workbench
+from printqueue.worker import Judged, Report
+
+
+class Ending(StrEnum):
+    """What became of one attempt."""
+
+    PRINTABLE = "printable"
+    REVIEW = "review"
+    AGAIN = "again"  # it changed under our hands; it must settle anew
+    RETRY = "retry"  # its child died once; once more, at once
+    DEFERRED = "deferred"  # the world's fault; try later
+    WITHDRAWN = "withdrawn"
+    STUCK = "stuck"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How an attempt ended, and the sentence for status."""
+
+    ending: Ending
+    says: str = ""
+
+
+@dataclass(slots=True)
+class Attempt:
+    """Everything known about the picture in hand, as read once when it was claimed."""
+
+    seen: Seen
+    arrival: Arrival
+    spool: str
+    place: Place
+    sha256: str = ""
+    order_bytes: bytes | None = None
+    requests: tuple[Request, ...] = ()
+    stocks: tuple[Stock, ...] = ()
+    jobs: tuple[int, ...] = ()
+    report: Report | None = None
+    temps: list[str] = field(default_factory=list)
+
+    @property
+    def picture(self) -> str:
+        """The spool copy."""
+        return os.path.join(self.spool, claim.PICTURE)
+
+
+class Shop(Workbench):
+    """The service's workbench: with the ledger, and a clock for people (RFC 3339 UTC)."""
+
+    def __init__(
+        self, studio: Studio, ledger: Ledger, template: Template, shelf: Shelf, now: Callable[[], str]
+    ) -> None:
+        super().__init__(studio, template, shelf)
+        self.ledger, self.now = ledger, now
+        # Prints that stand in print/ although the ledger that knew of them is lost: recipe → file.
+        self.unfinished: dict[str, str] = {}
+
+
+def settings_json(request: Request) -> str:
+    """The resolved request as JSON text for the ledger."""
+    return json.dumps(asdict(request), sort_keys=True, default=str)
+
+
+def verdict_of(one: Judged, kept: Stock) -> Verdict:
+    """The verdict by the paper's own rules."""
+    return verdict(one.findings, kept.paper.turn_back_at)
+
+
+def findings_json(one: Judged) -> list[dict[str, object]]:
+    """Findings for ledger and `--json`: the contract's keys, in its order."""
+    return [
+        {
+            "check": f.check,
+            "level": str(f.level),
+            "measured": f.measured,
+            "limit": f.limit,
+            "unit": f.unit,
+            "says": f.says,
+            "do": f.do,
+            "allowed": f.allowed,
+        }
+        for f in one.findings
+    ]

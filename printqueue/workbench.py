@@ -1,0 +1,97 @@
+"""What judging and rendering need, with or without a service: studio, papers, and children to read hostile files."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from printqueue.decode import Bounds
+from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
+from printqueue.model.request import Request
+from printqueue.papers.loader import Shelf
+from printqueue.papers.schema import Paper
+from printqueue.sandbox import Child, ChildDiedError, ChildLimits, Template
+from printqueue.stock import Stock, Tones, take
+from printqueue.studio import Studio
+from printqueue.worker import ANSWER, Answer, PrintJob
+
+
+class Workbench:
+    """Studio, papers and the template of children."""
+
+    def __init__(self, studio: Studio, template: Template, shelf: Shelf) -> None:
+        self.studio, self.template, self.shelf = studio, template, shelf
+        self._tones: dict[bytes, Tones] = {}
+        self._children: set[Child] = set()
+        self._stopping = threading.Event()
+
+    @property
+    def stopping(self) -> bool:
+        """Whether the service is being stopped: jobs are restartable, so nothing is waited for."""
+        return self._stopping.is_set()
+
+    def stop(self) -> None:
+        """Kill the children in hand; their attempts go back to waiting without a strike."""
+        self._stopping.set()
+        for child in list(self._children):
+            child.kill()
+
+    @contextmanager
+    def child(self) -> Iterator[Child]:
+        """One bounded child, known to `stop`."""
+        with self.template.child(self.limits) as child:
+            self._children.add(child)
+            try:
+                if self.stopping:
+                    raise ChildDiedError("was stopped with the service")
+                yield child
+            finally:
+                self._children.discard(child)
+
+    @property
+    def limits(self) -> ChildLimits:
+        """Bounds of one child, from studio.yaml."""
+        ceilings = self.studio.config.limits
+        return ChildLimits(memory=int(ceilings.memory), wall_s=ceilings.time, cpu_s=int(2 * ceilings.time))
+
+    @property
+    def bounds(self) -> Bounds:
+        """Bounds of one picture, from studio.yaml."""
+        pixels = int(self.studio.config.limits.pixels * 1e6)
+        return Bounds(pixels=pixels, samples_bytes=8 * pixels)
+
+    def stock(self, paper: Paper) -> Stock:
+        """The paper with its profile, read anew for every job."""
+        return take(self.studio.path("profiles"), paper, self._tones_of)
+
+    def _tones_of(self, profile: bytes) -> Tones:
+        if profile not in self._tones:
+            with self.child() as child:
+                answer = ask(child, "tones", profile)
+            assert answer.tones is not None
+            self._tones[profile] = Tones(answer.tones.white, answer.tones.black)
+        return self._tones[profile]
+
+
+def ask(child: Child, task: str, argument: object, descriptors: tuple[int, ...] = ()) -> Answer:
+    """Ask a child; what it could not do comes back as the error of the right family."""
+    try:
+        answer = ANSWER.validate_json(child.ask(task, argument, descriptors))
+    except ValueError as error:
+        raise ChildDiedError("gave an answer that makes no sense") from error
+    failure = answer.failure
+    if failure is None:
+        return answer
+    if failure.family == "incomplete":
+        raise IncompletePictureError(failure.says, do=failure.do, check=failure.check)
+    if failure.family == "picture":
+        raise PictureError(failure.says, do=failure.do, check=failure.check)
+    if failure.family == "world":
+        raise WorldError(f"A file could not be read or written ({failure.says}). Nothing is lost; it is tried again.")
+    raise OwnError(failure.says)
+
+
+def print_job(request: Request, kept: Stock) -> PrintJob:
+    """What the child gets to know about one print."""
+    return PrintJob(request, kept.facts, kept.paper.checks, kept.profile)
