@@ -7,6 +7,12 @@ import socket
 from contextlib import suppress
 
 
+def pace_s() -> float:
+    """The longest pause between two pings that a supervisor's watchdog allows with room to spare; infinite without one."""
+    usec = os.environ.get("WATCHDOG_USEC", "")
+    return int(usec) / 4e6 if usec.isascii() and usec.isdigit() and int(usec) > 0 else float("inf")
+
+
 def tell(*states: str) -> None:
     """Send lines such as `READY=1` or `WATCHDOG=1`; without a supervisor, do nothing."""
     address = os.environ.get("NOTIFY_SOCKET", "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import time
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -15,6 +16,7 @@ from printqueue.strictyaml import MAX_BYTES
 from printqueue.text import shown
 
 MARKER = "studio"
+_LOCK_TRIES, _LOCK_PAUSE_S = 5, 0.05
 _MARKER_TEXT = b"This folder is a printqueue studio. Without this file the service takes the share for not mounted.\n"
 PUBLIC_FOLDERS = ("rules", "profiles", "ready", "print", "review", "masters", "strips", "comparisons", "daybook")
 
@@ -109,16 +111,25 @@ class StudioLock:
     def __init__(self, studio: Studio) -> None:
         self._path = studio.private("lock")
         self._descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
-        try:
-            fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
+        if not self._taken():
             os.close(self._descriptor)
-            if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
-                raise
             raise StudioError(
                 f"Another printqueue service already looks after {shown(studio.root)}.",
                 do="Use that one (`printqueue status`), or stop it first.",
-            ) from error
+            )
+
+    def _taken(self) -> bool:
+        """Take the lock; a reader that asks `is_served` holds it for an instant, so try a few times."""
+        for _ in range(_LOCK_TRIES):
+            try:
+                fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
+                    raise
+                time.sleep(_LOCK_PAUSE_S)
+            else:
+                return True
+        return False
 
     def release(self) -> None:
         """Give the studio up."""

@@ -1,6 +1,6 @@
 """The record of everything that happened: SQLite, the only place that speaks SQL."""
 
 from printqueue.ledger.reader import LedgerReader
-from printqueue.ledger.store import Ledger, LedgerError
+from printqueue.ledger.store import Ledger, LedgerError, LedgerFullError
 
-__all__ = ["Ledger", "LedgerError", "LedgerReader"]
+__all__ = ["Ledger", "LedgerError", "LedgerFullError", "LedgerReader"]

@@ -24,6 +24,10 @@ class LedgerError(StudioError):
     """The ledger cannot be written or trusted; the service must stop instead of working without it."""
 
 
+class LedgerFullError(LedgerError):
+    """There is no room for a row: nothing may go on until there is; the ledger itself is whole."""
+
+
 class Ledger:
     """Read and write; held by the one service of a studio."""
 
@@ -127,10 +131,15 @@ class Ledger:
         with self._transaction("unpublished", "", arrival) as run:
             run("UPDATE arrivals SET phase = 'claimed', intent = NULL WHERE id = ?", (arrival,))
 
-    def published(self, arrival: int) -> None:
+    def published(self, arrival: int, intent: str) -> None:
         """Everything made is visible and durable; the original may still stand in ready/."""
         with self._transaction("published", "", arrival) as run:
-            run("UPDATE arrivals SET phase = 'published' WHERE id = ?", (arrival,))
+            run("UPDATE arrivals SET phase = 'published', intent = ? WHERE id = ?", (intent, arrival))
+
+    def say(self, arrival: int, says: str) -> None:
+        """Why it does not go on, for status; nothing else changes."""
+        with self._transaction("said", says, arrival) as run:
+            run("UPDATE arrivals SET says = ? WHERE id = ?", (says, arrival))
 
     def settle(self, arrival: int, state: State, says: str, *, strike: bool = False) -> None:
         """Move to `state`; a strike counts one more child that this picture has ended."""
@@ -250,9 +259,7 @@ class Ledger:
                 self._connection.execute("COMMIT")
             except sqlite3.Error as error:
                 self._roll_back()
-                raise LedgerError(
-                    f"The ledger cannot be written ({error}). Nothing was published.", do="Check the disk."
-                ) from error
+                raise _write_error(error) from error
             except BaseException:
                 self._roll_back()
                 raise
@@ -270,6 +277,13 @@ class Ledger:
 
     def _one(self, sql: str, *values: object) -> Any:
         return self._all(sql, *values)[0]
+
+
+def _write_error(error: sqlite3.Error) -> LedgerError:
+    says = f"The ledger cannot be written ({error}). Nothing more is taken or published until it can."
+    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
+        return LedgerFullError(says, do="The disk is full: free some space; the work goes on by itself.")
+    return LedgerError(says, do="Check the disk.")
 
 
 def _json(value: Any) -> str:

@@ -1,0 +1,7 @@
+"""`python -m printqueue`."""
+
+import sys
+
+from printqueue.cli.main import main
+
+sys.exit(main())

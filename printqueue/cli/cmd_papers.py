@@ -1,0 +1,63 @@
+"""`printqueue papers`."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from printqueue.cli.console import add_json, print_json, say, studio_of, table
+from printqueue.errors import Exit
+
+
+def arguments(command: argparse.ArgumentParser) -> None:
+    """What to show."""
+    command.add_argument("--schema", action="store_true", help="print the JSON Schema of a paper file (for editors)")
+    add_json(command)
+
+
+def run(options: argparse.Namespace) -> int:
+    """List the papers in force, and what is wrong with rule files."""
+    from printqueue.papers.loader import Shelf
+    from printqueue.papers.schema import json_schema
+
+    if options.schema:
+        print_json(json_schema())
+        return Exit.DONE
+    studio = studio_of(options)
+    shelf = Shelf.load(studio.path("rules"))
+    rows = [_row(studio.path("profiles"), key, paper) for key, paper in shelf.papers.items()]
+    if options.json:
+        print_json({"papers": rows, "problems": [str(problem) for problem in shelf.problems]})
+    else:
+        cells = [
+            (r["paper"], r["name"], r["surface"], ", ".join(r["sizes"]), r["profile"], r["profile_state"]) for r in rows
+        ]
+        table("Papers", ("paper", "name", "surface", "sizes", "profile", "state of the profile"), cells, wide=5)
+        for problem in shelf.problems:
+            say(f"Rules: {problem}")
+    return Exit.USAGE if shelf.problems else Exit.DONE
+
+
+def _row(profiles: str, key: str, paper: Any) -> dict[str, Any]:
+    return {
+        "paper": key,
+        "name": paper.paper,
+        "surface": str(paper.surface),
+        "sizes": [size.name for size in paper.sizes],
+        "default_size": paper.usual_size.name,
+        "profile": paper.profile,
+        "profile_state": profile_state(profiles, paper),
+        "checks": sorted(paper.checks),
+    }
+
+
+def profile_state(profiles: str, paper: Any) -> str:
+    """Header facts only: nothing is converted here."""
+    from printqueue.errors import WorldError
+    from printqueue.stock import profile_facts
+
+    try:
+        facts = profile_facts(profiles, paper)
+    except WorldError as error:
+        return error.says
+    return "DEMONSTRATION profile: not for a real sheet" if facts.is_demonstration else f"fine: {facts.description}"

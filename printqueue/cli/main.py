@@ -1,0 +1,155 @@
+"""`printqueue COMMAND`: the one place where arguments, commands and exit codes meet.
+
+Heavy imports stand inside the commands, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+import sys
+from collections.abc import Callable, Collection, Sequence
+from importlib import import_module
+from typing import Any, NoReturn
+
+from printqueue.errors import Exit, PrintqueueError
+from printqueue.text import shown
+from printqueue.version import __version__
+
+# command → (one line, example); the module printqueue.cli.cmd_COMMAND holds `arguments` and `run`
+COMMANDS = {
+    "init": ("make a studio with starter papers and their demonstration profiles", "printqueue init my-studio"),
+    "serve": ("look after a studio: judge, render, publish", "printqueue -C my-studio serve"),
+    "check": (
+        "judge files without moving or writing anything",
+        "printqueue check Fog.tif --paper smooth-rag --size A3",
+    ),
+    "render": ("judge one file and render its print file", "printqueue render Fog.tif --paper baryta -o Fog.print.tif"),
+    "status": ("the queue now, and why anything waits", "printqueue status"),
+    "history": ("what was made, when, on what, with which settings", "printqueue history fog"),
+    "papers": ("the papers, their sizes and the state of their profiles", "printqueue papers"),
+    "explain": ("what a check measures, why it matters, where it comes from", "printqueue explain oversharpening"),
+    "doctor": ("is this studio, machine and service set up right", "printqueue doctor"),
+    "demo": ("make a studio with synthesised pictures, some faulty, and run it once", "printqueue demo demo-studio"),
+}
+EXIT_CODES = (
+    "exit codes: 0 done, all accepted; 1 something was turned back; 2 bad use, or nothing could be judged; "
+    "3 the studio or the machine is at fault. serve alone: 78 for bad configuration."
+)
+
+
+_MAX_SAID = 1000
+
+
+class _Parser(argparse.ArgumentParser):
+    """Usage errors end with code 2 and say where help is."""
+
+    def error(self, message: str) -> NoReturn:
+        self.print_usage(sys.stderr)
+        said = shown(message, limit=_MAX_SAID).rstrip(".?")
+        self.exit(Exit.USAGE, f"printqueue: {said}{'?' if message.endswith('?') else '.'} See `{self.prog} --help`.\n")
+
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        """For a mistyped command, name the nearest one instead of listing them all."""
+        if action.dest == "command" and value not in COMMANDS:
+            from printqueue.nearest import suggestion
+
+            said = f"there is no command '{shown(str(value), limit=60)}'. {suggestion(str(value), COMMANDS)}"
+            self.error(said)
+        super()._check_value(action, value)
+
+
+def parser(filled: Collection[str] = tuple(COMMANDS)) -> argparse.ArgumentParser:
+    """The whole command line; the options of each command come from its own module.
+
+    `filled` names the commands whose modules are imported: one run needs only its own.
+    """
+    top = _Parser(
+        prog="printqueue",
+        description="The colleague between the editor and the printer: judges each picture for its paper, "
+        "makes the print file, and says why where it does not.",
+        epilog=EXIT_CODES,
+    )
+    top.add_argument("--version", action="version", version=f"printqueue {__version__}")
+    top.add_argument("-C", "--studio", metavar="DIR", help="the studio (default: this folder, then $PRINTQUEUE_STUDIO)")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, (line, example) in COMMANDS.items():
+        command = commands.add_parser(
+            name,
+            help=line,
+            description=line[0].upper() + line[1:] + ".",
+            epilog=f"example:\n  {example}\n\n{EXIT_CODES}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        if name in filled:
+            _module(name).arguments(command)
+    return top
+
+
+def _module(command: str) -> _Command:
+    module: _Command = import_module(f"printqueue.cli.cmd_{command}")  # type: ignore[assignment]
+    return module
+
+
+class _Command:
+    """What each `cmd_` module offers (a module stands in for this class)."""
+
+    arguments: Callable[[argparse.ArgumentParser], None]
+    run: Callable[[argparse.Namespace], int]
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; expected errors become one sentence on stderr and their exit code."""
+    words = sys.argv[1:] if argv is None else list(argv)
+    _print_anything()
+    options = parser([name for name in COMMANDS if name in words]).parse_args(words)
+    try:
+        code = int(_module(options.command).run(options))
+        sys.stdout.flush()
+    except PrintqueueError as error:
+        _complain(str(error))
+        return int(error.exit_code)
+    except BrokenPipeError:
+        return _nobody_reads()
+    except OSError as error:
+        where = f" ({shown(os.fsdecode(error.filename))})" if isinstance(error.filename, str | bytes) else ""
+        _complain(f"the machine refused: {error.strerror or error}{where}. Check the folder and its rights.")
+        return int(Exit.STUDIO)
+    except KeyboardInterrupt:
+        _complain("stopped. Nothing is lost.")
+        return 130
+    except Exception:
+        return _own_fault()
+    return code
+
+
+def _complain(text: str) -> None:
+    """To stderr, line by line, with anything that a terminal could act on made visible."""
+    lines = [shown(line, limit=_MAX_SAID) for line in text.split("\n")]
+    print("printqueue: " + "\n".join(lines), file=sys.stderr)
+
+
+def _print_anything() -> None:
+    """A terminal whose encoding lacks a character gets an escape, not a crash."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _nobody_reads() -> int:
+    """The reader of our output has gone (`| head`): nothing is wrong, and Python must not complain at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return int(Exit.DONE)
+
+
+def _own_fault() -> int:
+    """Python would end with 1, which means "turned back" here."""
+    import traceback
+
+    _complain(traceback.format_exc() + "This is a fault in printqueue itself. Pictures and prints are untouched.")
+    return int(Exit.STUDIO)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,136 @@
+"""Judging and rendering single files for `check` and `render`: the same children, rules and words as the service."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from printqueue import sizes
+from printqueue.errors import OwnError, PictureError, UsageError, WorldError
+from printqueue.intake.claim import ChangedError, open_regular
+from printqueue.model.finding import Finding, Verdict, verdict
+from printqueue.model.request import Request
+from printqueue.nearest import suggestion
+from printqueue.orders import loader
+from printqueue.orders.names import candidates
+from printqueue.orders.resolve import resolve
+from printqueue.papers.loader import Shelf
+from printqueue.running import WORKER
+from printqueue.sandbox import Child, Template
+from printqueue.shop import findings_json
+from printqueue.strictyaml import MAX_BYTES
+from printqueue.studio import Studio
+from printqueue.text import shown
+from printqueue.workbench import Workbench, ask, print_job
+from printqueue.worker import Judged, JudgeOrder, Report, refusal
+
+
+class Single:
+    """One paper (and size) against any number of files."""
+
+    def __init__(self, bench: Workbench, paper: str, size: str | None) -> None:
+        self.bench, self._size = bench, size
+        papers = bench.shelf.papers
+        if paper not in papers:
+            problems = "".join(f"\n{problem}" for problem in bench.shelf.problems)
+            raise UsageError(f"There is no paper '{shown(paper)}'. {suggestion(paper, papers)}{problems}")
+        if size is not None:
+            try:
+                sizes.parse(size)
+            except sizes.SizeError as error:
+                raise UsageError(f"{error}.") from error
+        self.paper = papers[paper]
+        self.stock = bench.stock(self.paper)
+
+    def request(self, path: str) -> Request:
+        """What the service would make of it here: the order file beside the picture counts, paper and size are given."""
+        folder, name = os.path.split(path)
+        order = None
+        for candidate in candidates(name):
+            beside = os.path.join(folder, candidate)
+            if os.path.isfile(beside):
+                with open(beside, "rb") as stream:
+                    order = loader.load_for_picture(stream.read(MAX_BYTES + 1), candidate)
+                break
+        fixed: dict[str, object] = {"paper": None, "prints": []} | ({"size": None} if self._size else {})
+        order = order.model_copy(update=fixed) if order is not None else None
+        return resolve({self.paper.key: self.paper}, folder_paper=self.paper.key, folder_size=self._size, order=order)[
+            0
+        ]
+
+    def judge(self, child: Child, path: str, request: Request) -> Report:
+        """Findings and measurements of one file."""
+        with opened(path) as descriptor:
+            answer = ask(
+                child, "judge", JudgeOrder((print_job(request, self.stock),), self.bench.bounds), (descriptor,)
+            )
+        if answer.report is None:
+            raise OwnError("The reading process gave an answer that makes no sense.")
+        return answer.report
+
+    def verdict(self, one: Judged) -> Verdict:
+        """The verdict by this paper's rules."""
+        return verdict(one.findings, self.paper.turn_back_at)
+
+
+@contextmanager
+def bench(studio: Studio) -> Iterator[Workbench]:
+    """A workbench without a service: nothing is claimed, written or locked."""
+    template = Template(WORKER)
+    try:
+        yield Workbench(studio, template, Shelf.load(studio.path("rules")))
+    finally:
+        template.close()
+
+
+@contextmanager
+def opened(path: str) -> Iterator[int]:
+    """A regular file's descriptor. Raises `UsageError` where there is none."""
+    try:
+        descriptor = open_regular(path)
+    except ChangedError as error:
+        raise UsageError(f"There is no regular file {shown(path)}.") from error
+    except OSError as error:
+        raise UsageError(f"{shown(path)} cannot be opened: {error.strerror}.") from error
+    try:
+        yield descriptor
+    finally:
+        os.close(descriptor)
+
+
+def check_file(single: Single, path: str) -> tuple[dict[str, object], list[Finding], int]:
+    """The object of `check --json` for one file, its findings, and the exit code it calls for."""
+    try:
+        request = single.request(path)
+        with single.bench.child() as child:
+            report = single.judge(child, path, request)
+    except PictureError as error:
+        findings = [refusal(error)]
+        return _object(single, path, None, Judged(tuple(findings), None), Verdict.TURNED_BACK, None), findings, 1
+    except (UsageError, OwnError, WorldError) as error:
+        code = int(error.exit_code)
+        return _object(single, path, None, Judged((), None), None, str(error)), [], code
+    one = report.prints[0]
+    said = single.verdict(one)
+    return _object(single, path, request, one, said, None), list(one.findings), int(said is Verdict.TURNED_BACK)
+
+
+def _object(
+    single: Single, path: str, request: Request | None, one: Judged, said: Verdict | None, error: str | None
+) -> dict[str, object]:
+    place = one.placement
+    printed = None
+    if place is not None:
+        width, height = place.picture_mm
+        printed = {"width_mm": round(width, 2), "height_mm": round(height, 2), "ppi": round(place.source_ppi, 1)}
+    return {
+        "file": shown(path),
+        "paper": single.paper.key,
+        "size": request.size.name if request is not None else None,
+        "print": printed,
+        "verdict": None if said is None else str(said),
+        "findings": findings_json(one),
+        "measurements": dict(one.measurements),
+        "error": error,
+    }

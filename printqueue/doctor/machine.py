@@ -1,0 +1,176 @@
+"""Python, libraries, clock, kernel limits, and whether a reading process can be started at all."""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import os
+import re
+import sys
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError, requires, version
+
+from printqueue.doctor.result import Result, Visit, bad, fine, warn
+from printqueue.errors import OwnError
+from printqueue.version import __version__
+
+OLDEST_PYTHON, FIRST_UNTRIED = (3, 11), (3, 14)
+EARLIEST_YEAR = 2025  # before this program was written
+MOST_FOLDERS = 100_000  # where counting stops
+_LIMITS = "/proc/sys/fs/inotify/"
+_CLOEXEC = 0o2000000
+
+
+def python(_visit: Visit) -> Iterator[Result]:
+    """The interpreter this program was tested with."""
+    yield python_result(sys.version_info[:3])
+
+
+def python_result(running: tuple[int, ...]) -> Result:
+    """Pure: a verdict on an interpreter's version."""
+    said = f"Python {'.'.join(map(str, running))}, printqueue {__version__}"
+    if running[:2] < OLDEST_PYTHON:
+        return bad("python", f"{said}: too old.", "Install printqueue into an environment with Python 3.11 to 3.13.")
+    if running[:2] >= FIRST_UNTRIED:
+        return warn("python", f"{said}: never tried together.", "Use Python 3.11 to 3.13.")
+    return fine("python", said)
+
+
+def libraries(_visit: Visit) -> Iterator[Result]:
+    """Every library that the installed package asks for, at its lowest version or above."""
+    try:
+        needed = requires("printqueue") or []
+    except PackageNotFoundError:
+        needed = []
+    yield libraries_result(needed, version)
+
+
+def libraries_result(needed: list[str], installed: Callable[[str], str]) -> Result:
+    """Pure: requirements (`NAME>=VERSION`, extras left out) against what is installed."""
+    said, wrong = [], []
+    for name, lowest in lowest_versions(needed):
+        try:
+            found = installed(name)
+        except PackageNotFoundError:
+            wrong.append(f"{name} is missing")
+            continue
+        said.append(f"{name} {found}")
+        if numbers(found) < numbers(lowest):
+            wrong.append(f"{name} {found} is older than {lowest}")
+    if wrong:
+        return bad("libraries", f"{'; '.join(wrong)}.", "Install printqueue again into a fresh environment.")
+    if not said:
+        return warn(
+            "libraries", "The package does not say what it needs: it was not installed by an installer.", "Install it."
+        )
+    return fine("libraries", ", ".join(said))
+
+
+def lowest_versions(needed: list[str]) -> list[tuple[str, str]]:
+    """Names and lowest versions out of requirement lines (PEP 508), those of extras left out."""
+    found = (re.match(r"([A-Za-z0-9._-]+)\s*>=\s*([0-9.]+)\s*$", line) for line in needed)
+    return [(match[1], match[2]) for match in found if match]
+
+
+def numbers(text: str) -> tuple[int, ...]:
+    """The leading numbers of a version, trailing zeros dropped: enough to compare releases."""
+    match = re.match(r"\d+(?:\.\d+)*", text)
+    parts = [int(part) for part in match[0].split(".")] if match else []
+    while parts and parts[-1] == 0:
+        parts.pop()
+    return tuple(parts)
+
+
+def clock(visit: Visit) -> Iterator[Result]:
+    """Times stand in notes and ledger; nothing else depends on them."""
+    yield clock_result(visit.now)
+
+
+def clock_result(now: datetime) -> Result:
+    """Pure: whether the date can be true."""
+    said = now.strftime("%Y-%m-%d %H:%M UTC")
+    if now.year < EARLIEST_YEAR:
+        return bad("clock", f"The clock says {said}, which cannot be.", "Set the clock (timedatectl set-ntp true).")
+    return fine("clock", said)
+
+
+def reading(visit: Visit) -> Iterator[Result]:
+    """Starts the process that reads pictures, as the service would: imports, limits, fork."""
+    if visit.bench is None:
+        yield bad(
+            "reading",
+            "The process that reads pictures does not start.",
+            "The lines on stderr say why; most often a library is damaged: install printqueue again.",
+        )
+        return
+    try:
+        with visit.bench.child():
+            yield fine("reading", "The process that reads pictures starts and can be bounded.")
+    except OwnError as error:
+        yield bad("reading", error.says, error.do or "Run `printqueue doctor` again; if it stays, restart the machine.")
+
+
+def events(visit: Visit) -> Iterator[Result]:
+    """File events wake the scan: one watch for each folder below ready/, one instance for the service."""
+    folders = count_folders(visit.known.path("ready"))
+    if visit.known.config.watch == "poll":
+        yield fine("file-events", "Not wanted: studio.yaml says `watch: poll`.")
+        return
+    yield watches_result(folders, _limit("max_user_watches"))
+    yield instances_result(_try_instance(), _limit("max_user_instances"))
+
+
+def count_folders(top: str) -> int:
+    """Folders at and below `top`; counting stops at `MOST_FOLDERS`."""
+    count = 0
+    for _ in os.walk(top):
+        count += 1
+        if count >= MOST_FOLDERS:
+            break
+    return count
+
+
+def watches_result(folders: int, most: int | None) -> Result:
+    """Pure: whether every folder can be watched. Other programs of the same user share the limit."""
+    if most is None:
+        return warn("file-events", "The kernel offers no file events here; ready/ is looked through on the clock.", "")
+    said = f"{folders} folders to watch, {most} watches allowed (fs.inotify.max_user_watches)"
+    if folders > 0.5 * most:
+        return warn(
+            "file-events",
+            f"{said}: tight. When they run out the disk is not full, whatever the message says; the scan goes on.",
+            "Raise it in /etc/sysctl.d/: fs.inotify.max_user_watches = 524288.",
+        )
+    return fine("file-events", f"{said}.")
+
+
+def instances_result(code: int, most: int | None) -> Result:
+    """Pure: `code` is the errno of trying to get one more inotify instance, 0 where it worked."""
+    said = f"{most} instances allowed (fs.inotify.max_user_instances)"
+    if code == 0:
+        return fine("file-events", f"One more listener is possible, {said}.")
+    if code == errno.EMFILE:
+        return warn(
+            "file-events",
+            f"All listeners of this user are taken: {said}. The service then looks on the clock alone.",
+            "End programs that watch folders, or raise it in /etc/sysctl.d/: fs.inotify.max_user_instances = 1024.",
+        )
+    return warn("file-events", f"No listener to be had: {os.strerror(code)}.", "The service looks on the clock alone.")
+
+
+def _limit(name: str) -> int | None:
+    try:
+        with open(_LIMITS + name, encoding="ascii") as stream:
+            return int(stream.read())
+    except (OSError, ValueError):
+        return None
+
+
+def _try_instance() -> int:
+    libc = ctypes.CDLL(None, use_errno=True)
+    descriptor = int(libc.inotify_init1(_CLOEXEC))
+    if descriptor < 0:
+        return ctypes.get_errno()
+    os.close(descriptor)
+    return 0

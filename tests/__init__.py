@@ -1,0 +1,1 @@
+"""Tests; a package, so that helpers have one name each."""

@@ -1,0 +1,81 @@
+"""`history`: the contract's keys, newest first, only what was judged."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from printqueue import durable
+from tests.cli.support import SMALL_SHEET, assert_plain, in_terminal, run, tree
+
+KEYS = [
+    "job",
+    "picture",
+    "sha256",
+    "paper",
+    "size",
+    "copies",
+    "made",
+    "verdict",
+    "output",
+    "profile_sha256",
+    "settings",
+    "findings",
+]
+
+
+def test_keys(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Exactly the contract's keys, newest first; hashes are those of the files; asking changes nothing."""
+    before = tree(worked)
+    ran = run(capsys, "-C", str(worked), "history", "--json")
+    assert ran.code == 0
+    assert tree(worked) == before
+    assert [list(one) for one in ran.json] == [KEYS] * len(ran.json)
+    jobs = [one["job"] for one in ran.json]
+    assert jobs == sorted(jobs, reverse=True)
+    made = next(one for one in ran.json if one["picture"].endswith("/Slipway.tif"))
+    assert (made["verdict"], made["paper"], made["copies"]) == ("accepted", "smooth-rag", 1)
+    assert made["output"] == f"print/smooth-rag/{SMALL_SHEET}/Slipway.tif"
+    assert (worked / made["output"]).is_file()
+    assert datetime.fromisoformat(made["made"]).utcoffset() is not None
+    assert made["sha256"] == durable.sha256(str(worked / "masters" / "smooth-rag" / SMALL_SHEET / "Slipway.tif"))
+    assert made["profile_sha256"] == durable.sha256(str(worked / "profiles" / "smooth-rag.icc"))
+    assert made["settings"]["intent"] == "relative"
+    assert {finding["check"] for finding in made["findings"]} >= {"resolution", "profile", "whole"}
+
+
+def test_turned_back(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What was turned back is told with its findings, and with neither print nor time of making."""
+    (one,) = run(capsys, "-C", str(worked), "history", "net", "--json").json
+    assert (one["verdict"], one["made"], one["output"]) == ("turned-back", None, None)
+    assert "reject" in {finding["level"] for finding in one["findings"]}
+
+
+@pytest.mark.parametrize(("name", "count"), [("slipway", 1), ("SMOOTH-RAG", 2), ("nothing of the kind", 0), ("%", 0)])
+def test_name(name: str, count: int, worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A name keeps the pictures whose path contains it, in any case; a percent sign is a character like others."""
+    assert len(run(capsys, "-C", str(worked), "history", name, "--json").json) == count
+
+
+def test_pipe(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """In a pipe: plain lines that say *made*, never *printed*, with hostile names escaped."""
+    ran = run(capsys, "-C", str(worked), "history")
+    assert_plain(ran.out)
+    assert "\tmade\tsmooth-rag/120x90 mm/Slipway.tif\t" in ran.out
+    assert "k[red]elp\\x1b[31m\\u202e.tif" in ran.out
+    assert "printed" not in ran.out
+
+
+def test_terminal(worked: Path) -> None:
+    """In a terminal, markup in a name is shown as it stands and the name cannot turn the reading direction."""
+    shown = in_terminal("-C", str(worked), "history", columns=240)
+    assert "k[red]elp\\x1b[31m\\u202e.tif" in shown
+    assert "\u202e" not in shown
+
+
+def test_nothing_yet(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A new studio has no history, and says so."""
+    assert run(capsys, "-C", str(studio), "history").out == "Nothing was made yet.\n"
+    assert run(capsys, "-C", str(studio), "history", "--json").json == []
