@@ -7,6 +7,7 @@ judged at the size of the print. The numbers go to the checks; no limit is known
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from printqueue.measure import halo, levels, reduce, tone
 from printqueue.model.finding import Value
 from printqueue.model.picture import PictureFacts, Source
 from printqueue.model.request import Request
-from printqueue.render.engine import Renderer
+from printqueue.render.engine import THREADS, Renderer
 from printqueue.render.light import light_of
 from printqueue.source_profile import SourceProfile
 from printqueue.units import MM_PER_INCH
@@ -44,15 +45,18 @@ def first_pass(source: Source) -> FirstPass:
     facts = source.facts
     side = reduce.block_size(facts.width_px, facts.height_px)
     step = max(side, _ROWS // side * side)
-    counts: levels.Histogram | None = None
-    parts = []
-    for start in range(0, facts.height_px, step):
+
+    def band(start: int) -> tuple[levels.Histogram, Codes]:
         rows = source.rows(start, min(start + step, facts.height_px))
-        counted = levels.histogram(rows)
-        counts = counted if counts is None else counts + counted
-        parts.append(reduce.block_means(rows, side))
-    assert counts is not None
-    return FirstPass(facts.height_px, levels.measure_levels(counts), np.concatenate(parts))
+        return levels.histogram(rows), reduce.block_means(rows, side)
+
+    counts: NDArray[np.int64] | int = 0
+    parts = []
+    with ThreadPoolExecutor(THREADS) as pool:
+        for counted, part in pool.map(band, range(0, facts.height_px, step)):
+            counts = counts + counted
+            parts.append(part)
+    return FirstPass(facts.height_px, levels.measure_levels(np.asarray(counts)), np.concatenate(parts))
 
 
 def header_measurements(facts: PictureFacts, profile: SourceProfile, *, transparent: bool) -> dict[str, Value]:
@@ -114,14 +118,19 @@ def halo_measurements(renderer: Renderer) -> dict[str, Value]:
     """
     found: dict[int, list[halo.Edges]] = {level: [] for level in halo.LEVELS}
     pooled = halo.score(found)
-    for starts in _halo_bands(renderer):
-        for start in starts:
-            plane = _print_scale_tone(renderer, start)
-            for level in halo.LEVELS:
-                found[level].append(halo.find_edges(plane, level=level, origin_px=(0, start)))
-        pooled = halo.score(found)
-        if pooled.confident:
-            break
+
+    def edges(start: int) -> list[halo.Edges]:
+        plane = _print_scale_tone(renderer, start)
+        return [halo.find_edges(plane, level=level, origin_px=(0, start)) for level in halo.LEVELS]
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        for starts in _halo_bands(renderer):
+            for band in pool.map(edges, starts):
+                for level, one in zip(halo.LEVELS, band, strict=True):
+                    found[level].append(one)
+            pooled = halo.score(found)
+            if pooled.confident:
+                break
     mm_per_px = MM_PER_INCH / renderer.placement.ppi
     return {
         "halo.score_percent": _rounded(pooled.score_percent, 2),

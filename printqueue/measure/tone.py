@@ -76,4 +76,4 @@ def _blocks(plane: Lightness) -> Lightness:
     """(H, W) → (number of whole blocks, 36)."""
     rows, columns = plane.shape[0] // _BLOCK, plane.shape[1] // _BLOCK
     whole = plane[: rows * _BLOCK, : columns * _BLOCK]
-    return whole.reshape(rows, _BLOCK, columns, _BLOCK).swapaxes(1, 2).reshape(rows * columns, -1)
+    return whole.reshape(rows, _BLOCK, columns, _BLOCK).swapaxes(1, 2).reshape(rows * columns, _BLOCK * _BLOCK)

@@ -39,13 +39,13 @@ def test_all_are_valid() -> None:
 
 @pytest.mark.parametrize("key", PAPERS)
 def test_each_paper(key: str) -> None:
-    """Title, surface, tone and profile are those of the four demonstration papers; A4, A3, A2 and one more are in stock."""
+    """Title, surface, tone and profile are those of the four demonstration papers; A5, A4, A3, A2 and one more are in stock."""
     paper = SHELF.papers[key]
     assert (paper.paper, paper.surface, paper.tone.white, paper.tone.black) == PAPERS[key]
     assert paper.profile == f"{key}.icc"
     assert paper.usual_size.name == "A3"
-    assert [size.name for size in paper.sizes][:3] == ["A4", "A3", "A2"]
-    assert len(paper.sizes) == 4
+    assert [size.name for size in paper.sizes][:4] == ["A5", "A4", "A3", "A2"]
+    assert len(paper.sizes) == 5
     assert (paper.fit, paper.print.sharpen, paper.print.lift) == ("whole", "none", 0)
     assert paper.handling
     assert paper.printer.black_ink == ("photo" if key == "baryta" else "matte")

@@ -1,0 +1,165 @@
+"""Planes of tone and what a darkroom does to them: blur, enlarge, lay over, tone, grain, encode.
+
+A plane is float32, (H, W) or (H, W, 3), in *encoded* tone: 0 is black, 1 is white, 0.5 looks like a middle
+grey (sRGB curve). Painting in encoded tone keeps edges even to the eye; nothing here is linear light
+except `screen`, which adds light the way a glow does.
+"""
+
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Plane = NDArray[np.float32]
+Floats = NDArray[np.floating[Any]]
+Shape = tuple[int, ...]
+Tint = tuple[float, float, float]
+
+
+def generator(seed: int) -> np.random.Generator:
+    """A generator with a fixed stream for `seed`, on every machine."""
+    return np.random.Generator(np.random.PCG64(seed))
+
+
+def plane(shape: Shape, value: float = 0.0) -> Plane:
+    """An even plane of one tone."""
+    return np.full(shape, value, np.float32)
+
+
+def as_plane(values: object) -> Plane:
+    """Any array as float32 (cv2 answers with loosely typed arrays)."""
+    return np.asarray(values, dtype=np.float32)
+
+
+def smooth(low: float | Floats, high: float | Floats, x: Floats) -> Plane:
+    """0 below `low`, 1 above `high`, an even S between; `low` > `high` turns it round."""
+    t = as_plane(np.subtract(x, as_plane(low)))
+    t *= as_plane(1.0 / (high - low))
+    np.clip(t, 0, 1, out=t)
+    s = t * np.float32(-2)
+    s += np.float32(3)
+    s *= t
+    s *= t
+    return s
+
+
+def mix(a: Floats | float, b: Floats | float, share: Floats | float) -> Plane:
+    """`a` where `share` is 0, `b` where it is 1."""
+    return as_plane(a + (as_plane(b) - a) * share)
+
+
+def blur(p: Floats, sigma_x: float, sigma_y: float | None = None) -> Plane:
+    """Gaussian blur; sigmas in px. Wide blurs are done on a reduced copy, which looks the same."""
+    sigma_y = sigma_x if sigma_y is None else sigma_y
+    step = int(min(sigma_x, sigma_y) // 3)
+    if step < 2:
+        return as_plane(cv2.GaussianBlur(p, (0, 0), sigmaX=sigma_x, sigmaY=sigma_y))
+    small = cv2.resize(p, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
+    soft = cv2.GaussianBlur(small, (0, 0), sigmaX=sigma_x / step, sigmaY=sigma_y / step)
+    return as_plane(cv2.resize(soft, (p.shape[1], p.shape[0]), interpolation=cv2.INTER_CUBIC))
+
+
+def enlarge(p: Floats, shape: Shape) -> Plane:
+    """Cubic enlargement to `shape` (rows, columns); for smooth planes, which it keeps smooth."""
+    return as_plane(cv2.resize(p, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC))
+
+
+def ramp(shape: Shape, stops: Sequence[tuple[float, float]], *, across: bool = False) -> Plane:
+    """A gradient through (position 0..1, tone) stops, downwards, or from left to right."""
+    n = shape[1] if across else shape[0]
+    where, tones = zip(*stops, strict=True)
+    line = np.interp((np.arange(n) + 0.5) / n, where, tones).astype(np.float32)
+    return as_plane(np.broadcast_to(line[None, :] if across else line[:, None], shape).copy())
+
+
+def glow(shape: Shape, centre: tuple[float, float], radius: tuple[float, float], power: float = 1.0) -> Plane:
+    """A soft bell of 1 at `centre` (x, y, as shares of the frame); `radius` likewise."""
+    y = ((np.arange(shape[0], dtype=np.float32) + 0.5) / shape[0] - centre[1]) / radius[1]
+    x = ((np.arange(shape[1], dtype=np.float32) + 0.5) / shape[1] - centre[0]) / radius[0]
+    if power == 1.0:
+        return as_plane(np.exp(-(y * y))[:, None] * np.exp(-(x * x))[None, :])
+    d2 = (y * y)[:, None] + (x * x)[None, :]
+    return as_plane(np.exp(-(d2**power)))
+
+
+def colour(p: Floats, tint: Sequence[float] = (1.0, 1.0, 1.0)) -> Plane:
+    """A single plane as three, each channel multiplied by its tint."""
+    return as_plane(p[..., None] * np.asarray(tint, np.float32))
+
+
+def screen(base: Floats, light: Floats) -> Plane:
+    """Light (0..1) added on top, never past white."""
+    return as_plane(base + light * (1 - base))
+
+
+@lru_cache(maxsize=4)
+def _grain_tile(size_px: float) -> Plane:
+    noise = generator(77).standard_normal((1536, 1536), dtype=np.float32)
+    if size_px > 0:
+        noise = as_plane(cv2.GaussianBlur(noise, (0, 0), size_px))
+    return as_plane(noise / noise.std())
+
+
+def grain(p: Plane, seed: int, strength: float, size_px: float = 0.6) -> Plane:
+    """Film grain in place: correlated noise, `strength` as a share of white, weakest in deep blacks and near white."""
+    tile = np.roll(_grain_tile(size_px), tuple(generator(seed).integers(0, 1536, 2)), (0, 1))
+    for top in range(0, p.shape[0], 1536):
+        for left in range(0, p.shape[1], 1536):
+            part = p[top : top + 1536, left : left + 1536]
+            noise = tile[: part.shape[0], : part.shape[1]]
+            part += (noise if part.ndim == 2 else noise[..., None]) * np.float32(strength)
+    return p
+
+
+def tone_curve(p: Floats, points: Sequence[tuple[float, float]]) -> Plane:
+    """The tones of `p` (0..1) led through a smooth curve by way of `points` (in, out); by table, 65536 steps."""
+    return _smooth_table(tuple(points))[encode(p)]
+
+
+@lru_cache(maxsize=8)
+def _smooth_table(points: tuple[tuple[float, float], ...]) -> Plane:
+    x, y = zip(*points, strict=True)
+    dense = np.interp(np.linspace(0, 1, 513), x, y)
+    kernel = np.hanning(67)
+    padded = np.concatenate([2 * dense[0] - dense[33:0:-1], dense, 2 * dense[-1] - dense[-2:-35:-1]])
+    table = np.convolve(padded, kernel / kernel.sum(), "valid")
+    return as_plane(np.interp(np.linspace(0, 1, 65536), np.linspace(0, 1, 513), table))
+
+
+def encode(p: Floats, contrast: float = 0.0) -> NDArray[np.uint16]:
+    """Tones 0..1 as 16-bit pixels; `contrast` 0..1 mixes in an S-shaped curve."""
+    scaled = np.multiply(p, np.float32(65535))
+    scaled += np.float32(0.5)
+    np.clip(scaled, 0, 65535, out=scaled)
+    pixels = scaled.astype(np.uint16)
+    if contrast == 0.0:
+        return pixels
+    t = np.linspace(0, 1, 65536)
+    table = np.round(65535 * (t + contrast * (t * t * (3 - 2 * t) - t))).astype(np.uint16)
+    return table[pixels]
+
+
+def toned(tone: Floats, tints: Sequence[tuple[float, Tint]]) -> NDArray[np.uint16]:
+    """A single plane printed in colour: at each listed tone the three channels are moved by the tint.
+
+    Tints are (tone 0..1, (red, green, blue) offsets); between them they are interpolated.
+    """
+    levels = np.linspace(0, 1, 65536)
+    at = [t for t, _ in tints]
+    index = encode(tone)
+    out = np.empty((*tone.shape, 3), np.uint16)
+    for channel in range(3):
+        moved = levels + np.interp(levels, at, [tint[channel] for _, tint in tints])
+        out[..., channel] = np.round(np.clip(moved, 0, 1) * 65535).astype(np.uint16)[index]
+    return out
+
+
+def unsharp(pixels: NDArray[np.uint16], amount: float, sigma: float) -> NDArray[np.uint16]:
+    """Unsharp masking: `pixels` + `amount` × (`pixels` − their Gaussian blur), 1.0 = 100 %; `sigma` in px."""
+    wide = pixels.astype(np.float32)
+    soft = as_plane(cv2.GaussianBlur(wide, (0, 0), sigma))
+    sharp = wide + np.float32(amount) * (wide - soft)
+    return np.clip(sharp + np.float32(0.5), 0, 65535).astype(np.uint16)

@@ -1,0 +1,94 @@
+"""What grows on the coast: bare trees, reeds, grass."""
+
+import numpy as np
+
+from printqueue.demo.canvas import Plane, generator
+from printqueue.demo.marks import Points, Sheaf
+
+
+def bare_tree(canvas: Plane, foot: Points, head: Points, seed: int, tone: float) -> None:
+    """A leafless tree, wind-bent, from `foot` to `head` (x, y in px)."""
+    gen, sheaf = generator(seed), Sheaf(canvas.shape)
+    up = head - foot
+    _limb(sheaf, foot, up * 0.36, float(np.hypot(*up)) * 0.036, 7, gen, tone)
+    sheaf.lay_on(canvas)
+
+
+def _limb(
+    sheaf: Sheaf, at: Points, along: Points, thick: float, left: int, gen: np.random.Generator, tone: float
+) -> None:
+    bend = gen.normal(0, 0.10, 2) * np.hypot(*along)
+    end = at + along
+    sheaf.thread(np.array([at, at + along * 0.5 + bend, end]), max(1, round(thick * 0.85)), tone)
+    if left == 0 or thick < 0.35:
+        return
+    for _ in range(3 if left > 4 else 2):
+        turn = gen.normal(0.12, 0.48)
+        c, s, shorter = np.cos(turn), np.sin(turn), gen.uniform(0.62, 0.86)
+        onward = np.array([along[0] * c - along[1] * s, along[0] * s + along[1] * c]) * shorter
+        _limb(sheaf, end, onward, thick * 0.64, left - 1, gen, tone)
+
+
+def reeds(canvas: Plane, seed: int) -> None:
+    """Tall reeds with feathered heads along the foot of a wide frame, thick at the sides, thin in the middle."""
+    gen = generator(seed)
+    h, w = canvas.shape[:2]
+    for layer, (count, tall, tone) in enumerate(((430, 0.42, 0.27), (330, 0.52, 0.185), (210, 0.63, 0.105))):
+        sheaf = Sheaf(canvas.shape)
+        u = np.where(
+            gen.uniform(size=count) < 0.62, gen.beta(1.1, 4.6, count) * 0.60, 1 - gen.beta(1.1, 5.2, count) * 0.44
+        )
+        clump = np.sin(u * 37 + layer) + 0.6 * np.sin(u * 91 + 2 * layer)
+        u = u[clump + gen.normal(0, 0.7, count) > -0.55]
+        edge = np.clip(np.minimum(u / 0.42, (1 - u) / 0.34), 0, 1)
+        high = tall * h * (1.0 - 0.66 * edge) * gen.normal(0.92, 0.14, len(u))
+        for x, y in zip(u * w, high, strict=True):
+            _reed(sheaf, h, (float(x), float(y)), layer, gen, tone * gen.uniform(0.75, 1.25))
+        sheaf.lay_on(canvas)
+
+
+def _reed(sheaf: Sheaf, foot: int, at: tuple[float, float], layer: int, gen: np.random.Generator, tone: float) -> None:
+    x, high = at
+    bend = gen.normal(0.10, 0.06) * high
+    t = np.linspace(0, 1, 12)
+    path = np.stack([x + bend * t**2.2, foot + 20 - (high + 20) * t], 1)
+    thick = 2.0 + 1.5 * layer
+    sheaf.blade(path, thick * (1 - 0.55 * t), tone)
+    for k in range(int(gen.integers(2, 6))):
+        _leaf(sheaf, path[int(gen.integers(2, 10))], k, gen, thick, tone)
+    if gen.uniform() < 0.72:
+        _feather(sheaf, path[-1], bend, layer, gen, tone)
+
+
+def _leaf(sheaf: Sheaf, at: Points, k: int, gen: np.random.Generator, thick: float, tone: float) -> None:
+    """A long narrow leaf: most stand up close to the stem, some hang over, a few are broken."""
+    way = 1.0 if gen.uniform() < 0.72 else -1.0
+    long = gen.uniform(70, 210) * (0.55 + thick / 6)
+    out, rise, droop = gen.uniform(0.18, 0.75), gen.uniform(0.5, 1.0), gen.gamma(1.6, 0.28)
+    t = np.linspace(0, 1, 10)
+    leaf = np.stack([at[0] + way * long * (out * t + 0.15 * t**2), at[1] - long * (rise * t - droop * t**2.4)], 1)
+    if gen.uniform() < 0.14:
+        leaf[5:] = leaf[5] + (leaf[5:] - leaf[5]) * (0.35, 0.0) + np.outer(t[5:] - t[5], (0.0, long * 0.8))
+    slim = np.sin(np.pi * (0.05 + 0.95 * t)) ** 0.6
+    sheaf.blade(leaf, thick * gen.uniform(1.0, 1.7) * slim, tone * gen.uniform(0.85, 1.3) * (1 + 0.04 * k))
+
+
+def _feather(sheaf: Sheaf, at: Points, bend: float, layer: int, gen: np.random.Generator, tone: float) -> None:
+    """The seed head: a plume of fine threads hanging to leeward, uneven."""
+    size, n = (24.0 + 19.0 * layer) * gen.uniform(0.75, 1.25), 22 + 8 * layer
+    lee = 1.0 if bend >= 0 else -1.0
+    t = np.linspace(0, 1, 4)
+    for s in gen.uniform(0, 1, n):
+        start = at + np.array([0.05 * bend + lee * 5 * s, size * (2.0 * s - 1.15)])
+        long = size * gen.uniform(0.35, 1.0) * (1.1 - 0.7 * abs(s - 0.55))
+        away = lee * gen.uniform(-0.15, 0.75)
+        thread = np.stack(
+            [start[0] + long * t * away, start[1] + long * (-gen.uniform(0.1, 0.75) * t + 0.7 * t * t)], 1
+        )
+        sheaf.thread(thread, 1 + layer // 2, tone * gen.uniform(0.95, 1.9))
+
+
+def tuft(sheaf: Sheaf, foot: Points, tip: Points, middle: Points, tones: Plane, wide: Plane) -> None:
+    """Many blades of grass: feet, middles and tips as (n, 2) px, each with its tone and width."""
+    for path, tone, width in zip(np.stack([foot, middle, tip], 1), tones.tolist(), wide.tolist(), strict=True):
+        sheaf.thread(path, width, tone)

@@ -1,0 +1,103 @@
+"""Makes the demo studio, runs the service once over it, and compares what came out with the captions."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+
+from printqueue.demo.cases import CASES, ORDERS, Case
+from printqueue.ledger import LedgerReader
+from printqueue.model.job import PrintRecord
+from printqueue.running import running_service
+from printqueue.starter import init
+from printqueue.studio import Studio
+
+_SETTINGS = """\
+# The demo's settings: its pictures are complete the moment they appear.
+settle: 0.2 s
+maker: The print studio at the tidal mill
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One case and what became of it; `wrong` says where that is not what the caption promises."""
+
+    case: Case
+    verdict: str
+    says: str
+    output: str
+    wrong: str | None
+
+
+def make(root: str, progress: Callable[[str], None]) -> Studio:
+    """The studio with all pictures in ready/."""
+    studio = init(root, _SETTINGS)
+    for name, text in ORDERS.items():
+        os.makedirs(os.path.dirname(studio.path("ready", name)), exist_ok=True)
+        with open(studio.path("ready", name), "x", encoding="utf-8") as stream:
+            stream.write(text)
+    scenes = _scenes()
+    with _painters() as pool:
+        for scene, _ in zip(scenes, pool.map(_drop, scenes, [studio.root] * len(scenes)), strict=True):
+            progress("painted " + ", ".join(os.path.basename(case.name) for case in scene))
+    return studio
+
+
+def _scenes() -> list[list[Case]]:
+    """Cases of one scene together, since its recipes share what they paint; the longest work first."""
+    scenes: dict[str, list[Case]] = {}
+    for case in CASES:
+        scenes.setdefault(case.recipe.partition("-")[0], []).append(case)
+    return sorted(scenes.values(), key=len, reverse=True)
+
+
+@contextmanager
+def _painters() -> Iterator[ProcessPoolExecutor]:
+    """Two processes, each with one thread of arithmetic."""
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        yield pool
+
+
+def _drop(scene: list[Case], root: str) -> None:
+    """In a painter's process: paint, save and drop the pictures of one scene."""
+    from printqueue.demo.saving import encoded
+
+    with open(os.path.join(root, "profiles", "smooth-rag.icc"), "rb") as stream:
+        printer = stream.read()
+    for case in scene:
+        path = os.path.join(root, "ready", case.name)
+        os.makedirs(os.path.dirname(path), exist_ok=True)
+        with open(path, "xb") as stream:
+            stream.write(encoded(case, printer))
+
+
+def run(studio: Studio) -> list[Result]:
+    """Run the service once and compare."""
+    with running_service(studio, once=True, watch=False) as service:
+        service.run()
+    records = {record.path: record for record in reversed(LedgerReader(studio.ledger).prints())}
+    return [_compare(case, records.get(case.name)) for case in CASES]
+
+
+def _compare(case: Case, record: PrintRecord | None) -> Result:
+    if record is None:
+        return Result(case, "missing", "", "", "it was not judged at all")
+    verdict = "accepted" if record.state == "printable" else "turned back"
+    found = next((f for f in record.findings if f["check"] == case.check), None)
+    says = str(found["says"]) if found else ""
+    output = record.output if record.state == "printable" and record.output else f"review/{case.name}"
+    return Result(case, verdict, says, output, _wrong(case, verdict, found))
+
+
+def _wrong(case: Case, verdict: str, found: dict[str, object] | None) -> str | None:
+    if (verdict == "accepted") is not case.accepted:
+        return f"it was {verdict}"
+    if case.check is not None and (found is None or found["level"] != case.level):
+        level = found["level"] if found else "not there"
+        return f"{case.check} is {level}, not {case.level}"
+    return None
