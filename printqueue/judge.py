@@ -15,8 +15,15 @@ from printqueue.model.subject import Subject
 def judge(subject: Subject, limits: Mapping[str, Limits]) -> list[Finding]:
     """One finding per check that the paper's rules turn on, the artist's allowances marked."""
     checks: Mapping[str, Check[Any]] = REGISTRY
-    findings = [checks[name].judge(subject, limit) for name, limit in limits.items()]
+    in_force = {**limits, **{name: checks[name].limits() for name in _unprintable(subject)}}
+    findings = [checks[name].judge(subject, limit) for name, limit in in_force.items()]
     return [allow(finding, subject.request.allow) for finding in findings]
+
+
+def _unprintable(subject: Subject) -> list[str]:
+    """Checks that turn back what cannot be rendered, at their own limits: no paper's rules can soften that."""
+    no_colours = subject.text("profile.state") in ("missing", "unreadable")
+    return [name for name, is_so in (("profile", no_colours), ("size", subject.placement is None)) if is_so]
 
 
 def allow(finding: Finding, allowances: Mapping[str, str]) -> Finding:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits
-from printqueue.model.finding import Finding, Level
+from printqueue.model.finding import Finding, Level, unmeasured
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
 _COMBED_PERCENT = 8.0  # of the tone range is empty; measured on photographs, strong curves on 8 bits
+_MORE_THAN_8_BITS = "more than 256"
+_RESERVE = "Smooth gradients have less in reserve."
+_IN_SIXTEEN = "16-bit file, but it holds an 8-bit picture."
+_ONLY_A_CONTAINER = "The 16 bits are only a container: edits after the conversion may band."
 
 
 class BitDepthLimits(Limits):
@@ -24,48 +28,55 @@ def judge(subject: Subject, limits: BitDepthLimits) -> Finding:
     """The worst of the four states; levels used come from the histogram of all pixels."""
     used, bits = subject.number("levels.used"), subject.picture.bits
     if used is None:
-        return Finding("bit-depth", limits.unmeasurable, "Not measured: see the other findings.", unit="levels")
-    worst = max(_states(subject, limits), key=lambda state: state[0].weight, default=None)
-    if worst is None or worst[0] is Level.PASS:
-        return Finding(
-            "bit-depth",
-            Level.PASS,
-            f"{bits} bit, {int(used)} levels used.",
-            measured=int(used),
-            unit="levels",
-            limit=None,
-        )
-    level, says, why, do = worst
-    return Finding(
-        "bit-depth", level, says, measured=int(used), unit="levels", why=why, do=do, origin="common practice, no source"
-    )
+        return unmeasured("bit-depth", limits.unmeasurable, "levels")
+    says = f"{bits} bit, {int(used)} levels used."
+    fine = Finding("bit-depth", Level.PASS, says, measured=int(used), unit="levels", limit=_MORE_THAN_8_BITS)
+    found = [*_container(subject, limits, int(used)), *_combed(subject, limits)]
+    return max((fine, *(f for f in found if f.level is not Level.PASS)), key=lambda finding: finding.level.weight)
 
 
-def _states(subject: Subject, limits: BitDepthLimits) -> list[tuple[Level, str, str, str]]:
-    states = []
-    combed = subject.number("levels.combed_percent") or 0.0
-    export16 = "Edit and export in 16 bit when there is a next version."
+def _container(subject: Subject, limits: BitDepthLimits, used: int) -> list[Finding]:
+    wide = "In so wide a space the steps between neighbouring levels can show as bands in skies and fog."
+    states = [
+        (subject.picture.bits == 8, limits.eight_bit, "8 bit: good enough for most prints.", _RESERVE),
+        (subject.text("levels.eight_in_sixteen") == "yes", limits.eight_in_sixteen, _IN_SIXTEEN, _ONLY_A_CONTAINER),
+    ]
     if subject.picture.bits == 8 and subject.text("profile.space") == "romm":
-        why = "In so wide a space the steps between neighbouring levels can show as bands in skies and fog."
-        states.append((limits.eight_bit_wide, "8 bit in a very wide colour space.", why, export16))
-    elif subject.picture.bits == 8:
-        states.append(
-            (
-                limits.eight_bit,
-                "8 bit: good enough for most prints.",
-                "Smooth gradients have less in reserve.",
-                export16,
-            )
+        states[0] = (True, limits.eight_bit_wide, "8 bit in a very wide colour space.", wide)
+    return [
+        Finding(
+            "bit-depth",
+            level,
+            says,
+            measured=used,
+            limit=_MORE_THAN_8_BITS,
+            unit="levels",
+            why=why,
+            do="Edit and export in 16 bit when there is a next version.",
+            origin="common practice, no source",
         )
-    if subject.text("levels.eight_in_sixteen") == "yes":
-        why = "The 16 bits are only a container: edits after the conversion may band."
-        states.append((limits.eight_in_sixteen, "16-bit file, but it holds an 8-bit picture.", why, export16))
-    if combed > _COMBED_PERCENT:
-        says = f"{number_text(combed)} % of the tone range is empty (combed by a strong curve)."
-        states.append(
-            (limits.combed, says, "Gaps can show as steps in smooth areas.", "Apply the curve to the 16-bit original.")
+        for is_so, level, says, why in states
+        if is_so
+    ]
+
+
+def _combed(subject: Subject, limits: BitDepthLimits) -> list[Finding]:
+    combed = subject.number("levels.combed_percent") or 0.0
+    if combed <= _COMBED_PERCENT:
+        return []
+    return [
+        Finding(
+            "bit-depth",
+            limits.combed,
+            f"{number_text(combed)} % of the tone range is empty (combed by a strong curve).",
+            measured=round(combed, 1),
+            limit=_COMBED_PERCENT,
+            unit="%",
+            why="Gaps can show as steps in smooth areas.",
+            do="Apply the curve to the 16-bit original.",
+            origin="common practice, no source",
         )
-    return states
+    ]
 
 
 CHECK = Check(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Lightness, Limits, Stops
-from printqueue.model.finding import Finding, Level
+from printqueue.model.finding import Finding, Level, unmeasured
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
@@ -28,7 +28,7 @@ def judge(subject: Subject, limits: BrightnessLimits) -> Finding:
     """Median L* of the delivered picture, after its lift, against the paper's black."""
     median, light = subject.number("tone.median_L"), subject.number("tone.p99_5_L")
     if median is None or light is None:
-        return Finding("brightness", limits.unmeasurable, "Not measured: see the other findings.", unit="L*")
+        return unmeasured("brightness", limits.unmeasurable, "L*")
     black = subject.paper.black[0]
     floor = None if limits.above_black is None else black + limits.above_black
     spare = headroom_stops(light)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
-from printqueue.model.finding import Finding, Level
+from printqueue.model.finding import Finding, Level, unmeasured
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
@@ -25,7 +25,7 @@ def judge(subject: Subject, limits: ClippingLimits) -> Finding:
     edge = subject.number("tone.bare_edge_percent")
     solid = subject.number("tone.solid_percent")
     if bare is None or edge is None or solid is None:
-        return Finding("clipping", limits.unmeasurable, "Not measured: see the other findings.", unit="%")
+        return unmeasured("clipping", limits.unmeasurable, "%")
     found = [
         _paper(subject, Level.WARN, bare, limits.paper_warn_above),
         _paper(subject, Level.NOTE, bare, limits.paper_note_above),

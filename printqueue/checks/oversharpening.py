@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
-from printqueue.model.finding import Finding, Level
+from printqueue.model.finding import Finding, Level, unmeasured
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
@@ -46,7 +46,7 @@ def _edges(subject: Subject) -> int:
 
 def _not_measurable(subject: Subject, limits: OversharpeningLimits) -> Finding:
     if "halo.edges" not in subject.measured:
-        return Finding("oversharpening", limits.unmeasurable, "Not measured: see the other findings.", unit="%")
+        return unmeasured("oversharpening", limits.unmeasurable, "%")
     edges = f"only {_edges(subject)} clean edges" if _edges(subject) else "no clean edges"
     return Finding(
         "oversharpening",

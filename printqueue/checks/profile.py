@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from collections.abc import Callable
 from typing import Annotated
 
 from pydantic import Field
@@ -59,7 +58,7 @@ def _of_picture(subject: Subject, limits: ProfileLimits) -> Finding:
     state = subject.text("profile.state") or "missing"
     name = subject.text("profile.name") or ""
     if state == "fine":
-        return Finding("profile", Level.PASS, f"Profile embedded: {name}.", measured=name)
+        return Finding("profile", Level.PASS, f"Profile embedded: {name}.", measured=name, limit="an embedded profile")
     make: Callable[[ProfileLimits, str, str], Finding] = {
         "missing": _missing,
         "unreadable": _unreadable,

@@ -6,7 +6,7 @@ from math import hypot, radians, tan
 
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Ppi
-from printqueue.model.finding import Finding, Level
+from printqueue.model.finding import Finding, Level, unmeasured
 from printqueue.model.request import Placement
 from printqueue.model.subject import Subject
 from printqueue.units import MM_PER_INCH, number_text
@@ -14,6 +14,7 @@ from printqueue.units import MM_PER_INCH, number_text
 _REFERENCE_MM = 500.0  # a print of this diagonal is looked at from about its own diagonal
 _FLOOR_REJECT_PPI, _FLOOR_WARN_PPI = 100.0, 150.0
 _TOLERANCE = 0.01
+_LEAST_PICTURE_MM = 10  # nobody wants a smaller print
 
 
 class ResolutionLimits(Limits):
@@ -27,31 +28,43 @@ def judge(subject: Subject, limits: ResolutionLimits) -> Finding:
     """Compare the source's own ppi at this size with the limits, scaled to the viewing distance."""
     place = subject.placement
     if place is None:
-        return Finding("resolution", limits.unmeasurable, "Not measured: see the other findings.", unit="ppi")
-    scale = _distance_scale(place, subject.request.distance_mm)
-    ppi = place.source_ppi
-    for level, limit, floor in (
-        (Level.REJECT, limits.reject_below, _FLOOR_REJECT_PPI),
-        (Level.WARN, limits.warn_below, _FLOOR_WARN_PPI),
-    ):
-        if limit is not None and ppi < (asked := max(min(floor, limit), limit * scale)) * (1 - _TOLERANCE):
-            return _too_few(subject, place, level, asked)
-    nearest = limits.warn_below or limits.reject_below
-    nearest = None if nearest is None else round(nearest * scale, 1)
+        return unmeasured("resolution", limits.unmeasurable, "ppi")
+    asked = [
+        (level, limit, _asked(limit, floor, place.picture_mm, subject.request.distance_mm))
+        for level, limit, floor in (
+            (Level.REJECT, limits.reject_below, _FLOOR_REJECT_PPI),
+            (Level.WARN, limits.warn_below, _FLOOR_WARN_PPI),
+        )
+        if limit is not None
+    ]
+    for level, limit, ppi in asked:
+        if place.source_ppi < ppi * (1 - _TOLERANCE):
+            return _too_few(subject, place, level, ppi, _enough_at(place, limit, ppi, subject.request.distance_mm))
     return Finding(
         "resolution",
         Level.PASS,
         f"{_at_size(subject, place)}: enough.",
-        measured=round(ppi, 1),
-        limit=nearest,
+        measured=round(place.source_ppi, 1),
+        limit=round(asked[-1][2], 1) if asked else None,
         unit="ppi",
     )
 
 
-def _distance_scale(place: Placement, distance_mm: float | None) -> float:
+def _asked(limit: float, floor: float, picture_mm: tuple[float, float], distance_mm: float | None) -> float:
+    """The limit for a picture of this size: scaled to the distance, never under the floor (or a lower limit)."""
+    return max(min(floor, limit), limit * _distance_scale(picture_mm, distance_mm))
+
+
+def _distance_scale(picture_mm: tuple[float, float], distance_mm: float | None) -> float:
     """Larger pictures are seen from farther away: 500 mm / max(500 mm, diagonal or given distance)."""
-    seen_from = distance_mm if distance_mm is not None else max(_REFERENCE_MM, hypot(*place.picture_mm))
+    seen_from = distance_mm if distance_mm is not None else max(_REFERENCE_MM, hypot(*picture_mm))
     return _REFERENCE_MM / max(seen_from, _REFERENCE_MM if distance_mm is None else 100.0)
+
+
+def _enough_at(place: Placement, limit: float, asked_ppi: float, distance_mm: float | None) -> float:
+    """The ppi that a smaller picture must reach: it is looked at from nearer, so that may be more than was asked."""
+    smaller = (place.picture_mm[0] * place.source_ppi / asked_ppi, place.picture_mm[1] * place.source_ppi / asked_ppi)
+    return limit if _asked(limit, 0.0, smaller, distance_mm) > asked_ppi * (1 + 1e-9) else asked_ppi
 
 
 def _at_size(subject: Subject, place: Placement) -> str:
@@ -60,8 +73,7 @@ def _at_size(subject: Subject, place: Placement) -> str:
     return f"{number_text(place.source_ppi, 0)} ppi at {width} × {height} mm ({used.width_px} × {used.height_px} px)"
 
 
-def _too_few(subject: Subject, place: Placement, level: Level, limit: float) -> Finding:
-    width, height = (mm * place.source_ppi / limit for mm in place.picture_mm)
+def _too_few(subject: Subject, place: Placement, level: Level, limit: float, enough_ppi: float) -> Finding:
     smooth = not subject.paper.surface.textured
     return Finding(
         "resolution",
@@ -74,8 +86,16 @@ def _too_few(subject: Subject, place: Placement, level: Level, limit: float) -> 
         why="A smooth sheet hides nothing: fine lines will look soft at arm's length."
         if smooth
         else "The texture of this sheet forgives some softness, but not this much.",
-        instead=f"Smaller: at {int(width)} × {int(height)} mm it reaches {number_text(limit, 0)} ppi "
-        f"(order: picture: {int(width)}x{int(height)} mm).",
+        instead=_smaller(place, enough_ppi),
+    )
+
+
+def _smaller(place: Placement, ppi: float) -> str:
+    width, height = (int(mm * place.source_ppi / ppi) for mm in place.picture_mm)
+    if min(width, height) < _LEAST_PICTURE_MM:
+        return ""
+    return (
+        f"Smaller: at {width} × {height} mm it reaches {number_text(ppi, 0)} ppi (order: picture: {width}x{height} mm)."
     )
 
 

@@ -51,6 +51,7 @@ def _no_place(subject: Subject, limits: SizeLimits) -> Finding:
         limits.does_not_fit,
         subject.text("size.problem") or "The picture cannot be placed on this sheet.",
         measured=subject.request.size.name,
+        limit="the whole picture on the sheet",
         do=subject.text("size.do") or "Choose another size in the order.",
         why="Nothing is cropped unless you ask for it (fit: crop).",
         origin="fact",

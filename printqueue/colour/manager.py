@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printqueue.colour.difference import luminance
-from printqueue.colour.icc import ProfileError
+from printqueue.colour.icc import ProfileError, read_profile
 from printqueue.model.paper import Intent
 
 Codes = NDArray[np.uint16]
@@ -22,7 +22,7 @@ Codes = NDArray[np.uint16]
 # lcms2.h: cmsFLAGS_BLACKPOINTCOMPENSATION, cmsFLAGS_HIGHRESPRECALC (halves the error of the default grid)
 _BPC = 0x2000
 _HIGH_RESOLUTION = 0x0400
-_NO_TABLE = 0x0100  # cmsFLAGS_NOOPTIMIZE: nothing precalculated, quick for a single pixel
+_NO_TABLE = 0x0100  # cmsFLAGS_NOOPTIMIZE: exact, quick for a single pixel, half as fast for many
 # ICC.1:2022 6.3.4.2, 16-bit Lab encoding: L* 100 = 65535, a* 0 = 0x8080
 _LAB_STEP = np.array([100 / 65535, 1 / 257, 1 / 257], np.float32)
 _LAB_OFFSET = np.array([0, 128, 128], np.float32)
@@ -34,7 +34,9 @@ def to_paper(pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, blac
 
     This is *the* conversion of a print. Raises `ProfileError` when the engine refuses a profile.
     """
-    flags = _HIGH_RESOLUTION | (_BPC if black_point_compensation else 0)
+    # A table between two matrix spaces errs by up to 8 % where a channel clips; into a printer's tables by dE00 0.3.
+    precision = _HIGH_RESOLUTION if "B2A0" in read_profile(paper).tags else _NO_TABLE
+    flags = precision | (_BPC if black_point_compensation else 0)
     return _transform(pixels, source, paper, "rgb", "u2", intent, flags)
 
 

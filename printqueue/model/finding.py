@@ -64,6 +64,12 @@ class Finding:
         return replace(self, allowed=True)
 
 
+def unmeasured(check: str, level: Level, unit: str) -> Finding:
+    """The answer of a check that another finding left without its numbers."""
+    do = "" if level is Level.PASS else "Settle the other findings first; then this can be measured."
+    return Finding(check, level, "Not measured: see the other findings.", unit=unit, do=do)
+
+
 def worst_first(findings: Iterable[Finding]) -> list[Finding]:
     """Findings by falling weight; allowed ones after those that count, then by name."""
     return sorted(findings, key=lambda f: (f.allowed, -f.level.weight, f.check))

@@ -6,6 +6,7 @@ TIFF 6.0 (1992), ICC.1:2022 annex B.3 (tag 34675), XMP (ISO 16684-1) in tag 700.
 from __future__ import annotations
 
 import re
+import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import chain
@@ -134,7 +135,7 @@ def read_provenance(stream: BinaryIO) -> tuple[str, str] | None:
         with tifffile.TiffFile(stream, name="print.tif") as tiff:
             tag = tiff.pages.first.tags.get(700)
             packet = bytes(tag.value) if tag is not None and tag.count < _MOST_XMP else b""
-    except (tifffile.TiffFileError, ValueError, TypeError, OSError, IndexError):
+    except (tifffile.TiffFileError, struct.error, LookupError, ArithmeticError, ValueError, TypeError, OSError):
         return None
     found = [re.search(rb"<pq:%s>([0-9a-f]{64})</pq:%s>" % (key, key), packet) for key in (b"recipe", b"masterSHA256")]
     recipe, master = (match[1].decode() if match else None for match in found)
