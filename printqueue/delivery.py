@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from printqueue import durable, naming, publish, steps
 from printqueue.durable import Stamp
@@ -146,7 +146,8 @@ def _record_made(shop: Shop, attempt: Attempt, index: int, one: Made, intent: In
 
 def complete(shop: Shop, arrival: int, intent: Intent) -> Outcome:
     """After everything of ours is visible: record it, move the original, record that. Also used by recovery."""
-    shop.ledger.published(arrival)
+    intent = publish.with_free_targets(shop.studio, intent)
+    shop.ledger.published(arrival, intent.to_json())
     steps.reached("published-written")
     with durable.world("Making", intent.kind):
         for moved in intent.moved:
@@ -275,9 +276,8 @@ def _companion(shop: Shop, attempt: Attempt, final: str, data: bytes, ending: st
 
 
 def _own_order(attempt: Attempt) -> str | None:
-    """The order file that belongs to this picture alone; a folder's order.yaml serves others too and stays."""
-    order = attempt.seen.order
-    return None if order is None or os.path.basename(order) == "order.yaml" else order
+    """The order file that belongs to this picture alone; one that serves others too stays where it is."""
+    return attempt.seen.order if attempt.seen.order_is_own else None
 
 
 def _order_names(attempt: Attempt, number: int) -> tuple[str, ...]:
@@ -296,22 +296,22 @@ def _moves(attempt: Attempt, folder: str, number: int, *, keep_spare: bool) -> l
     seen = attempt.seen
     stem, extension = naming.split(os.path.basename(seen.path))
     target = os.path.join(folder, naming.numbered(stem, number) + extension)
-    picture = publish.moved_from(os.path.join("ready", seen.path), target, seen.stamp)
-    if keep_spare:
-        picture = replace(picture, spare=attempt.picture, sha256=attempt.sha256)
+    spare = attempt.picture if keep_spare else None
+    picture = publish.moved_from(
+        os.path.join("ready", seen.path), target, seen.stamp, spare=spare, sha256=attempt.sha256
+    )
     own = _own_order(attempt)
     if own is None or seen.order_stamp is None or attempt.order_bytes is None:
         return [picture]
     order_target = os.path.join(folder, _order_names(attempt, number)[0])
-    order = publish.moved_from(os.path.join("ready", own), order_target, seen.order_stamp)
-    if keep_spare:
-        digest = hashlib.sha256(attempt.order_bytes).hexdigest()
-        order = replace(order, spare=os.path.join(attempt.spool, claim.ORDER), sha256=digest)
+    digest = hashlib.sha256(attempt.order_bytes).hexdigest()
+    spare = os.path.join(attempt.spool, claim.ORDER) if keep_spare else None
+    order = publish.moved_from(os.path.join("ready", own), order_target, seen.order_stamp, spare=spare, sha256=digest)
     return [picture, order]
 
 
 def _folder_order_copy(shop: Shop, attempt: Attempt, folder: str, number: int) -> list[Placed]:
-    """A folder's order.yaml stays where it is; the master gets a copy, for the reprint in ten years."""
+    """An order that serves others too stays where it is; the master gets a copy, for the reprint in ten years."""
     if attempt.order_bytes is None or _own_order(attempt) is not None:
         return []
     final = os.path.join(folder, _order_names(attempt, number)[0])
@@ -323,8 +323,9 @@ def finish_lost(shop: Shop, attempt: Attempt) -> Outcome | None:
     recipes = [
         kept.recipe(attempt.sha256, request) for request, kept in zip(attempt.requests, attempt.stocks, strict=True)
     ]
-    outputs = [shop.unfinished.get(recipe) for recipe in recipes]
-    if not all(outputs):
+    found = [shop.ledger.found_print(recipe) for recipe in recipes]
+    outputs = [output for output in found if output is not None and os.path.lexists(shop.studio.path(output))]
+    if len(outputs) < len(recipes):
         return None
     folder = os.path.join("masters", os.path.dirname(attempt.seen.path))
     stem, extension = naming.split(os.path.basename(attempt.seen.path))
@@ -337,13 +338,12 @@ def finish_lost(shop: Shop, attempt: Attempt) -> Outcome | None:
         shop.ledger.judged(attempt.jobs[index], "accepted", [], {})
         shop.ledger.made(
             attempt.jobs[index],
-            output=output or "",
+            output=output,
             recipe=recipe,
             profile_sha256=kept.profile_sha256,
             rules_sha256=kept.rules_sha256,
         )
-        shop.unfinished.pop(recipe, None)
-    shop.ledger.intend(attempt.arrival.id, intent.to_json())
+    shop.ledger.intend(attempt.arrival.id, intent.to_json(), finishes=recipes)
     return complete(shop, attempt.arrival.id, intent)
 
 

@@ -94,6 +94,10 @@ def lstamp(path: str) -> Stamp | None:
         seen = os.lstat(path)
     except (FileNotFoundError, NotADirectoryError):
         return None
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:  # then no file can have it
+            return None
+        raise
     return Stamp.of(seen) if stat.S_ISREG(seen.st_mode) else None
 
 
@@ -155,7 +159,7 @@ def sha256(path: str) -> str | None:
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:
-        if error.errno == errno.ELOOP:
+        if error.errno in (errno.ELOOP, errno.ENAMETOOLONG):
             return None
         raise
     with os.fdopen(descriptor, "rb") as stream:

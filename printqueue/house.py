@@ -18,7 +18,6 @@ from printqueue.reports.layout import page, row
 from printqueue.shop import Shop
 from printqueue.text import shown
 
-
 _NOT_TAKEN = "Not taken: the folder ready/"
 
 

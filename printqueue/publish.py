@@ -11,7 +11,8 @@ import json
 import os
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
+from itertools import count
 from typing import Literal
 
 from printqueue import durable, naming, steps
@@ -154,9 +155,30 @@ def print_is_visible(studio: Studio, intent: Intent) -> bool:
     return any(p.role == "print" and durable.sha256(studio.path(p.final)) == p.sha256 for p in intent.placed)
 
 
+def with_free_targets(studio: Studio, intent: Intent) -> Intent:
+    """The intent with another number for every move whose target somebody else's file has taken meanwhile."""
+    return replace(intent, moved=[replace(m, target=_free_target(studio, m)) for m in intent.moved])
+
+
+def _free_target(studio: Studio, moved: Moved) -> str:
+    folder, name = os.path.split(moved.target)
+    stem, extension = naming.split(name)
+    for number in count(1):
+        target = os.path.join(folder, naming.numbered(stem, number) + extension)
+        path = studio.path(target)
+        if not os.path.lexists(path) or _is(path, moved) or (moved.sha256 and durable.sha256(path) == moved.sha256):
+            return target
+    raise AssertionError
+
+
 def move_originals(studio: Studio, intent: Intent) -> list[str]:
     """Move the picture and its order file to where they belong; returns sentences for what was unusual."""
-    unusual = [said for moved in intent.moved if (said := _move(studio, moved)) is not None]
+    unusual = []
+    for moved in intent.moved:
+        if (said := _move(studio, moved)) is not None:
+            unusual.append(said)
+        if intent.kind == "review" and not os.path.lexists(studio.path(moved.target)):
+            break  # a new version stands in ready/: the order file is now that one's
     for folder in {os.path.dirname(p) for moved in intent.moved for p in (moved.source, moved.target)}:
         with suppress(FileNotFoundError), durable.world("Syncing", folder):
             durable.sync_folder(studio.path(folder))
@@ -170,8 +192,8 @@ def _move(studio: Studio, moved: Moved) -> str | None:
             return None
         if _is(source, moved):
             _rename_free(source, target)
-            if _is(target, moved):
-                return None
+            if _is(target, moved) or (moved.sha256 and durable.sha256(target) == moved.sha256):
+                return None  # some network file systems number a renamed file anew; its bytes decide
             # Not what was copied after all: another file had come under the name in that instant.
             _give_back(target, source)
         return _from_spare(studio, moved, target)

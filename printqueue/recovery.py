@@ -7,6 +7,7 @@
 | publishing | a temp is lost, no print visible          | take back our companions, back to `waiting`          |
 | publishing | a temp is lost, a print is visible        | keep the prints, finish: nothing is printed twice    |
 | published  | original in ready/ or moved               | move it (or its spool copy) to its place, `done`     |
+| any        | disk or share fails meanwhile             | say so, keep temps and spool, `finish` again later   |
 | no ledger  | prints in print/ with their recipes       | remember them; a picture with that recipe is finished |
 """
 
@@ -15,13 +16,14 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 
 from printqueue import delivery, durable, publish
 from printqueue.errors import OwnError, PictureError, WorldError
 from printqueue.intake.claim import ChangedError, open_regular
 from printqueue.model.job import Arrival, Phase, State
 from printqueue.publish import Intent
-from printqueue.shop import Shop
+from printqueue.shop import Outcome, Shop
 from printqueue.workbench import ask
 
 _OURS = ("print", "review", "masters")
@@ -31,18 +33,31 @@ def recover(shop: Shop) -> None:
     """Finish or undo what a kill left behind, then drop stray temps and spools. Raises `WorldError` to wait."""
     shop.studio.require_marker()
     for arrival in shop.ledger.arrivals(State.WORKING):
-        _recover_one(shop, arrival)
-    _drop_strays(shop)
+        with suppress(WorldError):  # said in the ledger; the service tries again
+            finish(shop, arrival)
+    _drop_strays(shop, {arrival.id for arrival in shop.ledger.arrivals(State.WORKING)})
 
 
-def _recover_one(shop: Shop, arrival: Arrival) -> None:
+def finish(shop: Shop, arrival: Arrival) -> Outcome | None:
+    """Go on with one unfinished arrival; None where it went back to `waiting`. Raises `WorldError` to try later."""
+    try:
+        outcome = _finished(shop, arrival)
+    except (WorldError, OSError) as error:
+        says = str(error) if isinstance(error, WorldError) else f"The disk or share failed ({error.strerror})."
+        shop.ledger.say(arrival.id, says)
+        raise WorldError(says) from error
+    shutil.rmtree(shop.studio.private("spool", str(arrival.id)), ignore_errors=True)
+    return outcome
+
+
+def _finished(shop: Shop, arrival: Arrival) -> Outcome | None:
     if arrival.phase is Phase.CLAIMED or arrival.intent is None:
         shop.ledger.settle(arrival.id, State.WAITING, "the service was stopped while working on it; it starts again")
-        return
+        return None
     intent = Intent.from_json(arrival.intent)
     if arrival.phase is Phase.PUBLISHING and not _shown(shop, arrival, intent):
-        return
-    delivery.complete(shop, arrival.id, intent)
+        return None
+    return delivery.complete(shop, arrival.id, intent)
 
 
 def _shown(shop: Shop, arrival: Arrival, intent: Intent) -> bool:
@@ -59,14 +74,16 @@ def _shown(shop: Shop, arrival: Arrival, intent: Intent) -> bool:
     return True
 
 
-def _drop_strays(shop: Shop) -> None:
-    """Temps and spools of attempts that no longer run."""
-    for path in _walk(shop, lambda name: name.startswith(durable.TEMP_PREFIX)):
+def _drop_strays(shop: Shop, unfinished: set[int]) -> None:
+    """Temps and spools of attempts that no longer run; those of `unfinished` arrivals are still needed."""
+    kept = tuple(f"{durable.TEMP_PREFIX}{number}-" for number in unfinished)
+    for path in _walk(shop, lambda name: name.startswith(durable.TEMP_PREFIX) and not name.startswith(kept)):
         with durable.world("Removing", path):
             durable.remove(path)
     spool = shop.studio.private("spool")
     for name in os.listdir(spool) if os.path.isdir(spool) else ():
-        shutil.rmtree(os.path.join(spool, name), ignore_errors=True)
+        if name not in map(str, unfinished):
+            shutil.rmtree(os.path.join(spool, name), ignore_errors=True)
 
 
 def _visible(name: str) -> bool:
@@ -91,10 +108,12 @@ def remember_prints(shop: Shop) -> int:
     if not prints:
         return 0
     masters = {durable.sha256(path) for path in _walk(shop, _visible, ("masters",))}
+    found = {}
     for path in prints:
         made = _inspected(shop, path)
         if made is not None and made[1] not in masters:
-            shop.unfinished[made[0]] = os.path.relpath(path, shop.studio.root)
+            found[made[0]] = os.path.relpath(path, shop.studio.root)
+    shop.ledger.remember(found)
     return len(prints)
 
 

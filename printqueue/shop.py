@@ -31,6 +31,7 @@ class Ending(StrEnum):
     AGAIN = "again"  # it changed under our hands; it must settle anew
     RETRY = "retry"  # its child died once; once more, at once
     DEFERRED = "deferred"  # the world's fault; try later
+    UNFINISHED = "unfinished"  # stopped while publishing; `recovery.finish` goes on from there
     WITHDRAWN = "withdrawn"
     STUCK = "stuck"
 
@@ -73,8 +74,6 @@ class Shop(Workbench):
     ) -> None:
         super().__init__(studio, template, shelf)
         self.ledger, self.now = ledger, now
-        # Prints that stand in print/ although the ledger that knew of them is lost: recipe → file.
-        self.unfinished: dict[str, str] = {}
 
 
 def settings_json(request: Request) -> str:

@@ -7,7 +7,7 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 
 from printqueue.papers.loader import Shelf
-from printqueue.studio import Studio, make_studio
+from printqueue.studio import Studio, make_studio, open_studio
 
 _SETTINGS = """\
 # Settings of this studio. Every line is optional; without it the value shown holds.
@@ -36,7 +36,7 @@ def init(root: str, settings: str = _SETTINGS) -> Studio:
     for key, paper in Shelf.load(studio.path("rules")).papers.items():
         for size in paper.sizes:
             os.makedirs(studio.path("ready", key, size.name), exist_ok=True)
-    return studio
+    return open_studio(studio.root)
 
 
 def _copy(entry: Traversable, target: str) -> None:

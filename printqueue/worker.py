@@ -21,7 +21,7 @@ from printqueue import survey
 from printqueue.colour import manager, spaces
 from printqueue.colour.icc import ProfileError
 from printqueue.decode import Bounds, EmptyTailError, open_picture, probe
-from printqueue.errors import IncompletePictureError, OwnError, PictureError
+from printqueue.errors import IncompletePictureError, PictureError
 from printqueue.fields import Limits
 from printqueue.judge import allow, judge
 from printqueue.model.finding import Finding, Level, Value
@@ -206,7 +206,11 @@ def _render(order: RenderOrder, files: list[int]) -> Answer:
     job = order.job
     profile = choose(source.facts, source.icc, job.request.assume_profile)
     if profile.data is None:
-        raise OwnError("A picture without a usable profile reached rendering.")
+        raise PictureError(
+            "The picture has no usable colour profile, and none was assumed.",
+            do="Export it again with its profile, or state it in the order (assume_profile: srgb).",
+            check="profile",
+        )
     placement = place(job.request, source.facts.width_px, source.facts.height_px)
     drawn = _renderer(source, profile, job, placement)
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:

@@ -6,6 +6,7 @@ the world's waits and is tried again, ours is parked as stuck. See `errors`.
 
 from __future__ import annotations
 
+import logging
 import os
 import shutil
 
@@ -13,8 +14,9 @@ from printqueue import delivery, durable, steps
 from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
 from printqueue.intake import claim
 from printqueue.intake.scan import Seen
+from printqueue.ledger import LedgerError, LedgerFullError
 from printqueue.model.finding import Finding, Verdict
-from printqueue.model.job import State
+from printqueue.model.job import Phase, State
 from printqueue.orders import loader, resolve
 from printqueue.orders.place import place
 from printqueue.sandbox import Child, ChildDiedError
@@ -22,6 +24,8 @@ from printqueue.shop import Attempt, Ending, Outcome, Shop, findings_json, setti
 from printqueue.text import shown
 from printqueue.workbench import ask, print_job
 from printqueue.worker import Judged, JudgeOrder, refusal
+
+log = logging.getLogger("printqueue")
 
 _STRIKES = 2
 
@@ -32,8 +36,14 @@ def process(shop: Shop, seen: Seen) -> Outcome:
     steps.reached("row-written")
     spool = shop.studio.private("spool", str(arrival.id), str(arrival.attempt))
     attempt = Attempt(seen, arrival, spool, place(seen.parts, shop.shelf.papers))
-    outcome = _guarded(shop, attempt)
-    _sweep_up(shop, attempt)
+    try:
+        outcome = _guarded(shop, attempt)
+    except LedgerFullError:
+        if shop.ledger.arrival(arrival.id).phase is Phase.CLAIMED:
+            _sweep_up(shop, attempt)  # makes room for the ledger
+        raise
+    if shop.ledger.arrival(arrival.id).state is not State.WORKING:  # else `recovery.finish` needs spool and temps
+        _sweep_up(shop, attempt)
     steps.reached("spool-dropped")
     return outcome
 
@@ -54,19 +64,40 @@ def looks_unfinished(shop: Shop, seen: Seen) -> str | None:
 
 
 def _guarded(shop: Shop, attempt: Attempt) -> Outcome:
-    ledger, number = shop.ledger, attempt.arrival.id
     try:
         return _work(shop, attempt)
     except claim.ChangedError:
         return _put_back(shop, attempt, Ending.AGAIN, "it changed while it was being copied; waiting until it is quiet")
-    except WorldError as error:
-        return _put_back(shop, attempt, Ending.DEFERRED, str(error))
+    except (WorldError, OSError) as error:
+        return _interrupted(shop, attempt, Ending.DEFERRED, _world_words(error))
     except ChildDiedError as error:
         return _strike(shop, attempt, error)
-    except OwnError as error:
-        says = f"{error} The picture stands untouched in ready/; move it out and in again to retry."
-        ledger.settle(number, State.STUCK, says)
-        return Outcome(Ending.STUCK, says)
+    except LedgerError:
+        raise
+    except Exception as error:
+        # Ours. One picture must not stop the others, nor end the service again at every start.
+        log.exception("an unexpected error")
+        says = str(error) if isinstance(error, OwnError) else f"Something went wrong in printqueue itself ({error!r})."
+        return _interrupted(shop, attempt, Ending.STUCK, says)
+
+
+def _world_words(error: WorldError | OSError) -> str:
+    if isinstance(error, WorldError):
+        return str(error)
+    return f"The disk or share failed ({error.strerror}). Nothing is lost; it is tried again."
+
+
+def _interrupted(shop: Shop, attempt: Attempt, ending: Ending, says: str) -> Outcome:
+    """Nothing of it is visible: wait, or park it. Something may be: it stays `working`, and is finished later."""
+    if shop.ledger.arrival(attempt.arrival.id).phase is not Phase.CLAIMED:
+        shop.ledger.say(attempt.arrival.id, says)
+        return Outcome(Ending.UNFINISHED, says)
+    if ending is Ending.DEFERRED:
+        _sweep_up(shop, attempt)  # first: where the disk is full, the ledger needs the room
+        return _put_back(shop, attempt, ending, says)
+    says = f"{says} The picture stands untouched in ready/; move it out and in again to retry."
+    shop.ledger.settle(attempt.arrival.id, State.STUCK, says)
+    return Outcome(Ending.STUCK, says)
 
 
 def _put_back(shop: Shop, attempt: Attempt, ending: Ending, says: str) -> Outcome:
@@ -101,7 +132,10 @@ def _work(shop: Shop, attempt: Attempt) -> Outcome:
         judged = _judge(shop, attempt, child)
         if any(verdict_of(one, kept) is Verdict.TURNED_BACK for one, kept in zip(judged, attempt.stocks, strict=True)):
             return delivery.turn_back(shop, attempt, judged)
-        made = delivery.render(shop, attempt, child, judged)
+        try:
+            made = delivery.render(shop, attempt, child, judged)
+        except PictureError as error:  # damage that only shows when every row is drawn
+            return delivery.turn_back(shop, attempt, [Judged((refusal(error),), None)] * len(judged))
     return delivery.publish_prints(shop, attempt, judged, made)
 
 

@@ -92,8 +92,9 @@ def _too_few(subject: Subject, place: Placement, level: Level, limit: float, eno
 
 def _smaller(place: Placement, ppi: float) -> str:
     width, height = (int(mm * place.source_ppi / ppi) for mm in place.picture_mm)
-    if min(width, height) < _LEAST_PICTURE_MM:
-        return ""
+    aspect = place.picture_mm[0] / place.picture_mm[1]
+    if min(width, height, width / aspect, height * aspect) < _LEAST_PICTURE_MM:
+        return ""  # in whole mm too narrow a strip to place
     return (
         f"Smaller: at {width} × {height} mm it reaches {number_text(ppi, 0)} ppi (order: picture: {width}x{height} mm)."
     )

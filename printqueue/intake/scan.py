@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import stat
+from collections import Counter
 from dataclasses import dataclass, field
 
 from printqueue.durable import Stamp
 from printqueue.intake import passing
-from printqueue.orders.names import candidates, is_order
+from printqueue.orders.names import FOLDER_ORDER, candidates, is_order
 
 _DEEPEST = 12
 
@@ -21,6 +22,7 @@ class Seen:
     stamp: Stamp
     order: str | None = None
     order_stamp: Stamp | None = None
+    order_is_own: bool = False  # no other picture goes by it: it moves with this one
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -88,15 +90,17 @@ def _descend(ready: str, parts: tuple[str, ...], found: Sweep) -> None:
 def _pair(parts: tuple[str, ...], files: dict[str, os.stat_result], found: Sweep) -> None:
     """Pictures of one folder, each with its strongest order file."""
     orders = {name for name in files if is_order(name)}
-    used: set[str] = set()
-    for name, seen in files.items():
-        if name in orders:
-            continue
-        order = next((candidate for candidate in candidates(name) if candidate in orders), None)
-        path = "/".join((*parts, name))
+    strongest = {
+        name: next((candidate for candidate in candidates(name) if candidate in orders), None)
+        for name in files
+        if name not in orders
+    }
+    users = Counter(strongest.values())
+    for name, order in strongest.items():
+        path, stamp = "/".join((*parts, name)), Stamp.of(files[name])
         if order is None:
-            found.pictures.append(Seen(path, Stamp.of(seen)))
+            found.pictures.append(Seen(path, stamp))
         else:
-            used.add(order)
-            found.pictures.append(Seen(path, Stamp.of(seen), "/".join((*parts, order)), Stamp.of(files[order])))
-    found.lone_orders += ["/".join((*parts, name)) for name in sorted(orders - used) if name != "order.yaml"]
+            own = order != FOLDER_ORDER and users[order] == 1
+            found.pictures.append(Seen(path, stamp, "/".join((*parts, order)), Stamp.of(files[order]), own))
+    found.lone_orders += ["/".join((*parts, name)) for name in sorted(orders - users.keys()) if name != FOLDER_ORDER]

@@ -11,6 +11,7 @@ from printqueue.durable import Stamp
 from printqueue.intake.scan import Seen
 
 _PATIENCE = 3.0  # × the longest pause seen between two changes
+_LONGEST_PAUSE_S = 60.0  # what is longer is no pause in the writing, but the age of a file that was replaced
 _CHURN_CAP = 3.0  # × the quiet time: attribute churn alone delays no longer than this
 
 
@@ -34,7 +35,7 @@ class Settler:
         """Seconds that `seen` must still be quiet; 0 when it has settled."""
         stamps = (seen.stamp, seen.order_stamp)
         watch = self._watched.get(seen.path)
-        if watch is None:
+        if watch is None or watch.stamps[0].inode != seen.stamp.inode:  # another inode is another file
             watch = self._watched[seen.path] = _Watch(stamps, now_s, now_s, first_s=now_s)
         elif watch.stamps != stamps:
             self._changed(watch, stamps, now_s)
@@ -62,7 +63,7 @@ class Settler:
 
     @staticmethod
     def _changed(watch: _Watch, stamps: tuple[Stamp, Stamp | None], now_s: float) -> None:
-        watch.longest_pause_s = max(watch.longest_pause_s, now_s - watch.changed_s)
+        watch.longest_pause_s = max(watch.longest_pause_s, min(now_s - watch.changed_s, _LONGEST_PAUSE_S))
         if _content(watch.stamps) != _content(stamps):
             watch.content_changed_s = now_s
         watch.stamps, watch.changed_s = stamps, now_s

@@ -65,7 +65,10 @@ class LedgerReader:
             with closing(sqlite3.connect(f"file:{_quoted(self._path)}?mode=ro", uri=True, timeout=5)) as connection:
                 connection.execute("PRAGMA trusted_schema = OFF")
                 connection.row_factory = sqlite3.Row
-                if schema.version(connection) > schema.NEWEST:
+                version = schema.version(connection)
+                if version == 0:  # a service is just making it
+                    return []
+                if version > schema.NEWEST:
                     raise StudioError("The ledger was written by a newer printqueue.", do="Upgrade this one.")
                 return connection.execute(sql, values).fetchall()
         except sqlite3.Error as error:

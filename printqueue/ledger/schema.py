@@ -51,6 +51,11 @@ MIGRATIONS = (
     ) STRICT;
     INSERT INTO heartbeat VALUES (1, NULL, 'poll', '[]');
     """,
+    """
+    CREATE TABLE found_prints (      -- with an earlier ledger lost: prints whose masters had not come to masters/
+      recipe TEXT PRIMARY KEY, output BLOB NOT NULL
+    ) STRICT;
+    """,
 )
 NEWEST = len(MIGRATIONS)
 

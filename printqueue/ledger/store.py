@@ -10,8 +10,8 @@ import json
 import os
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from printqueue.errors import StudioError
@@ -121,10 +121,12 @@ class Ledger:
         with self._transaction("copied", sha256, arrival) as run:
             run("UPDATE arrivals SET sha256 = ? WHERE id = ?", (sha256, arrival))
 
-    def intend(self, arrival: int, intent: str) -> None:
-        """Record what is about to become visible, before any of it is."""
+    def intend(self, arrival: int, intent: str, *, finishes: Sequence[str] = ()) -> None:
+        """Record what is about to become visible, before any of it is; `finishes`: recipes of prints found again."""
         with self._transaction("publishing", "", arrival) as run:
             run("UPDATE arrivals SET phase = 'publishing', intent = ? WHERE id = ?", (intent, arrival))
+            for recipe in finishes:
+                run("DELETE FROM found_prints WHERE recipe = ?", (recipe,))
 
     def unpublish(self, arrival: int) -> None:
         """Nothing of the last intent is visible any more."""
@@ -217,6 +219,18 @@ class Ledger:
         )
         return [rows.print_record(row) for row in self._all(sql, recipe)]
 
+    def remember(self, found: Mapping[str, str]) -> None:
+        """Prints (recipe → file) that stand in print/ although the ledger that knew of them is lost."""
+        with self._transaction("remembered", f"{len(found)} print(s)") as run:
+            run("DELETE FROM found_prints", ())
+            for recipe, output in found.items():
+                run("INSERT INTO found_prints VALUES (?, ?)", (recipe, os.fsencode(output)))
+
+    def found_print(self, recipe: str) -> str | None:
+        """The file of a remembered print, relative to the studio."""
+        found = self._all("SELECT output FROM found_prints WHERE recipe = ?", recipe)
+        return os.fsdecode(found[0][0]) if found else None
+
     def keep(self, sha256: str, kind: str, data: bytes) -> None:
         """Keep profile bytes or a rules text under its hash, once."""
         with self._lock:
@@ -265,8 +279,9 @@ class Ledger:
                 raise
 
     def _roll_back(self) -> None:
-        if self._connection.in_transaction:
-            self._connection.execute("ROLLBACK")
+        with suppress(sqlite3.Error):  # the error that led here is the one to tell
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
 
     def _all(self, sql: str, *values: object) -> list[sqlite3.Row]:
         with self._lock:

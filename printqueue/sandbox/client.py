@@ -56,6 +56,7 @@ class Template:
         try:
             wire.receive(self._control)
         except (wire.ClosedError, TimeoutError) as error:
+            self.close()
             raise OwnError("The reading process could not be started.", do="Run `printqueue doctor`.") from error
 
     def child(self, limits: ChildLimits) -> Child:

@@ -34,7 +34,10 @@ def apply(limits: ChildLimits) -> None:
     ):
         _, hard = resource.getrlimit(what)
         allowed = most if hard == resource.RLIM_INFINITY else min(most, hard)
-        resource.setrlimit(what, (allowed, allowed))
+        grace = 1 if what == resource.RLIMIT_CPU else 0  # at the hard limit it is SIGKILL, which says nothing
+        resource.setrlimit(
+            what, (allowed, allowed + grace if hard == resource.RLIM_INFINITY else min(hard, allowed + grace))
+        )
     _prctl(_PR_SET_NO_NEW_PRIVS, 1)
 
 

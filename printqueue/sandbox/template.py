@@ -6,6 +6,7 @@ so that a fork is cheap (a few milliseconds) and safe.
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import pickle
@@ -28,6 +29,7 @@ def main() -> None:
     bounds.die_with(int(sys.argv[3]))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C in a terminal is for the service
     tasks: Mapping[str, Task] = import_module(sys.argv[2]).TASKS
+    gc.freeze()  # a collection in a child would touch, and so copy, every page of the libraries
     wire.send(control, b"ready")
     while True:
         try:

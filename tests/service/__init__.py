@@ -1,0 +1,1 @@
+"""The durable service, tested with real processes on real folders."""

@@ -1,0 +1,290 @@
+"""What the photographer sees: names, replaced and removed pictures, late orders, pictures put back."""
+
+from __future__ import annotations
+
+import os
+import unicodedata
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from printqueue import steps
+from printqueue.ledger import LedgerReader
+from printqueue.outputs.print_tiff import read_provenance
+from printqueue.sandbox import Template
+from printqueue.studio import Studio
+from tests.service import support
+
+pytestmark = pytest.mark.service
+
+Patch = pytest.MonkeyPatch
+SMALL, LARGE = "60x50 mm", "80x60 mm"
+
+
+def _at(patch: Patch, step: str, act: Callable[[], object]) -> None:
+    """Do `act` once, at the first passing of `step`."""
+    left = [act]
+
+    def reached(name: str) -> None:
+        if name == step and left:
+            left.pop()()
+
+    patch.setattr(steps, "reached", reached)
+
+
+def _masters(studio: Studio) -> dict[str, str]:
+    found = support.files(studio, "masters")
+    return {name.removeprefix("masters/"): digest for name, digest in found.items()}
+
+
+def _master_of(studio: Studio, name: str) -> str:
+    """SHA-256 of the master that a print file (relative to print/) says it was made from."""
+    with open(studio.path("print", name), "rb") as stream:
+        made = read_provenance(stream)
+    assert made is not None
+    return made[1]
+
+
+# -- names ----------------------------------------------------------------------
+
+
+def test_same_name_again_and_again(studio: Studio, template: Template) -> None:
+    """Same names never meet: each group of print, note and master has one number, and they belong together."""
+    for seed, folder in enumerate((f"card/{SMALL}", f"card/{LARGE}", "card")):
+        support.drop(studio, f"{folder}/Fog.tif", support.picture(seed))
+    assert support.serve_once(studio, template).made == 3
+    support.drop(studio, f"card/{SMALL}/Fog.tif", support.picture(3))
+    assert support.serve_once(studio, template).made == 1
+
+    masters = _masters(studio)
+    assert len(masters) == 4
+    for name in support.prints(studio):
+        number = name.rpartition("/")[2]
+        assert os.path.isfile(studio.path("print", name.removesuffix(".tif") + ".print.txt"))
+        digest = _master_of(studio, name)
+        assert [m.rpartition("/")[2] for m, sha in masters.items() if sha == digest] == [number]
+    assert support.prints(studio) == [
+        f"card/{SMALL}/Fog (2).tif",
+        f"card/{SMALL}/Fog (3).tif",
+        f"card/{SMALL}/Fog.tif",
+        f"card/{LARGE}/Fog.tif",
+    ]
+
+
+def test_names_that_differ_in_extension_only(new_studio: Callable[..., Studio], template: Template) -> None:
+    """Fog.tif and Fog.TIFF, worked on at the same time, become two groups."""
+    studio = new_studio(support.SETTINGS.replace("workers: 1", "workers: 2"))
+    support.drop(studio, "card/Fog.tif", support.picture(1))
+    support.drop(studio, "card/Fog.TIFF", support.picture(2))
+    assert support.serve_once(studio, template).made == 2
+    assert support.prints(studio) == [f"card/{SMALL}/Fog (2).tif", f"card/{SMALL}/Fog.tif"]
+    assert set(_masters(studio).values()) == {support.sha256(support.picture(n)) for n in (1, 2)}
+    assert {_master_of(studio, name) for name in support.prints(studio)} == set(_masters(studio).values())
+    assert len([name for name in support.files(studio, "print") if name.endswith(".print.txt")]) == 2
+
+
+@pytest.mark.parametrize(
+    "names",
+    [("fog.tif", "FOG.tif"), tuple(unicodedata.normalize(form, "Übung.tif") for form in ("NFC", "NFD"))],
+    ids=["case", "composed and decomposed"],
+)
+def test_twins_of_one_name(studio: Studio, template: Template, names: tuple[str, str]) -> None:
+    """Names that some file system takes for one get two numbers, in print/ and in masters/."""
+    for seed, name in enumerate(names):
+        support.drop(studio, f"card/{name}", support.picture(seed))
+    assert support.serve_once(studio, template).made == 2
+    for found in (support.prints(studio), list(_masters(studio))):
+        assert len({unicodedata.normalize("NFC", name).casefold() for name in found}) == 2
+    assert set(_masters(studio).values()) == {support.sha256(support.picture(n)) for n in (0, 1)}
+
+
+@pytest.mark.parametrize(
+    "taken",
+    [
+        f"print/card/{SMALL}/Fog.tif",
+        f"print/card/{SMALL}/Fog.print.txt",
+        f"print/card/{SMALL}/FOG.TIF",
+        "masters/card/Fog.tif",
+        "masters/card/Fog.order.yaml",
+        "review/card/Fog.reason.txt",
+        "review/card/Fog.tif",
+        "review/card/Fog.order.yaml",
+    ],
+)
+def test_nothing_is_overwritten(studio: Studio, template: Template, taken: str) -> None:
+    """A file that the photographer keeps under a name that is wanted stays as it is; the group gets the next number."""
+    mine = Path(studio.path(taken))
+    mine.parent.mkdir(parents=True)
+    mine.write_text("mine")
+    good = not taken.startswith("review/")
+    support.drop(studio, "card/Fog.tif", support.picture() if good else support.small_picture())
+    support.drop(studio, "card/Fog.order.yaml", b"copies: 2\n")
+    support.serve_once(studio, template)
+    assert mine.read_text() == "mine"
+    new = [name for name in support.files(studio) if name != taken]
+    assert len(new) == (4 if good else 3)
+    assert all("Fog (2)." in name for name in new)
+
+
+def test_name_taken_while_publishing(studio: Studio, template: Template, monkeypatch: Patch) -> None:
+    """A name taken between looking and renaming: the group starts over with the next number and leaves nothing behind."""
+    taken = Path(studio.path("print", "card", SMALL, "Fog.tif"))
+    _at(monkeypatch, "companion-published", lambda: taken.write_text("mine"))
+    support.drop(studio, "card/Fog.tif", support.picture())
+    assert support.serve_once(studio, template).made == 1
+    assert taken.read_text() == "mine"
+    assert sorted(support.files(studio)) == [
+        "masters/card/Fog (2).tif",
+        f"print/card/{SMALL}/Fog (2).print.txt",
+        f"print/card/{SMALL}/Fog (2).tif",
+        f"print/card/{SMALL}/Fog.tif",
+    ]
+
+
+# -- changes while it is worked on -------------------------------------------------
+
+
+@pytest.mark.parametrize("step", ["spooled", "judged", "rendered", "companions-written"])
+def test_replaced_while_working(studio: Studio, template: Template, monkeypatch: Patch, step: str) -> None:
+    """A picture saved anew before publication: only the new version is made."""
+    support.drop(studio, "card/Fog.tif", support.picture(1))
+    _at(monkeypatch, step, lambda: support.drop(studio, "card/Fog.tif", support.picture(2), mtime_ns=5))
+    assert support.serve_once(studio, template).made == 1
+    (name,) = support.prints(studio)
+    assert _master_of(studio, name) == support.sha256(support.picture(2))
+    assert _masters(studio) == {"card/Fog.tif": support.sha256(support.picture(2))}
+    assert len(support.files(studio, "print")) == 2
+    assert support.spool(studio) == []
+
+
+@pytest.mark.parametrize("good", [True, False], ids=["accepted", "turned back"])
+def test_removed_before_publication(studio: Studio, template: Template, monkeypatch: Patch, good: bool) -> None:
+    """A picture taken away before publication is withdrawn: nothing is made, nothing is left."""
+    path = support.drop(studio, "card/Fog.tif", support.picture() if good else support.small_picture())
+    _at(monkeypatch, "companions-written", lambda: os.unlink(path))
+    tally = support.serve_once(studio, template)
+    assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (0, 0, 0, 0)
+    assert support.files(studio) == {}
+    assert support.spool(studio) == []
+    assert support.status(studio)["counts"]["withdrawn"] == 1
+
+
+@pytest.mark.parametrize("step", ["intent-written", "print-published", "published-written"])
+@pytest.mark.parametrize("replaced", [True, False], ids=["replaced", "removed"])
+def test_changed_after_the_intent(
+    studio: Studio, template: Template, monkeypatch: Patch, step: str, replaced: bool
+) -> None:
+    """Replaced or taken away when it is too late: the very bytes that were printed are in masters/."""
+    path = support.drop(studio, "card/Fog.tif", support.picture(1))
+
+    def change() -> None:
+        if replaced:
+            support.drop(studio, "card/Fog.tif", support.picture(2), mtime_ns=5)
+        else:
+            os.unlink(path)
+
+    _at(monkeypatch, step, change)
+    assert support.serve_once(studio, template).made == (2 if replaced else 1)
+    one, two = (support.sha256(support.picture(n)) for n in (1, 2))
+    expected = {"card/Fog.tif": one, "card/Fog (2).tif": two} if replaced else {"card/Fog.tif": one}
+    assert _masters(studio) == expected
+    assert _master_of(studio, f"card/{SMALL}/Fog.tif") == one
+    assert support.files(studio, "ready") == {}
+    assert support.spool(studio) == []
+
+
+def test_replaced_while_turned_back(studio: Studio, template: Template, monkeypatch: Patch) -> None:
+    """A better version that comes while the old one is turned back is made, with its order; the old reason is put away."""
+    support.drop(studio, "card/Fog.tif", support.small_picture())
+    support.drop(studio, "card/Fog.order.yaml", b"copies: 2\n")
+    _at(monkeypatch, "intent-written", lambda: support.drop(studio, "card/Fog.tif", support.picture(2)))
+    assert support.serve_once(studio, template).made == 1
+    assert support.files(studio, "ready", "review") == {}
+    assert sorted(_masters(studio)) == ["card/Fog.order.yaml", "card/Fog.tif"]
+    assert [p.copies for p in LedgerReader(studio.ledger).prints() if p.state == "printable"] == [2]
+
+
+@pytest.mark.parametrize("step", ["judged", "companions-written"])
+@pytest.mark.parametrize("before", [None, b"copies: 2\n"], ids=["new", "changed"])
+def test_order_that_comes_during_work(
+    studio: Studio, template: Template, monkeypatch: Patch, step: str, before: bytes | None
+) -> None:
+    """An order that comes or changes before publication is obeyed: the attempt starts again."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    if before is not None:
+        support.drop(studio, "card/Fog.order.yaml", before)
+    order = b"size: 80x60 mm\n"
+    _at(monkeypatch, step, lambda: support.drop(studio, "card/Fog.order.yaml", order, mtime_ns=7))
+    assert support.serve_once(studio, template).made == 1
+    assert support.prints(studio) == [f"card/{LARGE}/Fog.tif"]
+    assert _masters(studio)["card/Fog.order.yaml"] == support.sha256(order)
+    assert len(support.files(studio, "print")) == 2
+
+
+def test_order_that_serves_two_pictures(studio: Studio, template: Template) -> None:
+    """Fog.order.yaml beside Fog.tif and Fog.TIFF is obeyed for both."""
+    for seed, name in enumerate(("Fog.tif", "Fog.TIFF")):
+        support.drop(studio, f"card/{name}", support.picture(seed))
+    support.drop(studio, "card/Fog.order.yaml", b"size: 80x60 mm\n")
+    assert support.serve_once(studio, template).made == 2
+    assert all(name.startswith(f"card/{LARGE}/") for name in support.prints(studio))
+
+
+def test_order_without_a_picture_is_said(studio: Studio, template: Template) -> None:
+    """An order that has no picture stays in ready/ and stands in status with why."""
+    support.drop(studio, "card/Fog.order.yaml", b"copies: 2\n")
+    support.serve_once(studio, template)
+    assert support.files(studio).keys() == {"ready/card/Fog.order.yaml"}
+    (entry,) = support.status(studio)["passed_over"]
+    assert entry["file"] == "card/Fog.order.yaml"
+    assert "no picture" in entry["why"]
+
+
+# -- afterwards ---------------------------------------------------------------------
+
+
+def test_put_back_from_review(studio: Studio, template: Template) -> None:
+    """A picture moved back from review/ is judged again; its old reason is kept in the private folder."""
+    support.drop(studio, "card/Fog.tif", support.small_picture())
+    support.serve_once(studio, template)
+    os.rename(studio.path("review", "card", "Fog.tif"), studio.path("ready", "card", "Fog.tif"))
+    tally = support.serve_once(studio, template)
+    assert tally.turned_back == 1
+    assert sorted(support.files(studio)) == ["review/card/Fog.reason.txt", "review/card/Fog.tif"]
+    past = [name for _, _, names in os.walk(studio.private("past")) for name in names]
+    assert past == ["Fog.reason.txt"]
+    os.rename(studio.path("review", "card", "Fog.tif"), studio.path("ready", "card", "Fog.tif"))
+    support.drop(studio, "card/Fog.order.yaml", b"allow: [resolution]\n")
+    assert support.serve_once(studio, template).made == 1
+    assert support.files(studio, "ready", "review") == {}
+    assert _masters(studio)["card/Fog.tif"] == support.sha256(support.small_picture())
+
+
+@pytest.mark.parametrize("how", ["moved", "renamed", "removed"])
+def test_print_taken_by_the_photographer(studio: Studio, template: Template, how: str) -> None:
+    """A print file that is moved, renamed or removed is no error and is not made again."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.serve_once(studio, template)
+    made = studio.path("print", "card", SMALL, "Fog.tif")
+    if how == "removed":
+        os.unlink(made)
+    else:
+        os.rename(made, studio.path("Fog.tif") if how == "moved" else made.replace("Fog", "Printed"))
+    support.drop(studio, "card/Slipway.tif", support.picture(2))
+    tally = support.serve_once(studio, template)
+    assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (1, 0, 0, 0)
+    assert not os.path.exists(made)
+    assert support.status(studio)["counts"]["printable"] == 2
+
+
+def test_picture_withdrawn_while_it_waits(studio: Studio, template: Template) -> None:
+    """A waiting picture that is taken out of ready/ is withdrawn."""
+    os.rename(studio.path("profiles", "card.icc"), studio.path("profiles", "away.icc"))
+    path = support.drop(studio, "card/Fog.tif", support.picture())
+    assert support.serve_once(studio, template).deferred == 1
+    os.unlink(path)
+    support.serve_once(studio, template)
+    answer = support.status(studio)
+    assert answer["counts"]["waiting"] == 0
+    assert answer["jobs"] == []

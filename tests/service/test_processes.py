@@ -1,0 +1,237 @@
+"""Children and services as processes: their deaths, their limits, what they hold, and how they stop."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing
+
+import pytest
+
+from printqueue import delivery
+from printqueue.errors import StudioError
+from printqueue.ledger import LedgerReader
+from printqueue.reports import print_note
+from printqueue.sandbox import ChildLimits, Template
+from printqueue.studio import Studio, StudioLock
+from printqueue.workbench import Workbench
+from tests.service import faulty_worker as faults
+from tests.service import support
+
+pytestmark = pytest.mark.service
+
+
+@pytest.fixture(scope="module")
+def faulty() -> Iterator[Template]:
+    """A template whose children obey the last bytes of a picture."""
+    with support.template_of("tests.service.faulty_worker") as running:
+        yield running
+
+
+LIMITS = ChildLimits(wall_s=0.5, memory=2_000_000_000)
+DEATHS = {
+    "killed by a signal": (faults.KILLED, "signal 9 (SIGKILL)"),
+    "asleep for ever": (faults.ASLEEP, "longer than"),
+    "out of memory": (faults.HUNGRY, "more memory than allowed"),
+    "ended by itself": (faults.ENDED, "code 7"),
+    "answering nonsense": (faults.BABBLING, "makes no sense"),
+}
+
+
+@pytest.mark.parametrize(("fault", "words"), DEATHS.values(), ids=DEATHS.keys())
+def test_child_that_fails_twice_parks_its_picture(
+    studio: Studio, faulty: Template, monkeypatch: pytest.MonkeyPatch, fault: bytes, words: str
+) -> None:
+    """Two strikes: the picture is parked with its reason, untouched, and the others are made."""
+    if fault == faults.ASLEEP:
+        monkeypatch.setattr(Workbench, "limits", LIMITS)
+    data = support.picture() + fault
+    support.drop(studio, "card/Fog.tif", data)
+    support.drop(studio, "card/Good.tif", support.picture(2))
+    tally = support.serve_once(studio, faulty)
+    assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (1, 0, 1, 0)
+    (job,) = support.status(studio)["jobs"]
+    assert job["state"] == "stuck"
+    assert words in job["says"]
+    assert "twice" in job["says"]
+    assert "untouched in ready/" in job["says"]
+    assert support.files(studio, "ready") == {"ready/card/Fog.tif": support.sha256(data)}
+    assert support.files(studio, "review") == {}
+    assert support.spool(studio) == []
+    _stays_parked_until_it_changes(studio, faulty)
+
+
+def _stays_parked_until_it_changes(studio: Studio, template: Template) -> None:
+    tally = support.serve_once(studio, template)
+    assert (tally.made, tally.stuck) == (0, 0)
+    support.drop(studio, "card/Fog.tif", support.picture())
+    assert support.serve_once(studio, template).made == 1
+
+
+def test_error_of_our_own_parks_one_picture(
+    studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fault in printqueue itself parks the picture and neither ends the service nor comes back at every start."""
+    real = print_note.print_text
+
+    def broken(made: object) -> str:
+        if getattr(made, "picture", "") == "Fog.tif":
+            raise KeyError("no such word")
+        return real(made)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(delivery, "print_text", broken)
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.drop(studio, "card/Good.tif", support.picture(2))
+    tally = support.serve_once(studio, template)
+    assert (tally.made, tally.stuck) == (1, 1)
+    (job,) = support.status(studio)["jobs"]
+    assert "went wrong in printqueue itself" in job["says"]
+    assert support.serve_once(studio, template).stuck == 0
+    assert support.files(studio, "ready").keys() == {"ready/card/Fog.tif"}
+    assert not [name for name in support.files(studio) if os.path.basename(name).startswith(".")]
+
+
+# -- stopping and dying ----------------------------------------------------------
+
+
+def _asleep(studio: Studio) -> None:
+    support.drop(studio, "card/Fog.tif", support.picture() + faults.ASLEEP)
+
+
+def _working_child(template_pid: int) -> int:
+    found: list[int] = []
+
+    def looked() -> bool:
+        found[:] = support.children(template_pid)
+        return bool(found)
+
+    support.until(looked, "a child works")
+    return found[0]
+
+
+def _is_working(studio: Studio) -> bool:
+    return [p.state for p in LedgerReader(studio.ledger).prints()] == ["working"]
+
+
+def test_real_service(studio: Studio) -> None:
+    """One real `serve`: it holds the lock, answers readers, its child holds nothing of it, and SIGTERM ends it soon."""
+    _asleep(studio)
+    with support.started(studio, "tests.service.faulty_worker") as process:
+        support.until(lambda: _is_working(studio), "the picture is being judged")
+        (template_pid,) = support.children(process.pid)
+        child = _working_child(template_pid)
+        _holds_nothing_of_the_service(child, process.pid)
+
+        second = support.command(studio, "serve", "--once")
+        assert second.returncode == 3
+        assert "already looks after" in second.stderr
+        answer = json.loads(support.command(studio, "status", "--json").stdout)
+        assert answer["running"] is True
+        assert [job["state"] for job in answer["jobs"]] == ["working"]
+
+        began = time.monotonic()
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10) == 0
+        assert time.monotonic() - began < 10
+        support.until(lambda: not any(map(support.alive, (template_pid, child))), "template and child have gone")
+    (record,) = LedgerReader(studio.ledger).prints()
+    assert record.state == "waiting"
+    assert "stopped" in record.says
+    with closing(sqlite3.connect(studio.ledger)) as connection:
+        assert connection.execute("SELECT strikes FROM arrivals").fetchall() == [(0,)]
+    assert support.files(studio).keys() == {"ready/card/Fog.tif"}
+    assert support.spool(studio) == []
+
+
+def _holds_nothing_of_the_service(child: int, service: int) -> None:
+    """The child has its standard streams, its socket and the picture; ledger, lock and studio are not among them."""
+    held = {number: os.readlink(f"/proc/{child}/fd/{number}") for number in os.listdir(f"/proc/{child}/fd")}
+    assert sorted(held, key=int)[:3] == ["0", "1", "2"]
+    others = [target for number, target in held.items() if int(number) > 2]
+    assert sorted(target.partition(":")[0].rpartition("/")[2] for target in others) == ["picture", "socket"]
+    sockets = {os.readlink(f"/proc/{service}/fd/{n}") for n in os.listdir(f"/proc/{service}/fd")}
+    assert not sockets & {target for target in others if target.startswith("socket")}
+    assert any("ledger.sqlite" in target for target in sockets), "the look itself works"
+
+
+def test_killed_service_takes_its_children_along(studio: Studio, template: Template) -> None:
+    """A service that is killed while its child works leaves no process, and the next start goes on."""
+    _asleep(studio)
+    with support.started(studio, "tests.service.faulty_worker") as process:
+        support.until(lambda: _is_working(studio), "the picture is being judged")
+        (template_pid,) = support.children(process.pid)
+        child = _working_child(template_pid)
+        process.kill()
+        process.wait()
+        support.until(lambda: not any(map(support.alive, (template_pid, child))), "template and child have gone")
+    assert support.serve_once(studio, template).made == 1  # the trailing bytes mean nothing to the product's own tasks
+
+
+def test_killed_child_of_a_killed_template_is_no_strike(studio: Studio, faulty: Template) -> None:
+    """Stopping in the middle of a picture puts it back to waiting, without a strike, within ten seconds."""
+    _asleep(studio)
+    began = 0.0
+    with support.serving(studio, faulty):
+        support.until(lambda: _is_working(studio), "the picture is being judged")
+        began = time.monotonic()
+    assert time.monotonic() - began < 10
+    with closing(sqlite3.connect(studio.ledger)) as connection:
+        rows = connection.execute("SELECT state, phase, strikes FROM arrivals").fetchall()
+    assert rows == [("waiting", "claimed", 0)]
+
+
+def test_one_service_per_studio(studio: Studio) -> None:
+    """The lock is the kernel's: taken twice in one studio it is refused, given up it is free at once."""
+    os.makedirs(studio.state, exist_ok=True)
+    first = StudioLock(studio)
+    with pytest.raises(StudioError, match="already looks after"):
+        StudioLock(studio)
+    first.release()
+    StudioLock(studio).release()
+
+
+def test_once_by_the_real_command(studio: Studio) -> None:
+    """`serve --once` with the product's own worker: codes 0, 1 and 3, and an answer for each picture in history."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    assert support.command(studio, "serve", "--once").returncode == 0
+    support.drop(studio, "card/Small.tif", support.small_picture())
+    assert support.command(studio, "serve", "--once").returncode == 1
+    os.unlink(studio.path("profiles", "card.icc"))
+    support.drop(studio, "card/Fog.tif", support.picture(2))
+    assert support.command(studio, "serve", "--once").returncode == 3
+    history = json.loads(support.command(studio, "history", "--json").stdout)
+    assert [(entry["picture"], entry["verdict"]) for entry in history] == [
+        ("card/Small.tif", "turned-back"), ("card/Fog.tif", "accepted")
+    ]  # fmt: skip
+
+
+def test_corrupt_ledger_stops_the_service(studio: Studio) -> None:
+    """A damaged ledger: nothing is processed, the sentence says what is safe, the exit code is 3."""
+    os.makedirs(studio.state, exist_ok=True)
+    with open(studio.ledger, "wb") as stream:
+        stream.write(b"no database " * 1000)
+    support.drop(studio, "card/Fog.tif", support.picture())
+    ended = support.command(studio, "serve", "--once")
+    assert ended.returncode == 3
+    assert "untouched" in ended.stderr
+    assert "Traceback" not in ended.stderr
+    assert support.files(studio).keys() == {"ready/card/Fog.tif"}
+    answer = support.command(studio, "status")
+    assert answer.returncode == 3
+    assert "cannot be read" in answer.stderr
+
+
+def test_readers_are_not_blocked(studio: Studio, template: Template) -> None:
+    """`status` and `history` answer while a write transaction is open."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.serve_once(studio, template)
+    with closing(sqlite3.connect(studio.ledger, isolation_level=None)) as writer:
+        writer.execute("BEGIN IMMEDIATE")
+        writer.execute("UPDATE arrivals SET says = 'half way'")
+        assert support.status(studio)["counts"]["printable"] == 1
+        assert [p.says for p in LedgerReader(studio.ledger).prints()] == [f"made: print/card/{support.SIZE}/Fog.tif"]
+        writer.execute("ROLLBACK")

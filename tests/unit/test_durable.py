@@ -1,0 +1,160 @@
+"""Creating, renaming and moving files without ever replacing one or showing half of one."""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import hashlib
+import os
+from pathlib import Path
+
+import pytest
+
+from printqueue import durable
+from printqueue.durable import Stamp
+from printqueue.errors import WorldError
+
+
+class _NoRenameat2:
+    """A C library whose renameat2 the file system does not know."""
+
+    @staticmethod
+    def renameat2(*_: object) -> int:
+        ctypes.set_errno(errno.EINVAL)
+        return -1
+
+
+@pytest.fixture(params=["renameat2", "link and unlink"])
+def _both_ways(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    if request.param != "renameat2":
+        monkeypatch.setattr(ctypes, "CDLL", lambda *_, **__: _NoRenameat2())
+
+
+@pytest.mark.usefixtures("_both_ways")
+def test_rename_never_replaces(tmp_path: Path) -> None:
+    """A taken name raises and both files stay; a free one is taken. Also where renameat2 is not to be had."""
+    source, target, free = (tmp_path / name for name in ("source", "target", "free"))
+    source.write_text("ours")
+    target.write_text("mine")
+    with pytest.raises(FileExistsError):
+        durable.rename_no_clobber(str(source), str(target))
+    assert (source.read_text(), target.read_text()) == ("ours", "mine")
+    durable.rename_no_clobber(str(source), str(free))
+    assert free.read_text() == "ours"
+    assert not source.exists()
+
+
+@pytest.mark.usefixtures("_both_ways")
+def test_rename_does_not_follow_or_replace_a_link(tmp_path: Path) -> None:
+    """A name taken by a dangling link is taken."""
+    source, link = tmp_path / "source", tmp_path / "link"
+    source.write_text("ours")
+    link.symlink_to(tmp_path / "nowhere")
+    with pytest.raises(FileExistsError):
+        durable.rename_no_clobber(str(source), str(link))
+    assert source.read_text() == "ours"
+
+
+def test_write_temp_returns_the_hash_of_what_is_there(tmp_path: Path) -> None:
+    """The file holds exactly the bytes, and the hash is theirs."""
+    data = os.urandom(300_000)
+    digest = durable.write_temp(str(tmp_path / "t"), data)
+    assert (tmp_path / "t").read_bytes() == data
+    assert digest == hashlib.sha256(data).hexdigest() == durable.sha256(str(tmp_path / "t"))
+
+
+def test_create_does_not_write_through_a_link(tmp_path: Path) -> None:
+    """A link that stands under a temp's name is removed; what it points to keeps its bytes."""
+    victim, temp = tmp_path / "victim", tmp_path / "temp"
+    victim.write_text("mine")
+    temp.symlink_to(victim)
+    durable.write_temp(str(temp), b"ours")
+    assert victim.read_text() == "mine"
+    assert not temp.is_symlink()
+
+
+@pytest.mark.parametrize("kind", ["missing", "folder", "link", "pipe", "name too long", "below a file"])
+def test_what_is_no_regular_file_has_neither_stamp_nor_hash(tmp_path: Path, kind: str) -> None:
+    """Anything but a regular file answers None, at once, and is never followed."""
+    path = tmp_path / "x"
+    if kind == "folder":
+        path.mkdir()
+    elif kind == "link":
+        (tmp_path / "y").write_text("y")
+        path.symlink_to(tmp_path / "y")
+    elif kind == "pipe":
+        os.mkfifo(path)
+    elif kind == "name too long":
+        path = tmp_path / ("x" * 256)
+    elif kind == "below a file":
+        path.write_text("x")
+        path = path / "z"
+    assert durable.lstamp(str(path)) is None
+    if kind != "folder":
+        assert durable.sha256(str(path)) is None
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EROFS, errno.EIO, errno.EACCES, errno.ESTALE, errno.EDQUOT])
+def test_errors_of_the_world(code: int) -> None:
+    """The machine's errors blame no picture: they say what was done, to which file (escaped), and that it is tried again."""
+    with pytest.raises(WorldError) as caught, durable.world("Writing", "Fog\x1b[31m\n.tif"):
+        raise OSError(code, os.strerror(code))
+    assert "Writing Fog\\x1b[31m\\x0a.tif" in caught.value.says
+    assert "tried again" in caught.value.says
+    assert caught.value.do
+
+
+def test_other_errors_are_not_the_worlds() -> None:
+    """An error that is our own fault is not dressed up as the machine's."""
+    with pytest.raises(IsADirectoryError), durable.world("Writing", "x"):
+        raise IsADirectoryError(errno.EISDIR, "Is a directory")
+
+
+def test_move_aside_numbers_a_taken_name(tmp_path: Path) -> None:
+    """Putting away a second file of one name keeps both."""
+    for text in ("one", "two", "three"):
+        (tmp_path / "Fog.reason.txt").write_text(text)
+        durable.move_aside(str(tmp_path / "Fog.reason.txt"), str(tmp_path / "past.txt"))
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["past (2).txt", "past (3).txt", "past.txt"]
+    assert {p.read_text() for p in tmp_path.iterdir()} == {"one", "two", "three"}
+
+
+def test_move_aside_across_file_systems(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the private folder is on another disk, the file is copied whole and removed afterwards."""
+    real = durable.rename_no_clobber
+
+    def other_disk(source: str, target: str) -> None:
+        if "copy" not in source:
+            raise OSError(errno.EXDEV, os.strerror(errno.EXDEV))
+        real(source, target)
+
+    monkeypatch.setattr(durable, "rename_no_clobber", other_disk)
+    (tmp_path / "a").write_text("text")
+    durable.move_aside(str(tmp_path / "a"), str(tmp_path / "b.txt"))
+    assert [(p.name, p.read_text()) for p in tmp_path.iterdir()] == [("b.txt", "text")]
+
+
+def test_folders_are_made_durable_one_by_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The parent of every new folder is synced, or a power cut would take the folder with the print in it."""
+    synced: list[str] = []
+    monkeypatch.setattr(durable, "sync_folder", lambda path: synced.append(os.path.relpath(path, tmp_path)))
+    durable.make_folder(str(tmp_path), str(tmp_path / "print" / "card" / "A3"))
+    assert (tmp_path / "print" / "card" / "A3").is_dir()
+    assert synced == [".", "print", "print/card"]
+    durable.make_folder(str(tmp_path), str(tmp_path / "print" / "card"))
+    assert len(synced) == 3
+
+
+def test_make_folder_does_not_remake_a_lost_root(tmp_path: Path) -> None:
+    """A studio that is gone is never made anew under its bare mount point."""
+    with pytest.raises(FileNotFoundError):
+        durable.make_folder(str(tmp_path / "gone"), str(tmp_path / "gone" / "print"))
+    assert not (tmp_path / "gone").exists()
+
+
+def test_stamps() -> None:
+    """Attribute changes and a new device number after a reboot leave a file the same; size, time and inode do not."""
+    one = Stamp(1, 2, 3, 4, 5)
+    assert one.same_file(Stamp(9, 2, 3, 4, 9))
+    for other in (Stamp(1, 9, 3, 4, 5), Stamp(1, 2, 9, 4, 5), Stamp(1, 2, 3, 9, 5)):
+        assert not one.same_file(other)
