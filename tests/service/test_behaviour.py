@@ -288,3 +288,14 @@ def test_picture_withdrawn_while_it_waits(studio: Studio, template: Template) ->
     answer = support.status(studio)
     assert answer["counts"]["waiting"] == 0
     assert answer["jobs"] == []
+
+
+def test_two_prints_of_one_picture_on_the_same_sheet(studio: Studio, template: Template) -> None:
+    """Two lifts on the same paper and size: two files with following numbers, one master."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    order = b"prints:\n  - {lift: 0 stop}\n  - {lift: 1/3 stop}\n"
+    support.drop(studio, "card/Fog.order.yaml", order)
+    assert support.serve_once(studio, template).made == 1
+    made = {os.path.basename(name) for name in support.files(studio, "print")}
+    assert made == {"Fog.tif", "Fog.print.txt", "Fog (2).tif", "Fog (2).print.txt"}
+    assert {os.path.basename(name) for name in support.files(studio, "masters")} == {"Fog.tif", "Fog.order.yaml"}

@@ -83,7 +83,7 @@ def test_error_of_our_own_parks_one_picture(
             raise KeyError("no such word")
         return real(made)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(delivery, "print_text", broken)
+    monkeypatch.setattr(delivery.accepted, "print_text", broken)
     support.drop(studio, "card/Fog.tif", support.picture())
     support.drop(studio, "card/Good.tif", support.picture(2))
     tally = support.serve_once(studio, template)

@@ -1,0 +1,192 @@
+"""Accepted: render every print, write its note, publish the group, keep the master."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+
+from printqueue import durable, naming, publish, steps
+from printqueue.delivery import group
+from printqueue.delivery.completion import carry_out, complete
+from printqueue.model.request import Request
+from printqueue.outputs.print_tiff import Provenance
+from printqueue.publish import Intent, Placed
+from printqueue.reports.print_note import PrintMade, print_text
+from printqueue.sandbox import Child, ChildDiedError
+from printqueue.shop import Attempt, Outcome, Shop
+from printqueue.stock import Stock, versions
+from printqueue.units import stops_text
+from printqueue.workbench import ask, print_job
+from printqueue.worker import Judged, RenderOrder
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """One rendered print, still under its temp name (relative to the studio)."""
+
+    temp: str
+    sha256: str
+    recipe: str
+
+
+def render(shop: Shop, attempt: Attempt, child: Child, judged: Sequence[Judged]) -> list[Made]:
+    """Render every print of the picture into hidden temps in their target folders."""
+    return [_render_one(shop, attempt, child, index) for index in range(len(judged))]
+
+
+def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int) -> Made:
+    request, kept = attempt.requests[index], attempt.stocks[index]
+    recipe = kept.recipe(attempt.sha256, request)
+    temp = group.new_temp(shop, attempt, _print_folder(attempt, index), f"{index}.tif")
+    order = RenderOrder(print_job(request, kept), _provenance(attempt, kept, recipe, index), shop.bounds)
+    with durable.world("Writing", temp):
+        out = durable.create(shop.studio.path(temp))
+        reading = os.open(attempt.picture, os.O_RDONLY | os.O_CLOEXEC)
+    steps.reached("temp-made")
+    try:
+        answer = ask(child, "render", order, (reading, out))
+    finally:
+        os.close(reading)
+        os.close(out)
+    if answer.rendered is None:
+        raise ChildDiedError("gave an answer that makes no sense")
+    steps.reached("rendered")
+    return Made(temp, answer.rendered.sha256, recipe)
+
+
+def _print_folder(attempt: Attempt, index: int) -> str:
+    request = attempt.requests[index]
+    return os.path.join("print", request.paper, request.size.name, *attempt.place.group)
+
+
+def _provenance(attempt: Attempt, kept: Stock, recipe: str, index: int) -> Provenance:
+    request = attempt.requests[index]
+    return Provenance(
+        recipe=recipe,
+        master_sha256=attempt.sha256,
+        paper=request.paper,
+        profile_sha256=kept.profile_sha256,
+        profile_name=kept.facts.profile_name,
+        settings=conversion_words(attempt.requests[index]),
+        versions=versions(),
+    )
+
+
+def conversion_words(request: Request) -> str:
+    """How the colours were converted, for provenance and note."""
+    black = "with" if request.black_point_compensation else "without"
+    return f"{request.intent} intent {black} black point compensation, lift {stops_text(request.lift_stops)}, {request.ppi} ppi"
+
+
+def publish_prints(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made: Sequence[Made]) -> Outcome:
+    """Write the notes, record the intent, and make everything visible."""
+
+    def record(intent: Intent) -> None:
+        prints = [placed.final for placed in intent.placed if placed.role == "print"]
+        for index, (output, one) in enumerate(zip(prints, made, strict=True)):
+            kept = attempt.stocks[index]
+            shop.ledger.keep(kept.profile_sha256, "profile", kept.profile)
+            shop.ledger.keep(kept.rules_sha256, "rules", kept.paper.rules_text.encode())
+            _record(shop, attempt, index, output, one.recipe)
+
+    return carry_out(shop, attempt, lambda: _intent(shop, attempt, judged, made), record)
+
+
+def _record(shop: Shop, attempt: Attempt, index: int, output: str, recipe: str) -> None:
+    kept = attempt.stocks[index]
+    shop.ledger.made(
+        attempt.jobs[index],
+        output=output,
+        recipe=recipe,
+        profile_sha256=kept.profile_sha256,
+        rules_sha256=kept.rules_sha256,
+    )
+
+
+def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made: Sequence[Made]) -> Intent:
+    """Choose one number for the whole group and write the companions as temps."""
+    masters = group.mirrored(attempt, "masters")
+    with durable.world("Making", masters):
+        durable.make_folder(shop.studio.root, shop.studio.path(masters))
+    stem, extension = group.stem_and_extension(attempt)
+    number = publish.free_number(shop.studio, _groups(attempt, masters, len(made)))
+    master = os.path.join(masters, naming.numbered(stem, number) + extension)
+    placed: list[Placed] = []
+    used: Counter[str] = Counter()
+    for index, one in enumerate(made):
+        folder = _print_folder(attempt, index)
+        base = os.path.join(folder, naming.numbered(naming.companion_stem(stem), number + used[folder]))
+        used[folder] += 1
+        note = print_text(_note(shop, attempt, judged[index], one, index, master))
+        placed.append(group.companion(shop, attempt, base + naming.PRINT_NOTE, note.encode(), f"{index}.txt"))
+        placed.append(Placed("print", one.temp, base + naming.PRINT, one.sha256))
+    placed += _folder_order_copy(shop, attempt, masters, number)
+    return Intent("print", placed, group.moves(attempt, masters, number, keep_spare=True))
+
+
+def _groups(attempt: Attempt, masters: str, prints: int) -> group.Groups:
+    """The names of the group by folder, for a number to be chosen."""
+    stem, extension = group.stem_and_extension(attempt)
+    shared = Counter(_print_folder(attempt, index) for index in range(prints))
+    groups: group.Groups = {folder: partial(_print_names, stem, many) for folder, many in shared.items()}
+    groups[masters] = lambda n: (naming.numbered(stem, n) + extension, *group.order_names(attempt, n))
+    return groups
+
+
+def _print_names(stem: str, many: int, number: int) -> list[str]:
+    """Prints of one order that share paper and size (two lifts, say) take following numbers."""
+    bases = [naming.numbered(naming.companion_stem(stem), number + step) for step in range(many)]
+    return [base + ending for base in bases for ending in (naming.PRINT, naming.PRINT_NOTE)]
+
+
+def _note(shop: Shop, attempt: Attempt, one: Judged, made: Made, index: int, master: str) -> PrintMade:
+    assert one.placement is not None
+    assert attempt.report is not None
+    assert attempt.report.picture is not None
+    kept = attempt.stocks[index]
+    return PrintMade(
+        picture=os.path.basename(attempt.seen.path),
+        job=attempt.jobs[index],
+        when=shop.now(),
+        paper=kept.paper,
+        profile_name=kept.facts.profile_name,
+        demonstration=kept.facts.profile_is_demonstration,
+        request=attempt.requests[index],
+        placement=one.placement,
+        facts=attempt.report.picture,
+        findings=one.findings,
+        recipe=made.recipe,
+        master=master,
+        master_sha256=attempt.sha256,
+        converted=conversion_words(attempt.requests[index]),
+    )
+
+
+def _folder_order_copy(shop: Shop, attempt: Attempt, folder: str, number: int) -> list[Placed]:
+    """An order that serves others too stays where it is; the master gets a copy, for the reprint in ten years."""
+    if attempt.order_bytes is None or group.own_order(attempt) is not None:
+        return []
+    final = os.path.join(folder, group.order_names(attempt, number)[0])
+    return [group.companion(shop, attempt, final, attempt.order_bytes, "order.yaml")]
+
+
+def finish_lost(shop: Shop, attempt: Attempt) -> Outcome | None:
+    """Without its ledger a studio still knows by the recipes in print/ what was made: finish, print nothing twice."""
+    recipes = [
+        kept.recipe(attempt.sha256, request) for request, kept in zip(attempt.requests, attempt.stocks, strict=True)
+    ]
+    found = [shop.ledger.found_print(recipe) for recipe in recipes]
+    outputs = [output for output in found if output is not None and os.path.lexists(shop.studio.path(output))]
+    if len(outputs) < len(recipes):
+        return None
+    masters = group.mirrored(attempt, "masters")
+    number = publish.free_number(shop.studio, {masters: _groups(attempt, masters, 0)[masters]})
+    intent = Intent("print", [], group.moves(attempt, masters, number, keep_spare=True))
+    for index, (recipe, output) in enumerate(zip(recipes, outputs, strict=True)):
+        shop.ledger.judged(attempt.jobs[index], "accepted", [], {})
+        _record(shop, attempt, index, output, recipe)
+    shop.ledger.intend(attempt.arrival.id, intent.to_json(), finishes=recipes)
+    return complete(shop, attempt.arrival.id, intent)

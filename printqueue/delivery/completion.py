@@ -1,0 +1,112 @@
+"""From the written intent to the end of a job; recovery comes in here after a kill."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+from printqueue import durable, publish, steps
+from printqueue.durable import Stamp
+from printqueue.intake import claim
+from printqueue.model.job import State
+from printqueue.orders.names import candidates
+from printqueue.publish import Intent
+from printqueue.shop import Attempt, Ending, Outcome, Shop
+from printqueue.text import shown
+
+
+class OrderChangedError(claim.ChangedError):
+    """An order came or changed before anything was published: the attempt starts again."""
+
+
+def carry_out(shop: Shop, attempt: Attempt, write: Callable[[], Intent], record: Callable[[Intent], None]) -> Outcome:
+    """Write the temps, verify them, record the intent, make everything visible, move the original.
+
+    `write` writes companions and chooses names, again with the next number when one was taken
+    meanwhile; `record` notes in the ledger what the intent will make.
+    """
+    while True:
+        intent = write()
+        steps.reached("companions-written")
+        publish.verify_temps(shop.studio, intent)
+        steps.reached("verified")
+        if (gone := _original_gone(shop, attempt)) is not None:
+            return gone
+        record(intent)
+        shop.ledger.intend(attempt.arrival.id, intent.to_json())
+        steps.reached("intent-written")
+        try:
+            publish.show(shop.studio, intent)
+        except publish.NameTakenError:  # what is visible of ours goes back to its temp name
+            publish.hide(shop.studio, intent)
+            shop.ledger.unpublish(attempt.arrival.id)
+            continue
+        return complete(shop, attempt.arrival.id, intent)
+
+
+def complete(shop: Shop, arrival: int, intent: Intent) -> Outcome:
+    """After everything of ours is visible: record it, move the original, record that. Also used by recovery."""
+    intent = publish.with_free_targets(shop.studio, intent)
+    shop.ledger.published(arrival, intent.to_json())
+    steps.reached("published-written")
+    with durable.world("Making", intent.kind):
+        for moved in intent.moved:
+            durable.make_folder(shop.studio.root, os.path.dirname(shop.studio.path(moved.target)))
+    unusual = " ".join(publish.move_originals(shop.studio, intent))
+    steps.reached("original-moved")
+    if intent.kind == "review" and not os.path.lexists(shop.studio.path(intent.moved[0].target)):
+        return _withdraw_review(shop, arrival, intent)
+    state = State.PRINTABLE if intent.kind == "print" else State.REVIEW
+    shop.ledger.settle(arrival, state, (_says(intent) + " " + unusual).strip())
+    steps.reached("done-written")
+    return Outcome(Ending(str(state)), _says(intent))
+
+
+def _says(intent: Intent) -> str:
+    if intent.kind == "print":
+        return "made: " + shown(intent.output() or "")
+    return f"turned back: {intent.says} See {shown(next(p.final for p in intent.placed))}"
+
+
+def _withdraw_review(shop: Shop, arrival: int, intent: Intent) -> Outcome:
+    """The photographer took or replaced the picture meanwhile: a reason without its picture helps nobody."""
+    for placed in intent.placed:
+        to_past(shop, arrival, placed.final)
+    says = "the picture was taken away or replaced while it was being judged"
+    shop.ledger.settle(arrival, State.WITHDRAWN, says)
+    return Outcome(Ending.WITHDRAWN, says)
+
+
+def to_past(shop: Shop, arrival: int, path: str) -> None:
+    """Move a companion of ours (relative to the studio) into `.printqueue/past/`."""
+    folder = shop.studio.private("past", str(arrival))
+    source = shop.studio.path(path)
+    if not os.path.lexists(source):
+        return
+    with durable.world("Moving", path):
+        os.makedirs(folder, 0o700, exist_ok=True)
+        durable.move_aside(source, os.path.join(folder, os.path.basename(path)))
+
+
+def _original_gone(shop: Shop, attempt: Attempt) -> Outcome | None:
+    """The last look before anything becomes visible: still the same picture, still the same order?"""
+    seen, ready = attempt.seen, shop.studio.path("ready")
+    stamp = durable.lstamp(os.path.join(ready, seen.path))
+    if stamp is None:
+        shop.ledger.settle(attempt.arrival.id, State.WITHDRAWN, "it was taken out of ready/ before it was made")
+        return Outcome(Ending.WITHDRAWN, "it was taken out of ready/ before it was made")
+    if not stamp.same_file(seen.stamp):
+        raise claim.ChangedError(seen.path)
+    if _order_now(shop, attempt) != (seen.order, seen.order_stamp):
+        raise OrderChangedError(seen.path)
+    return None
+
+
+def _order_now(shop: Shop, attempt: Attempt) -> tuple[str | None, Stamp | None]:
+    folder, _, name = attempt.seen.path.rpartition("/")
+    for candidate in candidates(name):
+        path = f"{folder}/{candidate}" if folder else candidate
+        stamp = durable.lstamp(shop.studio.path("ready", path))
+        if stamp is not None and stamp.size > 0:
+            return path, stamp
+    return None, None

@@ -1,0 +1,77 @@
+"""The names of one job's group, and the files of it that are not the print itself."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Iterable
+
+from printqueue import durable, naming, publish
+from printqueue.intake import claim
+from printqueue.publish import Moved, Placed
+from printqueue.shop import Attempt, Shop
+
+Groups = dict[str, Callable[[int], Iterable[str]]]
+
+
+def stem_and_extension(attempt: Attempt) -> tuple[str, str]:
+    """Of the picture's name, as dropped."""
+    return naming.split(os.path.basename(attempt.seen.path))
+
+
+def mirrored(attempt: Attempt, top: str) -> str:
+    """The folder below `top` (review, masters) that mirrors the picture's folder in ready/."""
+    return os.path.join(top, os.path.dirname(attempt.seen.path)).rstrip("/")
+
+
+def new_temp(shop: Shop, attempt: Attempt, folder: str, ending: str) -> str:
+    """A hidden name in `folder` (made where missing), known to the clean-up."""
+    with durable.world("Making", folder):
+        durable.make_folder(shop.studio.root, shop.studio.path(folder))
+    temp = os.path.join(folder, f"{durable.TEMP_PREFIX}{attempt.arrival.id}-{attempt.arrival.attempt}-{ending}")
+    attempt.temps.append(temp)
+    return temp
+
+
+def companion(shop: Shop, attempt: Attempt, final: str, data: bytes, ending: str) -> Placed:
+    """A small file of ours, written whole under a temp name, on its way to `final`."""
+    temp = new_temp(shop, attempt, os.path.dirname(final), ending)
+    with durable.world("Writing", final):
+        digest = durable.write_temp(shop.studio.path(temp), data)
+    return Placed("companion", temp, final, digest)
+
+
+def own_order(attempt: Attempt) -> str | None:
+    """The order file that belongs to this picture alone; one that serves others too stays where it is."""
+    return attempt.seen.order if attempt.seen.order_is_own else None
+
+
+def order_names(attempt: Attempt, number: int) -> tuple[str, ...]:
+    """What the order file is called beside a picture with this number; none without an order."""
+    if attempt.seen.order is None:
+        return ()
+    stem, extension = naming.split(os.path.basename(attempt.seen.path))
+    own = own_order(attempt)
+    if own is None:
+        return (naming.numbered(naming.companion_stem(stem), number) + ".order.yaml",)
+    full = os.path.basename(own).startswith(stem + extension + ".")
+    return (naming.numbered(stem, number) + (extension if full else "") + ".order.yaml",)
+
+
+def moves(attempt: Attempt, folder: str, number: int, *, keep_spare: bool) -> list[Moved]:
+    """The picture, and the order file that is its own, into `folder`."""
+    seen = attempt.seen
+    stem, extension = naming.split(os.path.basename(seen.path))
+    target = os.path.join(folder, naming.numbered(stem, number) + extension)
+    spare = attempt.picture if keep_spare else None
+    picture = publish.moved_from(
+        os.path.join("ready", seen.path), target, seen.stamp, spare=spare, sha256=attempt.sha256
+    )
+    own = own_order(attempt)
+    if own is None or seen.order_stamp is None or attempt.order_bytes is None:
+        return [picture]
+    order_target = os.path.join(folder, order_names(attempt, number)[0])
+    digest = hashlib.sha256(attempt.order_bytes).hexdigest()
+    spare = os.path.join(attempt.spool, claim.ORDER) if keep_spare else None
+    order = publish.moved_from(os.path.join("ready", own), order_target, seen.order_stamp, spare=spare, sha256=digest)
+    return [picture, order]
