@@ -37,9 +37,10 @@ def judge(subject: Subject, limits: ResolutionLimits) -> Finding:
         )
         if limit is not None
     ]
-    for level, limit, ppi in asked:
+    for level, _, ppi in asked:
         if place.source_ppi < ppi * (1 - _TOLERANCE):
-            return _too_few(subject, place, level, ppi, _enough_at(place, limit, ppi, subject.request.distance_mm))
+            _, best, best_ppi = max(asked, key=lambda one: one[2])  # the size offered should pass without a warning
+            return _too_few(subject, place, level, ppi, _enough_at(place, best, best_ppi, subject.request.distance_mm))
     return Finding(
         "resolution",
         Level.PASS,

@@ -118,7 +118,8 @@ def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Findi
     if all(f.allowable for f in heavy) and heavy:
         names = ", ".join(sorted({f.check for f in heavy}))
         order = shown(note.picture.rpartition(".")[0] or note.picture)
-        rows.append(row("Anyway", f"Move it back with a file {order}.order.yaml beside it that says: allow: [{names}]"))
+        rows.append(row("Anyway", f"Move it back with a file {order}.order.yaml beside it that says:"))
+        rows.append(row("", f"allow: [{names}]"))
     rows.append(row("Safe", f"Your file is here, unchanged. Job {note.job}."))
     return rows
 

@@ -80,3 +80,13 @@ def test_two_of_the_same_name_get_numbers(made: tuple[Studio, Sequence[demo.Resu
 def test_no_picture_is_painted_for_nothing() -> None:
     """Every recipe but the plain mooring ropes (the oversharpened ones are made of it) is used by a case."""
     assert {case.recipe for case in CASES} == set(RECIPES) - {"mooring-ropes"}
+
+
+def test_the_reason_in_the_readme_is_the_real_one(made: tuple[Studio, Sequence[demo.Result]]) -> None:
+    """The README shows the note that the demo really writes, word for word but for the job's number."""
+    studio, _ = made
+    note = Path(studio.path("review/smooth-rag/A3/Slipway, low tide.reason.txt")).read_text("utf-8")
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    text, job = note.rsplit(" Job ", 1)
+    assert job.strip().rstrip(".").isdigit()
+    assert text in readme
