@@ -3,6 +3,7 @@
 | phase      | what stands there                         | next step                                            |
 |------------|-------------------------------------------|------------------------------------------------------|
 | claimed    | nothing of it is visible                  | drop temps and spool, back to `waiting`              |
+| claimed    | the same, for the fourth time             | `stuck`, with why: it may be what brings us down     |
 | publishing | temps or final names with recorded hashes | finish renaming, then as `published`                 |
 | publishing | a temp is lost, no print visible          | take back our companions, back to `waiting`          |
 | publishing | a temp is lost, a print is visible        | keep the prints, finish: nothing is printed twice    |
@@ -23,10 +24,11 @@ from printqueue.errors import OwnError, PictureError, WorldError
 from printqueue.intake.claim import ChangedError, open_regular
 from printqueue.model.job import Arrival, Phase, State
 from printqueue.publish import Intent
-from printqueue.shop import Outcome, Shop
+from printqueue.shop import Ending, Outcome, Shop
 from printqueue.workbench import ask
 
 _OURS = ("print", "review", "masters")
+_MOST_KILLS = 4  # a power cut or two is bad luck
 
 
 def recover(shop: Shop) -> None:
@@ -52,12 +54,24 @@ def finish(shop: Shop, arrival: Arrival) -> Outcome | None:
 
 def _finished(shop: Shop, arrival: Arrival) -> Outcome | None:
     if arrival.phase is Phase.CLAIMED or arrival.intent is None:
-        shop.ledger.settle(arrival.id, State.WAITING, "the service was stopped while working on it; it starts again")
-        return None
+        return _interrupted(shop, arrival)
     intent = Intent.from_json(arrival.intent)
     if arrival.phase is Phase.PUBLISHING and not _shown(shop, arrival, intent):
         return None
     return delivery.complete(shop, arrival.id, intent)
+
+
+def _interrupted(shop: Shop, arrival: Arrival) -> Outcome | None:
+    """A picture that is in hand whenever the whole machine gives way is not offered for ever."""
+    often = shop.ledger.interrupted(arrival.id, "the service was killed while working on it; it starts again")
+    if often < _MOST_KILLS:
+        return None
+    says = (
+        f"The service was killed {often} times while this picture was in hand, so it is parked. It stands untouched in "
+        "ready/. Look at the machine's memory and log; move the picture out and in again to retry."
+    )
+    shop.ledger.settle(arrival.id, State.STUCK, says)
+    return Outcome(Ending.STUCK, says)
 
 
 def _shown(shop: Shop, arrival: Arrival, intent: Intent) -> bool:

@@ -153,6 +153,13 @@ class Ledger:
                 (str(state), str(phase), self._now(), says, int(strike), str(phase), arrival),
             )
 
+    def interrupted(self, arrival: int, says: str) -> int:
+        """Back to waiting after a kill of the whole service; how often that has happened to this picture."""
+        self.settle(arrival, State.WAITING, says)
+        with self._transaction("interrupted", says, arrival):
+            pass
+        return int(self._one("SELECT count(*) FROM facts WHERE arrival = ? AND fact = 'interrupted'", arrival)[0])
+
     # -- prints -----------------------------------------------------------
 
     def plan_prints(self, arrival: int, wanted: Sequence[tuple[str, str, int, str]]) -> list[int]:

@@ -113,3 +113,20 @@ def test_strangers_in_print_are_no_prints(studio: Studio, template: Template) ->
     assert sorted(os.listdir(studio.path("print", "card"))) == [
         support.SIZE, "Empty.tif", "Mine.tif", "Pipe.tif", "Text.tif"
     ]  # fmt: skip
+
+
+def test_picture_that_brings_the_service_down_is_parked(
+    studio: Studio, template: Template, nursery: support.Nursery
+) -> None:
+    """Killed four times with the same picture in hand: it is parked with why, stays in ready/, and others go on."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    for _ in range(4):
+        assert nursery.run(studio, ("judged", 1))["code"] == -9
+    support.drop(studio, "card/Good.tif", support.picture(2))
+    tally = support.serve_once(studio, template)
+    assert tally.made == 1
+    (job,) = support.status(studio)["jobs"]
+    assert job["state"] == "stuck"
+    assert "killed 4 times" in job["says"]
+    assert support.files(studio, "ready").keys() == {"ready/card/Fog.tif"}
+    assert support.spool(studio) == []
