@@ -9,6 +9,9 @@ import sys
 
 from printqueue.cli.console import studio_of
 from printqueue.errors import Exit, UsageError
+from printqueue.text import shown
+
+log = logging.getLogger("printqueue")
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -30,7 +33,9 @@ def run(options: argparse.Namespace) -> int:
     with running_service(studio, once=options.once, watch=not options.no_watch) as service:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: service.stop())
+        log.info("looking after %s%s", shown(studio.root), "" if options.once else "; Ctrl-C stops, and loses nothing")
         tally = service.run()
+    log.info("made %d, turned back %d, stuck %d", tally.made, tally.turned_back, tally.stuck)
     if tally.stuck or tally.deferred:
         return Exit.STUDIO if options.once else Exit.DONE
     return Exit.TURNED_BACK if options.once and tally.turned_back else Exit.DONE
