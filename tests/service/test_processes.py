@@ -103,14 +103,23 @@ def _asleep(studio: Studio) -> None:
 
 
 def _working_child(template_pid: int) -> int:
+    """The child that has been handed the picture; one that was just forked, or only looked at the profile, is not it."""
     found: list[int] = []
 
     def looked() -> bool:
-        found[:] = support.children(template_pid)
+        found[:] = [child for child in support.children(template_pid) if _holds_a_picture(child)]
         return bool(found)
 
     support.until(looked, "a child works")
     return found[0]
+
+
+def _holds_a_picture(child: int) -> bool:
+    try:
+        numbers = os.listdir(f"/proc/{child}/fd")
+        return any(os.readlink(f"/proc/{child}/fd/{number}").endswith("/picture") for number in numbers)
+    except OSError:  # it has ended meanwhile
+        return False
 
 
 def _is_working(studio: Studio) -> bool:
