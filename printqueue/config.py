@@ -69,13 +69,17 @@ class Ceilings(Strict):
 
 
 class Notify(Strict):
-    """Whom to tell. Accepted and checked, but not acted on yet: nothing is started."""
+    """Whom to tell: a command's name, never a command line. The argument lists stand in commands.yaml of the user's or
+    the system's configuration folder, which nobody else can write.
+    """
 
     command: CommandName = Field(
-        description="a name in commands.yaml of the user's or system's configuration; not acted on yet"
+        description="a name in commands.yaml of the user's or the system's configuration folder (never the studio's)"
     )
     on: list[Literal["review", "stuck", "share-gone"]] = Field(
-        min_length=1, max_length=3, description="when to tell; not acted on yet"
+        min_length=1,
+        max_length=3,
+        description="when to tell: a picture was turned back, one needs a human, the studio's share is gone",
     )
 
 
@@ -105,7 +109,7 @@ class Config(Strict):
     )
     maker: Line = Field("", description="your name, for foot lines and certificates")
     limits: Ceilings = Field(default_factory=Ceilings, description="what one picture may cost at most")
-    notify: Notify | None = Field(None, description="whom to tell; not acted on yet")
+    notify: Notify | None = Field(None, description="whom to tell, and when")
     light: Light = Field(default_factory=Light, description="viewing light and screen, for the suggested lift")
 
 

@@ -2,27 +2,32 @@
 
 Nothing half-written is ever visible under its final name: a hidden temp on the
 target's file system, fsync, one no-clobber rename, fsync of the folder.
+
+No symbolic link is followed in any part of a path (`folders`): where one stands,
+`LinkedError` is raised and nothing is read or written through it.
 """
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import hashlib
 import os
-import shutil
 import stat
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
-from printqueue import text
+from printqueue import folders, renaming, text
 from printqueue.errors import WorldError
 
 TEMP_PREFIX = ".printqueue-"
-_AT_FDCWD = -100
-_RENAME_NOREPLACE = 1
-_NO_RENAMEAT2 = (errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP)
+_CHUNK = 1 << 20
+_PAUSES_S = (0.02, 0.05, 0.1, 0.2)  # between tries of a rename
+# A virus scanner or an indexer has the file open on the other side of a share: for a moment only.
+_FOR_A_MOMENT = (errno.EBUSY, errno.ETXTBSY, errno.EACCES)
+_WRITE_NEW = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
+_READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 # The world's errors: they say nothing about the picture.
 _WORLD = frozenset(
     getattr(errno, name)
@@ -75,6 +80,10 @@ class Stamp:
         return (self.inode, self.size, self.mtime_ns) == (other.inode, other.size, other.mtime_ns)
 
 
+class WrongBytesError(Exception):
+    """A file that was to be copied does not hold the bytes that it should hold."""
+
+
 @contextmanager
 def world(doing: str, path: str) -> Iterator[None]:
     """Turn the machine's errors into `WorldError`, with a sentence and what to do."""
@@ -88,10 +97,21 @@ def world(doing: str, path: str) -> Iterator[None]:
         raise WorldError(says, do=_ADVICE.get(error.errno or 0, "See `printqueue doctor`.")) from error
 
 
+def exists(path: str) -> bool:
+    """Whether anything stands under the name, a link too."""
+    try:
+        with folders.parent(path) as (folder, name):
+            os.stat(name, dir_fd=folder, follow_symlinks=False)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    return True
+
+
 def lstamp(path: str) -> Stamp | None:
     """The stamp of a regular file, None where there is none (links are not followed)."""
     try:
-        seen = os.lstat(path)
+        with folders.parent(path) as (folder, name):
+            seen = os.stat(name, dir_fd=folder, follow_symlinks=False)
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:
@@ -101,39 +121,54 @@ def lstamp(path: str) -> Stamp | None:
     return Stamp.of(seen) if stat.S_ISREG(seen.st_mode) else None
 
 
-def make_folder(root: str, folder: str) -> None:
+def make_folder(root: str, folder: str, mode: int = 0o777) -> None:
     """Create `folder` and its parents below the existing `root`, each made durable."""
-    if folder == root or os.path.isdir(folder):
+    if folder == root or _is_folder(folder):
         return
-    make_folder(root, os.path.dirname(folder))
-    with suppress(FileExistsError):
-        os.mkdir(folder)
+    make_folder(root, os.path.dirname(folder), mode)
+    with folders.parent(folder) as (above, name), suppress(FileExistsError):
+        os.mkdir(name, mode, dir_fd=above)
     sync_folder(os.path.dirname(folder))
+
+
+def _is_folder(path: str) -> bool:
+    try:
+        os.close(folders.open_folder(path))
+    except FileNotFoundError:
+        return False
+    return True
 
 
 def create(path: str) -> int:
     """A new file opened for reading and writing; an old one of that (temp) name is ours and is replaced."""
-    with suppress(FileNotFoundError):
-        os.unlink(path)
-    return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW, 0o666)
+    with folders.parent(path) as (folder, name):
+        with suppress(FileNotFoundError):
+            os.unlink(name, dir_fd=folder)
+        return os.open(name, _WRITE_NEW, 0o666, dir_fd=folder)
 
 
-def write_temp(path: str, data: bytes) -> str:
-    """Write and fsync a whole temp file; returns its SHA-256."""
+def write_temp(path: str, data: bytes, *, synced: bool = True) -> str:
+    """Write and fsync a whole temp file; returns its SHA-256. Not `synced`: the caller syncs it, or need not."""
     descriptor = create(path)
     try:
-        view = memoryview(data)
-        while view:
-            view = view[os.write(descriptor, view) :]
-        os.fsync(descriptor)
+        _write(descriptor, data)
+        if synced:
+            os.fsync(descriptor)
     finally:
         os.close(descriptor)
     return hashlib.sha256(data).hexdigest()
 
 
+def _write(descriptor: int, data: bytes) -> None:
+    view = memoryview(data)
+    while view:
+        view = view[os.write(descriptor, view) :]
+
+
 def sync(path: str) -> None:
     """fsync a file by name. A failed fsync is final: the caller throws the file away."""
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
+    with folders.parent(path) as (folder, name):
+        descriptor = os.open(name, _READ, dir_fd=folder)
     try:
         os.fsync(descriptor)
     finally:
@@ -142,7 +177,7 @@ def sync(path: str) -> None:
 
 def sync_folder(path: str) -> None:
     """fsync a folder, so that renames in it survive a power cut."""
-    descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    descriptor = folders.open_folder(path, os.O_RDONLY)
     try:
         os.fsync(descriptor)
     except OSError as error:
@@ -155,11 +190,14 @@ def sync_folder(path: str) -> None:
 def sha256(path: str) -> str | None:
     """SHA-256 of a regular file, None where there is none."""
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+        with folders.parent(path) as (folder, name):
+            descriptor = os.open(name, _READ, dir_fd=folder)
+    except folders.LinkedError:  # above it; the file itself may be one, which is then no regular file
+        raise
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:
-        if error.errno in (errno.ELOOP, errno.ENAMETOOLONG):
+        if error.errno in (errno.ELOOP, errno.ENAMETOOLONG, errno.ENXIO):
             return None
         raise
     with os.fdopen(descriptor, "rb") as stream:
@@ -169,19 +207,37 @@ def sha256(path: str) -> str | None:
 
 
 def rename_no_clobber(source: str, target: str) -> None:
-    """Rename; raises `FileExistsError` instead of replacing anything.
+    """Rename; raises `FileExistsError` instead of replacing anything. See `renaming` for file systems that lack it.
 
-    renameat2(RENAME_NOREPLACE); where the file system lacks it, link and unlink.
+    What is refused for a moment, as on shares, is tried again for 0.4 s.
     """
-    libc = ctypes.CDLL(None, use_errno=True)
-    done = libc.renameat2(_AT_FDCWD, os.fsencode(source), _AT_FDCWD, os.fsencode(target), _RENAME_NOREPLACE)
-    if done == 0:
-        return
-    code = ctypes.get_errno()
-    if code not in _NO_RENAMEAT2:
-        raise OSError(code, os.strerror(code), source, None, target)
-    os.link(source, target, follow_symlinks=False)
-    os.unlink(source)
+    with folders.parent(source) as (from_folder, old), folders.parent(target) as (to_folder, new):
+        for pause_s in _PAUSES_S:
+            try:
+                return renaming.rename(from_folder, old, to_folder, new)
+            except OSError as error:
+                if error.errno not in _FOR_A_MOMENT:
+                    raise
+            time.sleep(pause_s)
+        return renaming.rename(from_folder, old, to_folder, new)
+
+
+def drop_second_name(source: str, target: str) -> None:
+    """Remove `source` where it and `target` are two names of one file: a rename that a kill interrupted."""
+    with folders.parent(source) as (from_folder, old), folders.parent(target) as (to_folder, new):
+        renaming.drop_second_name(from_folder, old, to_folder, new)
+
+
+def is_kept_place(path: str) -> bool:
+    """Whether the file only keeps the place for a rename that a kill interrupted; such a name is free."""
+    with folders.parent(path) as (folder, name):
+        return renaming.is_kept_place(folder, name)
+
+
+def release(path: str) -> None:
+    """Give up a place that is kept; no error where there is none, or no folder."""
+    with suppress(FileNotFoundError), folders.parent(path) as (folder, name):
+        renaming.release(folder, name)
 
 
 def move_aside(source: str, target: str) -> None:
@@ -189,36 +245,57 @@ def move_aside(source: str, target: str) -> None:
     stem, dot, extension = target.rpartition(".")
     for number in range(1, 10_000):
         name = target if number == 1 else f"{stem} ({number}){dot}{extension}"
-        if os.path.lexists(name):
-            continue
         try:
-            rename_no_clobber(source, name)
-        except OSError as error:
-            if error.errno != errno.EXDEV:
-                raise
-            copy_to(source, name)
-            os.unlink(source)
-        return
+            return _move_to(source, name)
+        except FileExistsError:
+            continue
+    return None
 
 
-def copy_to(source: str, target: str) -> None:
-    """A whole, synced copy of `source` under the free name `target`, through a temp beside it."""
-    temp = os.path.join(
-        os.path.dirname(target), TEMP_PREFIX + "copy-" + hashlib.sha256(os.fsencode(target)).hexdigest()[:12]
-    )
-    with open(source, "rb") as reading, os.fdopen(create(temp), "wb") as writing:
-        shutil.copyfileobj(reading, writing, 1 << 20)
-        writing.flush()
-        os.fsync(writing.fileno())
-    rename_no_clobber(temp, target)
+def _move_to(source: str, target: str) -> None:
+    if exists(target):
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), target)
+    try:
+        rename_no_clobber(source, target)
+    except OSError as error:
+        if error.errno != errno.EXDEV:
+            raise
+        copy_to(source, target)
+        remove(source)
 
 
-def replace(source: str, target: str) -> None:
-    """Rename over a file of our own (pages of the service, never a user's file)."""
-    os.replace(source, target)
+def copy_to(source: str, target: str, *, expected: str | None = None, mtime_ns: int | None = None) -> None:
+    """A whole, synced copy of `source` under the free name `target`, through a temp beside it, with its time of change
+    (or `mtime_ns`). Raises `WrongBytesError` where the copy, read back, does not have the SHA-256 `expected`.
+    """
+    mark = hashlib.sha256(os.fsencode(target)).hexdigest()[:12]
+    temp = os.path.join(os.path.dirname(target), f"{TEMP_PREFIX}copy-{mark}")
+    try:
+        _pour(source, temp, mtime_ns)
+        if expected is not None and sha256(temp) != expected:
+            raise WrongBytesError(source)
+        rename_no_clobber(temp, target)
+    finally:
+        remove(temp)
+
+
+def _pour(source: str, temp: str, mtime_ns: int | None) -> None:
+    with folders.parent(source) as (folder, name):
+        reading = os.open(name, _READ, dir_fd=folder)
+    with os.fdopen(reading, "rb", buffering=0) as stream, os.fdopen(create(temp), "wb", buffering=0) as copy:
+        seen = os.fstat(stream.fileno())
+        if not stat.S_ISREG(seen.st_mode):
+            raise WrongBytesError(source)
+        while data := stream.read(_CHUNK):
+            _write(copy.fileno(), data)
+        os.utime(copy.fileno(), ns=(seen.st_atime_ns, seen.st_mtime_ns if mtime_ns is None else mtime_ns))
+        os.fsync(copy.fileno())
 
 
 def remove(path: str) -> None:
-    """Remove a file of our own; no error where it has gone already."""
-    with suppress(FileNotFoundError):
-        os.unlink(path)
+    """Remove a file of our own; no error where it has gone already. With the note of a kept place goes the place."""
+    with suppress(FileNotFoundError), folders.parent(path) as (folder, name):
+        if name.startswith(renaming.PLACE_PREFIX):
+            renaming.release_by_note(folder, name)
+        else:
+            os.unlink(name, dir_fd=folder)

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from printqueue import delivery, durable
-from printqueue.durable import TEMP_PREFIX
+from printqueue.durable import TEMP_PREFIX, Stamp
 from printqueue.errors import PrintqueueError, UsageError
 from printqueue.intake.claim import ChangedError, open_regular
 from printqueue.intake.scan import Sweep
 from printqueue.model.job import Arrival, Sighting, State
 from printqueue.naming import REASON, companion_stem
-from printqueue.orders.place import place, unknown_paper
+from printqueue.orders.place import unknown_paper
 from printqueue.publish import Intent
 from printqueue.reports.layout import page, row
 from printqueue.shop import Shop
@@ -26,40 +26,42 @@ class Housekeeping:
 
     def __init__(self, shop: Shop) -> None:
         self._shop = shop
+        self._looked = False
         self._answered: dict[str, str] | None = None  # None: review/ was not looked at yet
 
-    def tidy(self, found: Sweep, in_hand: set[str]) -> None:
-        """Waiting and stuck pictures that have gone are withdrawn; so are reviewed ones that were taken."""
-        here = {seen.path: seen.stamp for seen in found.pictures}
-        for arrival in self._shop.ledger.arrivals(State.WAITING, State.STUCK):
-            if arrival.path in in_hand:
-                continue
-            stamp = here.get(arrival.path)
-            if stamp is None:
-                self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "it was taken out of ready/")
-            elif (arrival.inode, arrival.size, arrival.mtime_ns) != (stamp.inode, stamp.size, stamp.mtime_ns):
-                self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "a newer version came under its name")
-        for arrival in self._shop.ledger.arrivals(State.REVIEW):
-            self._look_at_review(arrival)
+    def tidy(self, found: Sweep, touched: Collection[str], in_hand: Collection[str]) -> None:
+        """Waiting and stuck pictures that have gone are withdrawn; so are reviewed ones that were taken.
 
-    def _look_at_review(self, arrival: Arrival) -> None:
-        if arrival.intent is None:
-            return
-        intent = Intent.from_json(arrival.intent)
-        studio = self._shop.studio
-        if not intent.moved or os.path.lexists(studio.path(intent.moved[0].target)):
-            return
-        for placed in intent.placed:
-            delivery.to_past(self._shop, arrival.id, placed.final)
+        `touched` names the paths where anything changed since the last scan; the first one looks at all.
+        """
+        if touched or not self._looked:
+            here = {seen.path: seen.stamp for seen in found.pictures}
+            for arrival in self._shop.ledger.arrivals(State.WAITING, State.STUCK):
+                if arrival.path not in in_hand and (arrival.path in touched or not self._looked):
+                    self._withdraw(arrival, here.get(arrival.path))
+            self._looked = True
+        for number, target in self._shop.ledger.review_targets().items():
+            if target is not None and not os.path.lexists(self._shop.studio.path(target)):
+                self._taken_from_review(number)
+
+    def _withdraw(self, arrival: Arrival, stamp: Stamp | None) -> None:
+        if stamp is None:
+            self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "it was taken out of ready/")
+        elif (arrival.inode, arrival.size, arrival.mtime_ns) != (stamp.inode, stamp.size, stamp.mtime_ns):
+            self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "a newer version came under its name")
+
+    def _taken_from_review(self, number: int) -> None:
+        """Its reason goes too: alone it helps nobody."""
+        arrival = self._shop.ledger.arrival(number)
+        for placed in Intent.from_json(arrival.intent).placed if arrival.intent is not None else ():
+            delivery.to_past(self._shop, number, placed.final)
         self._shop.ledger.settle(
-            arrival.id, State.WITHDRAWN, "it was taken out of review/; its reason is kept in .printqueue/past"
+            number, State.WITHDRAWN, "it was taken out of review/; its reason is kept in .printqueue/past"
         )
 
-    def unknown_folders(self, found: Sweep, since: Callable[[str], str]) -> list[Sighting]:
+    def unknown_folders(self, unknown: Collection[str], since: Callable[[str], str]) -> list[Sighting]:
         """One answer per folder of ready/ that names no paper, however many pictures lie in it."""
-        papers = self._shop.shelf.papers
-        unknown = {where.unknown for seen in found.pictures if (where := place(seen.parts, papers)).unknown is not None}
-        folders = sorted(name for name in unknown if name is not None)
+        folders = sorted(unknown)
         answered = self._standing_answers()
         for stem in answered.keys() - {companion_stem(folder) for folder in folders}:
             delivery.to_past(self._shop, 0, answered.pop(stem))

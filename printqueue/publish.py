@@ -10,14 +10,12 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Iterable
-from contextlib import suppress
-from dataclasses import asdict, dataclass, field, replace
-from itertools import count
+from dataclasses import asdict, dataclass, field
 from typing import Literal
 
-from printqueue import durable, naming, steps
+from printqueue import durable, folders, naming, steps
 from printqueue.durable import Stamp
-from printqueue.errors import OwnError, WorldError
+from printqueue.errors import OwnError
 from printqueue.studio import Studio
 
 Role = Literal["companion", "print"]
@@ -43,7 +41,10 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A file of the photographer's: moved, never altered. `spare` is a whole private copy of it."""
+    """A file of the photographer's: moved, never altered. `spare` is a whole private copy of it.
+
+    `stays`: it could not be taken out of ready/, so the file at `target` is a copy; the photographer is to remove it.
+    """
 
     source: str
     target: str
@@ -52,6 +53,7 @@ class Moved:
     mtime_ns: int
     spare: str | None = None
     sha256: str | None = None
+    stays: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,17 +83,10 @@ class Intent:
 
 def free_number(studio: Studio, groups: dict[str, Callable[[int], Iterable[str]]]) -> int:
     """The smallest number for which no name of any group is taken; `groups`: folder → names of a number."""
-    taken = {naming.twin_key(f"{folder}/{name}") for folder in groups for name in _names(studio.path(folder))}
+    taken = {naming.twin_key(f"{folder}/{name}") for folder in groups for name in folders.names(studio.path(folder))}
     return naming.free_number(
         taken, lambda n: [f"{folder}/{name}" for folder, names in groups.items() for name in names(n)]
     )
-
-
-def _names(folder: str) -> list[str]:
-    try:
-        return os.listdir(folder)
-    except FileNotFoundError:
-        return []
 
 
 def verify_temps(studio: Studio, intent: Intent) -> None:
@@ -137,7 +132,7 @@ def hide(studio: Studio, intent: Intent) -> None:
     """Give what is already visible its temp name again, because another name of the group was taken."""
     for placed in intent.placed:
         temp, final = studio.path(placed.temp), studio.path(placed.final)
-        if not os.path.lexists(temp) and durable.sha256(final) == placed.sha256:
+        if not durable.exists(temp) and durable.sha256(final) == placed.sha256:
             durable.rename_no_clobber(final, temp)
 
 
@@ -146,6 +141,7 @@ def take_back(studio: Studio, intent: Intent) -> None:
     for placed in intent.placed:
         durable.remove(studio.path(placed.temp))
         final = studio.path(placed.final)
+        durable.release(final)
         if placed.role == "companion" and durable.sha256(final) == placed.sha256:
             durable.remove(final)
 
@@ -153,90 +149,6 @@ def take_back(studio: Studio, intent: Intent) -> None:
 def print_is_visible(studio: Studio, intent: Intent) -> bool:
     """Whether any print of the intent stands under its name with the recorded bytes."""
     return any(p.role == "print" and durable.sha256(studio.path(p.final)) == p.sha256 for p in intent.placed)
-
-
-def with_free_targets(studio: Studio, intent: Intent) -> Intent:
-    """The intent with another number for every move whose target somebody else's file has taken meanwhile."""
-    return replace(intent, moved=[replace(m, target=_free_target(studio, m)) for m in intent.moved])
-
-
-def _free_target(studio: Studio, moved: Moved) -> str:
-    folder, name = os.path.split(moved.target)
-    stem, extension = naming.split(name)
-    for number in count(1):
-        target = os.path.join(folder, naming.numbered(stem, number) + extension)
-        path = studio.path(target)
-        if not os.path.lexists(path) or _is(path, moved) or (moved.sha256 and durable.sha256(path) == moved.sha256):
-            return target
-    raise AssertionError
-
-
-def move_originals(studio: Studio, intent: Intent) -> list[str]:
-    """Move the picture and its order file to where they belong; returns sentences for what was unusual."""
-    unusual = []
-    for moved in intent.moved:
-        if (said := _move(studio, moved)) is not None:
-            unusual.append(said)
-        if intent.kind == "review" and not os.path.lexists(studio.path(moved.target)):
-            break  # a new version stands in ready/: the order file is now that one's
-    for folder in {os.path.dirname(p) for moved in intent.moved for p in (moved.source, moved.target)}:
-        with suppress(FileNotFoundError), durable.world("Syncing", folder):
-            durable.sync_folder(studio.path(folder))
-    return unusual
-
-
-def _move(studio: Studio, moved: Moved) -> str | None:
-    source, target = studio.path(moved.source), studio.path(moved.target)
-    with durable.world("Moving", moved.source):
-        if _is(target, moved):
-            return None
-        if _is(source, moved):
-            _rename_free(source, target)
-            if _is(target, moved) or (moved.sha256 and durable.sha256(target) == moved.sha256):
-                return None  # some network file systems number a renamed file anew; its bytes decide
-            # Not what was copied after all: another file had come under the name in that instant.
-            _give_back(target, source)
-        return _from_spare(studio, moved, target)
-
-
-def _is(path: str, moved: Moved) -> bool:
-    stamp = durable.lstamp(path)
-    return stamp is not None and (stamp.inode, stamp.size, stamp.mtime_ns) == (moved.inode, moved.size, moved.mtime_ns)
-
-
-def _rename_free(source: str, target: str) -> None:
-    try:
-        durable.rename_no_clobber(source, target)
-    except FileExistsError as error:
-        raise WorldError(
-            f"{os.path.basename(target)} is taken in {os.path.dirname(target)}.", do="It is tried again."
-        ) from error
-
-
-def _give_back(path: str, wanted: str) -> None:
-    """Back into ready/ under a free name; the next scan sees it as what it is, a new arrival."""
-    stem, extension = naming.split(os.path.basename(wanted))
-    for number in range(1, 1000):
-        try:
-            return durable.rename_no_clobber(
-                path, os.path.join(os.path.dirname(wanted), naming.numbered(stem, number) + extension)
-            )
-        except FileExistsError:
-            continue
-    return None
-
-
-def _from_spare(studio: Studio, moved: Moved, target: str) -> str | None:
-    """The original was replaced or taken away meanwhile: keep the very bytes that were used."""
-    if moved.spare is None or moved.sha256 is None:
-        return None
-    if durable.sha256(target) == moved.sha256:
-        return None
-    spare = studio.path(moved.spare)
-    if durable.sha256(spare) != moved.sha256:
-        return "The original was taken away while it was being printed, and no whole copy of it is left."
-    durable.copy_to(spare, target)
-    return "The original was replaced or taken away meanwhile; the version that was used is kept in masters/."
 
 
 def moved_from(source: str, target: str, stamp: Stamp, *, spare: str | None = None, sha256: str | None = None) -> Moved:

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import json
+import os
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
-from printqueue.ledger import Ledger
+from printqueue import filesystems
+from printqueue.errors import StudioError
+from printqueue.ledger import open_ledger
 from printqueue.papers.loader import Shelf
+from printqueue.publish import Intent
 from printqueue.sandbox import Template
 from printqueue.service import Service
 from printqueue.shop import Shop
 from printqueue.studio import Studio, StudioLock, prepare_state
+from printqueue.text import shown
 
 WORKER = "printqueue.worker"
 
@@ -22,17 +28,50 @@ def utc_now() -> str:
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def require_local_state(studio: Studio) -> None:
+    """Refuse a ledger on a share: SQLite's WAL needs shared memory and true locks (sqlite.org/wal.html)."""
+    system = filesystems.of(studio.state)
+    if system.is_network:
+        raise StudioError(
+            f"The folder {shown(studio.state)} lies on a share ({shown(system.kind)}), where the ledger can be damaged. "
+            "Nothing was taken, pictures and prints are untouched.",
+            do="Set a folder on a local disk in studio.yaml, for example `state: /var/lib/printqueue/studio`. "
+            "To keep what is recorded, move what the old folder holds there (but not the file `studio`, the marker).",
+        )
+
+
+def intent_is_whole(text: str) -> bool:
+    """Whether an intent read out of a damaged ledger can be acted on: every field there, every path in the studio."""
+    try:
+        intent = Intent.from_json(text)
+        paths = [path for placed in intent.placed for path in (placed.temp, placed.final)]
+        paths += [path for moved in intent.moved for path in (moved.source, moved.target)]
+        return intent.kind in ("print", "review") and all(_is_inside(path) for path in paths)
+    except (TypeError, ValueError, KeyError, AttributeError, json.JSONDecodeError, RecursionError):
+        return False
+
+
+def _is_inside(path: str) -> bool:
+    return (
+        "\0" not in path
+        and path == os.path.normpath(path)
+        and not os.path.isabs(path)
+        and path.split("/", maxsplit=1)[0] not in ("", ".", "..")
+    )
+
+
 @contextmanager
 def running_service(studio: Studio, *, once: bool, watch: bool) -> Iterator[Service]:
     """A service that holds its studio's lock. The template is exec'ed before lock and ledger are open,
-    so that no child can ever inherit them.
+    so that no child can ever inherit them. Raises `LedgerError` for a ledger that it may not touch (newer, not ours).
     """
     prepare_state(studio)
+    require_local_state(studio)
     template = Template(WORKER)
     try:
         lock = StudioLock(studio)
         try:
-            ledger = Ledger(studio.ledger, utc_now)
+            ledger = open_ledger(studio.ledger, utc_now, intent_is_whole)
             try:
                 shop = Shop(studio, ledger, template, Shelf.load(studio.path("rules")), utc_now)
                 yield Service(shop, time.monotonic, once=once, watch=watch)

@@ -10,10 +10,12 @@ from enum import StrEnum
 
 from printqueue.intake import claim
 from printqueue.intake.scan import Seen
+from printqueue.lanes import Lanes, free_bytes
 from printqueue.ledger import Ledger
-from printqueue.model.finding import Verdict, verdict
+from printqueue.model.finding import Finding, Verdict, verdict
 from printqueue.model.job import Arrival
 from printqueue.model.request import Request
+from printqueue.needs import Need
 from printqueue.orders.place import Place
 from printqueue.papers.loader import Shelf
 from printqueue.sandbox import Template
@@ -30,6 +32,7 @@ class Ending(StrEnum):
     REVIEW = "review"
     AGAIN = "again"  # it changed under our hands; it must settle anew
     RETRY = "retry"  # its child died once; once more, at once
+    QUEUED = "queued"  # no room for it now; others are in hand
     DEFERRED = "deferred"  # the world's fault; try later
     UNFINISHED = "unfinished"  # stopped while publishing; `recovery.finish` goes on from there
     WITHDRAWN = "withdrawn"
@@ -42,6 +45,7 @@ class Outcome:
 
     ending: Ending
     says: str = ""
+    need: Need | None = None  # with `QUEUED`: what there must be room for
 
 
 @dataclass(slots=True)
@@ -54,6 +58,7 @@ class Attempt:
     place: Place
     sha256: str = ""
     order_bytes: bytes | None = None
+    refused: Finding | None = None  # the order cannot be followed, or the picture asks for too much
     requests: tuple[Request, ...] = ()
     stocks: tuple[Stock, ...] = ()
     jobs: tuple[int, ...] = ()
@@ -74,6 +79,7 @@ class Shop(Workbench):
     ) -> None:
         super().__init__(studio, template, shelf)
         self.ledger, self.now = ledger, now
+        self.lanes = Lanes(studio.config.workers or max(2, os.cpu_count() or 1), free_bytes)
 
 
 def settings_json(request: Request) -> str:

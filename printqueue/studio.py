@@ -7,11 +7,12 @@ import fcntl
 import os
 import time
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from printqueue import config, durable
 from printqueue.config import Config
 from printqueue.errors import StudioError, UsageError, WorldError
+from printqueue.folders import LinkedError, open_folder, parent
 from printqueue.strictyaml import MAX_BYTES
 from printqueue.text import shown
 
@@ -23,15 +24,21 @@ PUBLIC_FOLDERS = ("rules", "profiles", "ready", "print", "review", "masters", "s
 
 @dataclass(frozen=True, slots=True)
 class Studio:
-    """Paths of one studio. `state` holds ledger, lock and spool; by default `.printqueue` inside."""
+    """Paths of one studio. `state` holds ledger, lock and spool; by default `.printqueue` inside.
+
+    Links in the way to `root`, `state` and the marker are meant, and resolved once, here; none is followed below.
+    """
 
     root: str
     config: Config
+    state: str = field(init=False, repr=False)
+    _marker: str = field(init=False, repr=False)
 
-    @property
-    def state(self) -> str:
-        """The private folder."""
-        return os.path.join(self.root, self.config.state)
+    def __post_init__(self) -> None:
+        """Resolve the three paths that may be named by way of links."""
+        object.__setattr__(self, "root", os.path.realpath(self.root))
+        object.__setattr__(self, "state", os.path.realpath(os.path.join(self.root, self.config.state)))
+        object.__setattr__(self, "_marker", os.path.join(os.path.realpath(self.path(".printqueue")), MARKER))
 
     @property
     def ledger(self) -> str:
@@ -47,8 +54,13 @@ class Studio:
         return os.path.join(self.state, *parts)
 
     def require_marker(self) -> None:
-        """Raise `WorldError` where the share is not mounted: an empty mount point is no empty inbox."""
-        if not os.path.isfile(os.path.join(self.root, ".printqueue", MARKER)):
+        """Raise `WorldError` where the share is not mounted: an empty mount point is no empty inbox. `LinkedError`,
+        which is one, where a folder of the studio is a link: it would lead work away from what carries the marker.
+        """
+        for name in PUBLIC_FOLDERS:
+            if os.path.islink(self.path(name)):
+                raise LinkedError(self.path(name))
+        if durable.lstamp(self._marker) is None:
             raise WorldError(
                 f"The studio {shown(self.root)} is not there (its marker .printqueue/{MARKER} is missing). "
                 "Nothing is written and nothing is taken for gone.",
@@ -58,7 +70,7 @@ class Studio:
 
 def open_studio(root: str) -> Studio:
     """The studio at `root`. Raises `StudioError` where there is none, `UsageError` for a broken studio.yaml."""
-    root = os.path.abspath(root)
+    root = os.path.realpath(root)
     if not os.path.isfile(os.path.join(root, ".printqueue", MARKER)):
         raise StudioError(
             f"{shown(root)} is no studio (it holds no .printqueue/{MARKER}).",
@@ -80,7 +92,7 @@ def load_config(root: str) -> Config:
 
 def make_studio(root: str) -> Studio:
     """Create the folders of a studio at `root`, which must be new or empty. The marker comes last."""
-    root = os.path.abspath(root)
+    root = os.path.realpath(root)
     os.makedirs(root, exist_ok=True)
     if os.listdir(root):
         raise StudioError(
@@ -103,14 +115,16 @@ def prepare_state(studio: Studio) -> None:
         for name in ("spool", "past"):
             with suppress(FileExistsError):
                 os.mkdir(studio.private(name), 0o700)
+            os.close(open_folder(studio.private(name)))  # a link there would lead private copies away
 
 
 class StudioLock:
     """One service per studio: a kernel lock, gone with the process however it ends."""
 
     def __init__(self, studio: Studio) -> None:
-        self._path = studio.private("lock")
-        self._descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
+        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+        with parent(studio.private("lock")) as (folder, name):
+            self._descriptor = os.open(name, flags, 0o600, dir_fd=folder)
         if not self._taken():
             os.close(self._descriptor)
             raise StudioError(

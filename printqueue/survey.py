@@ -24,9 +24,9 @@ from printqueue.render.light import light_of
 from printqueue.source_profile import SourceProfile
 from printqueue.units import MM_PER_INCH
 
-_ROWS = 512
+FIRST_ROWS = 512
 _HALO_PIXELS = 16_000_000  # at print scale; larger prints are sampled in evenly spaced bands
-_HALO_ROWS = 512
+HALO_ROWS = 512
 
 Codes = NDArray[np.uint16]
 
@@ -44,7 +44,7 @@ def first_pass(source: Source) -> FirstPass:
     """Read the whole picture. Raises `PictureError` where the data are damaged."""
     facts = source.facts
     side = reduce.block_size(facts.width_px, facts.height_px)
-    step = max(side, _ROWS // side * side)
+    step = max(side, FIRST_ROWS // side * side)
 
     def band(start: int) -> tuple[levels.Histogram, Codes]:
         rows = source.rows(start, min(start + step, facts.height_px))
@@ -151,12 +151,12 @@ def _halo_bands(renderer: Renderer) -> tuple[list[int], list[int]]:
     """First rows of the bands to measure, in two rounds, evenly spaced over the picture."""
     width, height = renderer.placement.picture_px
     every = max(1, -(-width * height // _HALO_PIXELS))
-    starts = list(range(0, height, _HALO_ROWS))[every // 2 :: every]
+    starts = list(range(0, height, HALO_ROWS))[every // 2 :: every]
     return starts[::2], starts[1::2]
 
 
 def _print_scale_tone(renderer: Renderer, start: int) -> NDArray[np.float32]:
     """L*/100 of one band at print scale."""
     height = renderer.placement.picture_px[1]
-    codes = renderer.delivered_band(start, min(start + _HALO_ROWS, height))
+    codes = renderer.delivered_band(start, min(start + HALO_ROWS, height))
     return manager.to_lightness(codes, renderer.source_profile) / np.float32(100)

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from printqueue.decode import Bounds
 from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
 from printqueue.model.request import Request
+from printqueue.needs import SLACK_BYTES
 from printqueue.papers.loader import Shelf
 from printqueue.papers.schema import Paper
 from printqueue.sandbox import Child, ChildDiedError, ChildLimits, Template
@@ -53,7 +54,9 @@ class Workbench:
     def limits(self) -> ChildLimits:
         """Bounds of one child, from studio.yaml."""
         ceilings = self.studio.config.limits
-        return ChildLimits(memory=int(ceilings.memory), wall_s=ceilings.time, cpu_s=int(2 * ceilings.time))
+        return ChildLimits(
+            memory=int(ceilings.memory) + SLACK_BYTES, wall_s=ceilings.time, cpu_s=int(2 * ceilings.time)
+        )
 
     @property
     def bounds(self) -> Bounds:

@@ -20,7 +20,7 @@ from pydantic import TypeAdapter
 from printqueue import survey
 from printqueue.colour import manager, spaces
 from printqueue.colour.icc import ProfileError
-from printqueue.decode import Bounds, EmptyTailError, open_picture, probe
+from printqueue.decode import Bounds, EmptyTailError, decoding_bytes, open_picture, probe
 from printqueue.errors import IncompletePictureError, PictureError
 from printqueue.fields import Limits
 from printqueue.judge import allow, judge
@@ -29,6 +29,7 @@ from printqueue.model.paper import Intent, Lab, PaperFacts
 from printqueue.model.picture import PictureFacts, Source
 from printqueue.model.request import Placement, Request
 from printqueue.model.subject import Subject
+from printqueue.needs import Header
 from printqueue.outputs import print_tiff
 from printqueue.outputs.print_tiff import Provenance
 from printqueue.render.engine import Renderer, renderer
@@ -117,8 +118,9 @@ class PaperTones:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """Exactly one of the fields is set; all None: probed, and nothing is wrong."""
+    """Exactly one of the fields is set."""
 
+    header: Header | None = None
     report: Report | None = None
     rendered: Rendered | None = None
     made: Made | None = None
@@ -134,8 +136,12 @@ ANSWER: TypeAdapter[Answer] = TypeAdapter(Answer)
 
 
 def _probe(bounds: Bounds, files: list[int]) -> Answer:
-    probe(_stream(files[0]), bounds)
-    return Answer()
+    stream = _stream(files[0])
+    probe(stream, bounds)
+    source = open_picture(stream, bounds)
+    facts = source.facts
+    channels = 3 if facts.colour == "rgb" else 1
+    return Answer(header=Header(facts.width_px, facts.height_px, channels, decoding_bytes(source)))
 
 
 def _judge(order: JudgeOrder, files: list[int]) -> Answer:

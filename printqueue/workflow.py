@@ -14,14 +14,15 @@ from printqueue import delivery, durable, steps
 from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
 from printqueue.intake import claim
 from printqueue.intake.scan import Seen
+from printqueue.lanes import Refusal
 from printqueue.ledger import LedgerError, LedgerFullError
-from printqueue.model.finding import Finding, Verdict
+from printqueue.model.finding import Verdict
 from printqueue.model.job import Phase, State
-from printqueue.orders import loader, resolve
+from printqueue.needs import SLACK_BYTES
 from printqueue.orders.place import place
-from printqueue.sandbox import Child, ChildDiedError
+from printqueue.preparing import Prepared, prepare
+from printqueue.sandbox import Child, ChildDiedError, TemplateDiedError
 from printqueue.shop import Attempt, Ending, Outcome, Shop, findings_json, settings_json, verdict_of
-from printqueue.text import shown
 from printqueue.workbench import ask, print_job
 from printqueue.worker import Judged, JudgeOrder, refusal
 
@@ -30,42 +31,77 @@ log = logging.getLogger("printqueue")
 _STRIKES = 2
 
 
-def process(shop: Shop, seen: Seen) -> Outcome:
-    """One attempt at one settled picture. Raises only `LedgerError`: without a ledger nothing may go on."""
+def process(shop: Shop, seen: Seen, *, patient: bool = True) -> Outcome:
+    """One attempt at one settled picture. Raises only `LedgerError` and `TemplateDiedError`: without them nothing goes on.
+
+    Without `patient` a file that looks cut short is given more time instead of being judged.
+    """
+    try:
+        with shop.child() as child:
+            prepared = prepare(shop, seen, child, patient=patient)
+            return _with_room(shop, seen, prepared, child)
+    except IncompletePictureError as error:
+        return Outcome(Ending.AGAIN, f"{error.says} Perhaps it is still being copied; it gets some more time.")
+    except claim.ChangedError:
+        return Outcome(Ending.AGAIN, "it changed; waiting until it is quiet")
+    except ChildDiedError as error:  # even its header is too much: that is a strike
+        return _strike(shop, _claimed(shop, seen, None), error)
+    except (TemplateDiedError, LedgerError):
+        raise
+    except (WorldError, OSError) as error:
+        return Outcome(Ending.DEFERRED, _world_words(error))
+
+
+def _with_room(shop: Shop, seen: Seen, prepared: Prepared, child: Child) -> Outcome:
+    """Go on where there is room for it beside what is in hand."""
+    ticket = shop.lanes.take(prepared.need)
+    if isinstance(ticket, Refusal):
+        if shop.lanes.is_idle:
+            raise WorldError(f"It must wait: {ticket.says}.", do="Close other programs; it is tried again by itself.")
+        return Outcome(Ending.QUEUED, ticket.says, prepared.need)
+    try:
+        child.tighten(memory=prepared.need.memory + SLACK_BYTES, wall_s=prepared.need.wall_s)
+        return _attempt(shop, _claimed(shop, seen, prepared), child)
+    finally:
+        shop.lanes.give_back(ticket)
+
+
+def _claimed(shop: Shop, seen: Seen, prepared: Prepared | None) -> Attempt:
     arrival = shop.ledger.claim(seen.path, seen.stamp.inode, seen.stamp.size, seen.stamp.mtime_ns)
     steps.reached("row-written")
     spool = shop.studio.private("spool", str(arrival.id), str(arrival.attempt))
-    attempt = Attempt(seen, arrival, spool, place(seen.parts, shop.shelf.papers))
+    if prepared is None:
+        return Attempt(seen, arrival, spool, place(seen.parts, shop.shelf.papers))
+    return Attempt(
+        seen,
+        arrival,
+        spool,
+        prepared.place,
+        order_bytes=prepared.order_bytes,
+        requests=prepared.requests,
+        stocks=prepared.stocks,
+        refused=prepared.refused,
+    )
+
+
+def _attempt(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
     try:
-        outcome = _guarded(shop, attempt)
+        outcome = _guarded(shop, attempt, child)
     except LedgerFullError:
-        if shop.ledger.arrival(arrival.id).phase is Phase.CLAIMED:
+        if shop.ledger.arrival(attempt.arrival.id).phase is Phase.CLAIMED:
             _sweep_up(shop, attempt)  # makes room for the ledger
         raise
-    if shop.ledger.arrival(arrival.id).state is not State.WORKING:  # else `recovery.finish` needs spool and temps
+    if (
+        shop.ledger.arrival(attempt.arrival.id).state is not State.WORKING
+    ):  # else `recovery.finish` needs spool and temps
         _sweep_up(shop, attempt)
     steps.reached("spool-dropped")
     return outcome
 
 
-def looks_unfinished(shop: Shop, seen: Seen) -> str | None:
-    """Why a quiet file looks as if it had not arrived whole; None where it may be judged. Claims nothing."""
-    descriptor = claim.open_regular(os.path.join(shop.studio.path("ready"), seen.path))
+def _guarded(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
     try:
-        with shop.child() as child:
-            ask(child, "probe", shop.bounds, (descriptor,))
-    except IncompletePictureError as error:
-        return error.says
-    except (PictureError, OwnError, WorldError):
-        return None  # judging will find out, and say so
-    finally:
-        os.close(descriptor)
-    return None
-
-
-def _guarded(shop: Shop, attempt: Attempt) -> Outcome:
-    try:
-        return _work(shop, attempt)
+        return _work(shop, attempt, child)
     except claim.ChangedError:
         return _put_back(shop, attempt, Ending.AGAIN, "it changed while it was being copied; waiting until it is quiet")
     except (WorldError, OSError) as error:
@@ -73,6 +109,9 @@ def _guarded(shop: Shop, attempt: Attempt) -> Outcome:
     except ChildDiedError as error:
         return _strike(shop, attempt, error)
     except LedgerError:
+        raise
+    except TemplateDiedError:
+        _put_back(shop, attempt, Ending.DEFERRED, "the service was stopped while working on it; it starts again")
         raise
     except Exception as error:
         # Ours. One picture must not stop the others, nor end the service again at every start.
@@ -121,21 +160,20 @@ def _strike(shop: Shop, attempt: Attempt, error: ChildDiedError) -> Outcome:
     return Outcome(Ending.STUCK, says)
 
 
-def _work(shop: Shop, attempt: Attempt) -> Outcome:
+def _work(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
     _copy(shop, attempt)
-    refused = _plan(shop, attempt)
-    if refused is not None:
-        return delivery.turn_back(shop, attempt, [Judged((refused,), None)])
+    _plan(shop, attempt)
+    if attempt.refused is not None:
+        return delivery.turn_back(shop, attempt, [Judged((attempt.refused,), None)] * len(attempt.jobs))
     if (finished := delivery.finish_lost(shop, attempt)) is not None:
         return finished
-    with shop.child() as child:
-        judged = _judge(shop, attempt, child)
-        if any(verdict_of(one, kept) is Verdict.TURNED_BACK for one, kept in zip(judged, attempt.stocks, strict=True)):
-            return delivery.turn_back(shop, attempt, judged)
-        try:
-            made = delivery.render(shop, attempt, child, judged)
-        except PictureError as error:  # damage that only shows when every row is drawn
-            return delivery.turn_back(shop, attempt, [Judged((refusal(error),), None)] * len(judged))
+    judged = _judge(shop, attempt, child)
+    if any(verdict_of(one, kept) is Verdict.TURNED_BACK for one, kept in zip(judged, attempt.stocks, strict=True)):
+        return delivery.turn_back(shop, attempt, judged)
+    try:
+        made = delivery.render(shop, attempt, child, judged)
+    except PictureError as error:  # damage that only shows when every row is drawn
+        return delivery.turn_back(shop, attempt, [Judged((refusal(error),), None)] * len(judged))
     return delivery.publish_prints(shop, attempt, judged, made)
 
 
@@ -146,40 +184,17 @@ def _copy(shop: Shop, attempt: Attempt) -> None:
     with durable.world("Copying", seen.path):
         os.makedirs(attempt.spool, 0o700, exist_ok=True)
         copied = claim.copy(os.path.join(ready, seen.path), attempt.picture, seen.stamp)
-        if seen.order is not None and seen.order_stamp is not None:
-            attempt.order_bytes = claim.read_order(os.path.join(ready, seen.order), seen.order_stamp)
+        if attempt.order_bytes is not None:
             durable.write_temp(os.path.join(attempt.spool, claim.ORDER), attempt.order_bytes)
     attempt.sha256 = copied.sha256
     shop.ledger.copied(attempt.arrival.id, copied.sha256)
     steps.reached("spooled")
 
 
-def _plan(shop: Shop, attempt: Attempt) -> Finding | None:
-    """Resolve folders, order and papers into prints; the finding of the check `order` where that fails."""
-    papers = shop.shelf.papers
-    try:
-        order = None
-        if attempt.order_bytes is not None:
-            order = loader.load_for_picture(
-                attempt.order_bytes, shown(os.path.basename(attempt.seen.order or "order.yaml"))
-            )
-        attempt.requests = resolve.resolve(
-            papers,
-            folder_paper=attempt.place.paper or attempt.place.unknown,
-            folder_size=attempt.place.size,
-            order=order,
-            default_paper=shop.studio.config.default_paper,
-        )
-    except PictureError as error:
-        _plan_rows(shop, attempt, [(attempt.place.paper or "", attempt.place.size or "", 1, "{}")])
-        return refusal(error)
-    attempt.stocks = tuple(shop.stock(papers[request.paper]) for request in attempt.requests)
+def _plan(shop: Shop, attempt: Attempt) -> None:
+    """One row per print; one for what was asked where the order cannot be followed."""
     rows = [(r.paper, r.size.name, r.copies, settings_json(r)) for r in attempt.requests]
-    _plan_rows(shop, attempt, rows)
-    return None
-
-
-def _plan_rows(shop: Shop, attempt: Attempt, rows: list[tuple[str, str, int, str]]) -> None:
+    rows = rows or [(attempt.place.paper or "", attempt.place.size or "", 1, "{}")]
     attempt.jobs = tuple(shop.ledger.plan_prints(attempt.arrival.id, rows))
 
 

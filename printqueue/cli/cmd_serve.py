@@ -6,10 +6,14 @@ import argparse
 import logging
 import signal
 import sys
+from typing import TYPE_CHECKING
 
 from printqueue.cli.console import studio_of
 from printqueue.errors import Exit, UsageError
 from printqueue.text import shown
+
+if TYPE_CHECKING:
+    from printqueue.service import Service
 
 log = logging.getLogger("printqueue")
 
@@ -22,6 +26,7 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Start template, lock and ledger in that order, then serve."""
+    from printqueue import journal
     from printqueue.running import running_service
 
     try:
@@ -29,18 +34,24 @@ def run(options: argparse.Namespace) -> int:
     except UsageError as error:
         print(f"printqueue: {error}", file=sys.stderr)
         return Exit.CONFIG
-    _log_to(sys.stderr)
-    with running_service(studio, once=options.once, watch=not options.no_watch) as service:
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: service.stop())
+    with (
+        journal.said_to(sys.stderr),
+        running_service(studio, once=options.once, watch=not options.no_watch) as service,
+        journal.kept_in(studio.state),  # once the lock is held: two services never write one file
+    ):
+        _listen(service)
         log.info("looking after %s%s", shown(studio.root), "" if options.once else "; Ctrl-C stops, and loses nothing")
         tally = service.run()
-    log.info("made %d, turned back %d, stuck %d", tally.made, tally.turned_back, tally.stuck)
+        log.info("made %d, turned back %d, stuck %d", tally.made, tally.turned_back, tally.stuck)
     if tally.stuck or tally.deferred:
         return Exit.STUDIO if options.once else Exit.DONE
     return Exit.TURNED_BACK if options.once and tally.turned_back else Exit.DONE
 
 
-def _log_to(stream: object) -> None:
-    logging.basicConfig(stream=stream, level=logging.INFO, format="%(asctime)s  %(message)s", datefmt="%H:%M:%S")  # type: ignore[call-overload]
-    logging.getLogger("watchdog").setLevel(logging.WARNING)  # its chatter is none of the photographer's business
+def _listen(service: Service) -> None:
+    """Stop when asked to. A hang-up means look at once, at rules and ready/; from a terminal, that it was closed."""
+    in_terminal = sys.stdin.isatty() or sys.stderr.isatty()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: service.stop())
+    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # nohup: it stays ignored
+        signal.signal(signal.SIGHUP, lambda *_: service.stop() if in_terminal else service.wake())

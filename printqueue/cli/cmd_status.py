@@ -3,14 +3,29 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.console import add_json, print_json, say, studio_of, table
+from printqueue.cli.queue_answer import attention, collect
 from printqueue.errors import Exit
+
+if TYPE_CHECKING:
+    from printqueue.ledger import LedgerReader
+    from printqueue.studio import Studio
+
+__all__ = ["arguments", "collect", "run"]
+
+_CODES = (
+    "Ends with 0 where nothing needs a human, with 3 where something does: a job is stuck; the running service names a "
+    "problem, or its last look at ready/ is older than twice `scan`; no service runs although pictures stand in ready/. "
+    "Pictures turned back are normal and count as 0: their reasons stand in review/."
+)
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
     """How to answer."""
+    command.description = f"{command.description} {_CODES}"
     add_json(command)
 
 
@@ -21,81 +36,65 @@ def run(options: argparse.Namespace) -> int:
 
     studio = studio_of(options)
     ledger = LedgerReader(studio.ledger)
-    beat = ledger.heartbeat()
     answer = collect(ledger, running=is_served(studio))
+    now = datetime.now(UTC)
+    standing = 0 if answer["running"] else _standing(studio, ledger)
+    answer["attention"] = attention(answer, now, scan_s=studio.config.scan, standing=standing)
     if options.json:
         print_json(answer)
-        return Exit.DONE
-    _say(answer, beat.problems)
-    return Exit.DONE
+    else:
+        _say(answer, now)
+    return Exit.STUDIO if answer["attention"] else Exit.DONE
 
 
-def collect(ledger: Any, *, running: bool) -> dict[str, Any]:
-    """The object of `status --json`."""
-    from printqueue.text import shown
+def _standing(studio: Studio, ledger: LedgerReader) -> int:
+    """Pictures in ready/ that wait for a service. What was passed over (a folder that names no paper) has its answer."""
+    from printqueue.intake.scan import sweep
 
-    beat, sightings = ledger.heartbeat(), ledger.sightings()
-    jobs = [
-        {
-            "job": p.job,
-            "picture": shown(p.path),
-            "paper": p.paper,
-            "size": p.size,
-            "state": str(p.state),
-            "since": p.since,
-            "says": p.says,
-        }
-        for p in ledger.prints(open_only=True)
-    ]
-    known = {job["picture"] for job in jobs if job["state"] in ("waiting", "working")}
-    waiting = [s for s in sightings if s.kind == "waiting" and shown(s.path) not in known]
-    jobs += [
-        {
-            "job": None,
-            "picture": shown(s.path),
-            "paper": s.paper,
-            "size": s.size,
-            "state": "waiting",
-            "since": s.since,
-            "says": s.says,
-        }
-        for s in waiting
-    ]
-    counts = ledger.counts()
-    counts["waiting"] += len(waiting)
-    return {
-        "running": running,
-        "last_scan": beat.last_scan,
-        "watch": beat.watch,
-        "counts": counts,
-        "jobs": jobs,
-        "passed_over": [{"file": shown(s.path), "why": s.says} for s in sightings if s.kind == "passed-over"],
-    }
+    passed = {seen.path for seen in ledger.sightings() if seen.kind == "passed-over"}
+    pictures = sweep(studio.path("ready")).pictures
+    return sum(1 for seen in pictures if not passed & {seen.path, seen.parts[0]})
 
 
-def _say(answer: dict[str, Any], problems: tuple[str, ...]) -> None:
+def _say(answer: dict[str, Any], now: datetime) -> None:
     state = "running" if answer["running"] else "not running (start it with: printqueue serve)"
     mode = "file events and the clock" if answer["watch"] == "events" else "the clock"
-    say(f"Service {state}. Last look at ready/: {answer['last_scan'] or 'never'}, woken by {mode}.")
+    why = f" ({answer['watch_because']})" if answer["watch_because"] else ""
+    say(f"Service {state}. Last look at ready/: {_last(answer['last_scan'], now)}, woken by {mode}{why}.")
     say(", ".join(f"{name} {count}" for name, count in answer["counts"].items()))
-    for problem in problems:
-        say(f"Rules: {problem}")
-    rows = [
-        (
-            str(job["job"] or "-"),
-            job["state"],
-            job["picture"],
-            f"{job['paper']} {job['size'] or ''}".strip(),
-            job["says"],
+    _say_oldest(answer["oldest_waiting"])
+    for problem in answer["problems"]:
+        say(f"Problem: {problem}")
+    for sentence in answer["attention"]:
+        if sentence not in answer["problems"]:
+            say(f"Attention: {sentence}")
+    _say_tables(answer)
+
+
+def _last(last_scan: str | None, now: datetime) -> str:
+    from printqueue.ledger.freshness import age_s
+
+    return "never" if last_scan is None else f"{last_scan} ({age_s(last_scan, now):.0f} s ago)"
+
+
+def _say_oldest(oldest: dict[str, Any] | None) -> None:
+    if oldest is not None:
+        until = f" Not tried before {oldest['deferred_until']}." if oldest["deferred_until"] else ""
+        say(
+            f"Waiting longest: {oldest['picture']}, since {oldest['since']}: {oldest['says'] or 'no reason known'}{until}"
         )
-        for job in answer["jobs"]
-    ]
-    if rows:
+
+
+def _say_tables(answer: dict[str, Any]) -> None:
+    if answer["jobs"]:
+        rows = [_row(job) for job in answer["jobs"]]
         table("Open", ("job", "state", "picture", "for", "why"), rows, wide=4)
     if answer["passed_over"]:
-        table(
-            "Passed over, left where they are",
-            ("file", "why"),
-            [(p["file"], p["why"]) for p in answer["passed_over"]],
-            wide=1,
-        )
+        passed = [(p["file"], p["why"]) for p in answer["passed_over"]]
+        table("Passed over, left where they are", ("file", "why"), passed, wide=1)
+
+
+def _row(job: dict[str, Any]) -> tuple[str, str, str, str, str]:
+    until = f" (until {job['deferred_until']})" if job["deferred_until"] else ""
+    where = f"{job['paper']} {job['size'] or ''}".strip()
+    return str(job["job"] or "-"), job["state"], job["picture"], where, f"{job['says']}{until}"

@@ -28,6 +28,7 @@ COMMANDS = {
     "render": ("judge one file and render its print file", "printqueue render Fog.tif --paper baryta -o Fog.print.tif"),
     "status": ("the queue now, and why anything waits", "printqueue status"),
     "history": ("what was made, when, on what, with which settings", "printqueue history fog"),
+    "ledger": ("copy the record of what was made, or look whether it is sound", "printqueue ledger check"),
     "papers": ("the papers, their sizes and the state of their profiles", "printqueue papers"),
     "explain": ("what a check measures, why it matters, where it comes from", "printqueue explain oversharpening"),
     "doctor": ("is this studio, machine and service set up right", "printqueue doctor"),

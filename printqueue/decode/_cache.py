@@ -38,11 +38,13 @@ class PartCache:
         with slot.lock:
             if slot.value is None:
                 slot.value = decode()
-                self._keep(slot.value.nbytes)
+                self._keep(key, slot, slot.value.nbytes)
             return slot.value
 
-    def _keep(self, added: int) -> None:
+    def _keep(self, key: Hashable, slot: _Slot, added: int) -> None:
         with self._lock:
+            if self._slots.get(key) is not slot:  # pushed out while it was decoded: it goes when its reader is done
+                return
             self._total += added
             while self._total > self._kept_bytes and len(self._slots) > 2:
                 _, old = self._slots.popitem(last=False)

@@ -157,6 +157,9 @@ def directory(reader: Reader, shape: Shape, offset: int) -> Directory:
     count = int(shape.unpack(letter, reader.at(place, head, what))[0])
     if not 0 < count <= MAX_ENTRIES:
         raise damaged(f"an image directory claims {count} entries")
+    if count > reader.entries_left:
+        raise damaged("its image directories claim more entries than any picture has")
+    reader.entries_left -= count
     tail = 8 if shape.big else 4
     # EXIF writers often leave out the last pointer; the entries are what matters
     body = reader.at(place + head, count * size, what) + reader.some(place + head + count * size, tail)

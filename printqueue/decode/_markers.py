@@ -16,6 +16,8 @@ FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 SEQUENTIAL_OR_PROGRESSIVE = (0xC0, 0xC1, 0xC2)
 MAX_SEGMENTS = 4096
 MAX_SCANS = 256
+# Every block of 8 × 8 takes a bit at least, and of the most finely sampled component one covers 256 pixels at most.
+MOST_PIXELS = 2048  # for each byte of scans (ISO/IEC 10918-1, A.2 and F.1.2)
 # stuffed zeros, fill bytes, restart markers and DNL belong to the scan
 _ENDS_SCAN = re.compile(rb"\xff[^\x00\xff\xd0-\xd7\xdc]", re.DOTALL)
 

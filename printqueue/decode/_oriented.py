@@ -33,7 +33,7 @@ class OrientedSource:
     def __init__(self, stored: Source) -> None:
         self.facts: PictureFacts = stored.facts
         self.icc = stored.icc
-        self._stored = stored
+        self.stored = stored
         facts = stored.facts
         self._height = facts.width_px if is_turned(facts.orientation) else facts.height_px  # as stored
         self._turn = _TURNS[stored.facts.orientation]
@@ -46,17 +46,17 @@ class OrientedSource:
         if is_turned(orientation):
             return _band(self._displayed()[start:stop])
         if orientation == 2:
-            return _band(self._turn(self._stored.rows(start, stop)))
-        return _band(self._turn(self._stored.rows(self._height - stop, self._height - start)))
+            return _band(self._turn(self.stored.rows(start, stop)))
+        return _band(self._turn(self.stored.rows(self._height - stop, self._height - start)))
 
     def transparent(self) -> bool:
         """Whether any pixel is not fully opaque."""
-        return self._stored.transparent()
+        return self.stored.transparent()
 
     def _displayed(self) -> Samples:
         with self._lock:
             if self._whole is None:
-                self._whole = self._turn(self._stored.rows(0, self._height))
+                self._whole = self._turn(self.stored.rows(0, self._height))
             return self._whole
 
 

@@ -12,6 +12,7 @@ from printqueue.errors import WorldError
 
 CHUNK_BYTES = 1 << 20
 PAGE_BYTES = 4096
+MAX_ENTRIES = 50_000  # 64 pages with 16 thumbnails each have half as many
 
 
 class Reader:
@@ -20,6 +21,7 @@ class Reader:
     def __init__(self, handle: BinaryIO) -> None:
         self._handle = handle
         self._lock = threading.Lock()
+        self.entries_left = MAX_ENTRIES  # of image directories; each costs time, and they may point to each other
         try:
             self._fd: int | None = handle.fileno()
             self.size = os.fstat(self._fd).st_size

@@ -21,7 +21,7 @@ class JpegSource:
         self.facts = facts
         self.icc = icc
         self._reader = reader
-        self._head = head
+        self.head = head
         self._lock = threading.Lock()
         self._pixels: NDArray[np.uint8] | None = None
 
@@ -37,7 +37,7 @@ class JpegSource:
         return False
 
     def _decode(self) -> NDArray[np.uint8]:
-        head, name = self._head, "its JPEG data"
+        head, name = self.head, "its JPEG data"
         data = self._reader.at(0, head.stop, name)
         found = _libjpeg.pixels(data, head.scan_stop, name, grey=head.frame.components == 1)
         if found.shape != (head.frame.height, head.frame.width, head.frame.components):

@@ -13,6 +13,7 @@ from printqueue.decode._markers import (
     APP13,
     EOI,
     FRAMES,
+    MOST_PIXELS,
     SEQUENTIAL_OR_PROGRESSIVE,
     SOS,
     Frame,
@@ -36,6 +37,7 @@ class JpegHeader:
     scan_start: int = 0  # where the first scan's data begin
     scan_stop: int = 0  # where the last scan's data end
     stop: int = 0
+    scans: int = 0
     jfif_ppi: float | None = None
     exif: bytes | None = None  # the TIFF stream inside APP1
     xmp: bytes | None = None
@@ -55,12 +57,15 @@ def read(reader: Reader, bounds: Bounds) -> JpegHeader:
         elif segment.marker == SOS and head is not None:
             head.scan_start = head.scan_start or segment.stop
             head.scan_stop = segment.data_stop
+            head.scans += 1
         elif segment.marker == EOI and head is not None and head.scan_stop:
             head.stop = segment.stop
         else:
             early.append(segment)
     if head is None or not head.stop:
         raise damaged("its JPEG stream holds no picture")
+    if (head.scan_stop - head.scan_start) * MOST_PIXELS < head.frame.width * head.frame.height:
+        raise damaged("it holds fewer bytes than so many pixels need")
     for segment in early:
         _take(reader, segment, head)
     return head

@@ -24,27 +24,27 @@ class PngSource:
         self.facts = facts
         self.icc = icc
         self._reader = reader
-        self._head = head
+        self.head = head
         self._lock = threading.Lock()
         self._pixels: NDArray[np.generic] | None = None
 
     def rows(self, start: int, stop: int) -> Samples:
         """Rows as (stop - start, width, C), uint8 or uint16. Raises `PictureError` where the data are damaged."""
-        band = self._decoded()[start:stop, :, : self._head.colours]
+        band = self._decoded()[start:stop, :, : self.head.colours]
         return cast(Samples, np.ascontiguousarray(band))
 
     def transparent(self) -> bool:
         """Whether the alpha channel or a transparent colour leaves any pixel not fully opaque."""
-        if not self._head.has_alpha:
+        if not self.head.has_alpha:
             return False
         pixels = self._decoded()
         opaque = np.iinfo(cast("np.dtype[np.uint16]", pixels.dtype)).max
-        return pixels.shape[2] > self._head.colours and bool((pixels[:, :, -1] != opaque).any())
+        return pixels.shape[2] > self.head.colours and bool((pixels[:, :, -1] != opaque).any())
 
     def _decoded(self) -> NDArray[np.generic]:
         with self._lock:
             if self._pixels is None:
-                self._pixels = _decode(self._reader, self._head)
+                self._pixels = _decode(self._reader, self.head)
                 self._pixels.flags.writeable = False
             return self._pixels
 

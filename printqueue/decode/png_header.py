@@ -18,10 +18,13 @@ from printqueue.errors import PictureError
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 MAX_CHUNKS = 2_000_000
 MAX_TEXT_BYTES = 1 << 20
+MOST_INFLATED = 1032  # bytes from one byte of Deflate data (zlib.net/zlib_tech.html, "Maximum Compression Factor")
+MAX_NOTES, MAX_NOTES_BYTES = 256, 4 << 20  # of all text chunks together, as stored; what comes later is left out
 GREY, RGB, PALETTE, GREY_ALPHA, RGB_ALPHA = 0, 2, 3, 4, 6
 _CHANNELS = {GREY: 1, RGB: 3, PALETTE: 1, GREY_ALPHA: 2, RGB_ALPHA: 4}
 _DEPTHS = {GREY: (1, 2, 4, 8, 16), RGB: (8, 16), PALETTE: (1, 2, 4, 8), GREY_ALPHA: (8, 16), RGB_ALPHA: (8, 16)}
 _NOTED = frozenset((b"iCCP", b"sRGB", b"cICP", b"pHYs", b"eXIf", b"acTL", b"tEXt", b"zTXt", b"iTXt"))
+_TEXTS = frozenset((b"tEXt", b"zTXt", b"iTXt"))
 _NEEDED = (b"IHDR", b"PLTE", b"tRNS", b"IDAT")  # what a decoder needs, in the order of the file
 
 
@@ -73,10 +76,13 @@ def read(reader: Reader, bounds: Bounds) -> PngHeader:
         if chunk.name in _NEEDED:
             needed.append(chunk)
         elif chunk.name in _NOTED:
-            notes.setdefault(chunk.name, []).extend(_note(reader, chunk, bounds))
+            _take_note(reader, chunk, bounds, notes)
         stop = chunk.stop + 4
     if not any(chunk.name == b"IDAT" for chunk in needed):
         raise damaged("it holds no pixel data")
+    packed = sum(chunk.stop - chunk.start for chunk in needed if chunk.name == b"IDAT")
+    if packed * MOST_INFLATED < height * (width * _CHANNELS[colour_type] * depth // 8):
+        raise damaged("it holds fewer bytes than so many pixels need")
     return PngHeader(width, height, depth, colour_type, tuple(needed), notes, stop)
 
 
@@ -120,6 +126,17 @@ def check_sum(reader: Reader, chunk: Chunk) -> None:
         place += len(part)
     if found != int.from_bytes(reader.at(chunk.stop, 4, "a PNG checksum"), "big"):
         raise damaged(f"a PNG chunk ({chunk.name.decode('ascii')}) does not match its checksum")
+
+
+def _take_note(reader: Reader, chunk: Chunk, bounds: Bounds, notes: dict[bytes, list[bytes]]) -> None:
+    """Keep the first of a kind, and of text as much as there is room for."""
+    if chunk.name not in _TEXTS:
+        if chunk.name not in notes:
+            notes[chunk.name] = _note(reader, chunk, bounds)
+        return
+    sizes = [len(data) for kind in _TEXTS for data in notes.get(kind, [])]
+    if len(sizes) < MAX_NOTES and sum(sizes) + chunk.stop - chunk.start <= MAX_NOTES_BYTES:
+        notes.setdefault(chunk.name, []).extend(_note(reader, chunk, bounds))
 
 
 def _note(reader: Reader, chunk: Chunk, bounds: Bounds) -> list[bytes]:

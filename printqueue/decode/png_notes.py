@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from typing import Literal
 
 from printqueue.decode._bounds import Bounds
@@ -46,24 +47,23 @@ def frames(head: PngHeader) -> int:
 
 
 def texts(head: PngHeader) -> tuple[bytes | None, Metadata]:
-    """Return the XMP packet, if any, and the standard text keywords."""
-    packet: bytes | None = None
-    found: dict[str, str | None] = {}
-    for keyword, data in _texts(head):
-        if keyword == _XMP:
-            packet = packet or data
-        elif keyword in _KEYWORDS:
-            found.setdefault(_KEYWORDS[keyword], bounded(clean(data)))
-    return packet, Metadata(**found)
+    """Return the XMP packet, if any, and the standard text keywords; the first of each counts."""
+    found: dict[bytes, bytes] = {}
+    for keyword, data, packed in _texts(head):
+        if (keyword == _XMP or keyword in _KEYWORDS) and keyword not in found:
+            found[keyword] = (inflated(data, MAX_TEXT_BYTES) or b"") if packed else data
+    packet = found.pop(_XMP, None)
+    return packet, Metadata(**{_KEYWORDS[keyword]: bounded(clean(data)) for keyword, data in found.items()})
 
 
-def _texts(head: PngHeader) -> list[tuple[bytes, bytes]]:
-    found = [data.partition(b"\0")[::2] for data in head.notes.get(b"tEXt", [])]
+def _texts(head: PngHeader) -> Iterator[tuple[bytes, bytes, bool]]:
+    """Yield keyword, text, and whether the text is still packed."""
+    for data in head.notes.get(b"tEXt", []):
+        keyword, _, text = data.partition(b"\0")
+        yield keyword, text, False
     for data in head.notes.get(b"zTXt", []):
         keyword, _, rest = data.partition(b"\0")
-        found.append((keyword, inflated(rest[1:], MAX_TEXT_BYTES) or b""))
+        yield keyword, rest[1:], True
     for data in head.notes.get(b"iTXt", []):
         keyword, _, rest = data.partition(b"\0")
-        body = rest[2:].split(b"\0", 2)[-1]  # behind the language tag and the translated keyword
-        found.append((keyword, (inflated(body, MAX_TEXT_BYTES) or b"") if rest[:1] == b"\1" else body))
-    return found
+        yield keyword, rest[2:].split(b"\0", 2)[-1], rest[:1] == b"\1"  # behind language tag and translated keyword

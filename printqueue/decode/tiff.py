@@ -17,7 +17,7 @@ from printqueue.decode.tiff_header import Page
 from printqueue.model.picture import PictureFacts, Samples
 
 _ALPHA_KINDS = (1, 2)  # ExtraSamples: associated, unassociated
-_ALPHA_BAND_BYTES = 64 * 1024 * 1024
+ALPHA_BAND_BYTES = 64 * 1024 * 1024
 
 
 class TiffSource:
@@ -31,13 +31,13 @@ class TiffSource:
         self.facts = facts
         self.icc = icc
         self._reader = reader
-        self._page = page
+        self.page = page
         self._parts = PartCache()
         self._palette = palette(page) if page.photometric == header.PALETTE else None
 
     def rows(self, start: int, stop: int) -> Samples:
         """Rows as (stop - start, width, C), uint8 or uint16."""
-        page = self._page
+        page = self.page
         found = self._channels(start, stop, 0, page.colours)
         if self._palette is not None:
             return cast(Samples, self._palette[found[:, :, 0]])
@@ -45,11 +45,11 @@ class TiffSource:
 
     def transparent(self) -> bool:
         """Whether the alpha channel, if there is one, is not opaque everywhere."""
-        page = self._page
+        page = self.page
         kinds = [page.colours + at for at, kind in enumerate(page.extras) if kind in _ALPHA_KINDS]
         if not kinds:
             return False
-        step = max(1, _ALPHA_BAND_BYTES // (page.width * page.samples * page.bits // 8))
+        step = max(1, ALPHA_BAND_BYTES // (page.width * page.samples * page.bits // 8))
         opaque = (1 << page.bits) - 1
         return any(
             bool((self._channels(top, min(top + step, page.height), kinds[0], kinds[0] + 1) != opaque).any())
@@ -58,7 +58,7 @@ class TiffSource:
 
     def _channels(self, start: int, stop: int, first: int, last: int) -> NDArray[np.generic]:
         """Stored rows of channels `first` to `last`, in native byte order."""
-        page = self._page
+        page = self.page
         found = np.empty((stop - start, page.width, last - first), page.dtype.newbyteorder("="))
         plain = page.compression == header.NONE and not page.tiled and not page.reversed_bits
         top = start
@@ -75,14 +75,14 @@ class TiffSource:
 
     def _strip_rows(self, down: int, top: int, end: int, channels: tuple[int, int]) -> NDArray[np.generic]:
         """Rows of an uncompressed strip, read where they lie."""
-        page = self._page
+        page = self.page
         if not page.planar:
             return self._plain(0, down, top, end, page.samples)[:, :, channels[0] : channels[1]]
         planes = [self._plain(plane, down, top, end, 1) for plane in range(*channels)]
         return np.concatenate(planes, axis=2)
 
     def _plain(self, plane: int, down: int, top: int, end: int, count: int) -> NDArray[np.generic]:
-        page = self._page
+        page = self.page
         row_bytes = page.width * count * page.dtype.itemsize
         offset = int(page.offsets[plane, down, 0]) + top * row_bytes
         data = self._reader.at(offset, (end - top) * row_bytes, f"strip {down + 1}")
@@ -90,7 +90,7 @@ class TiffSource:
 
     def _part_rows(self, down: int, top: int, end: int, channels: tuple[int, int]) -> NDArray[np.generic]:
         """Rows of a compressed strip or of a row of tiles, from the cache."""
-        if not self._page.planar:
+        if not self.page.planar:
             part = self._parts.get((0, down), partial(self._decode, 0, down))
             return part[top:end, :, channels[0] : channels[1]]
         planes = [self._parts.get((plane, down), partial(self._decode, plane, down)) for plane in range(*channels)]
@@ -98,7 +98,7 @@ class TiffSource:
 
     def _decode(self, plane: int, down: int) -> NDArray[np.generic]:
         """Decode the strip or the row of tiles `down` of one plane."""
-        page = self._page
+        page = self.page
         across = page.offsets.shape[2]
         if across == 1 and not page.tiled:
             return self._segment(plane, down, 0)
@@ -111,7 +111,7 @@ class TiffSource:
         return part
 
     def _segment(self, plane: int, down: int, column: int) -> NDArray[np.generic]:
-        page = self._page
+        page = self.page
         kind = "tile" if page.tiled else "strip"
         number = (plane * page.offsets.shape[1] + down) * page.offsets.shape[2] + column + 1
         name = f"{kind} {number} of {page.offsets.size}"

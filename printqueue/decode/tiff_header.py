@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 
 from printqueue.decode._bounds import Bounds
 from printqueue.decode._ifd import Directory, Shape, chain, directory, stream
+from printqueue.decode._markers import MOST_PIXELS
 from printqueue.decode._reader import Reader
 from printqueue.decode.errors import damaged, incomplete, refused
+from printqueue.decode.png_header import MOST_INFLATED
 from printqueue.errors import PictureError
 
 NONE, LZW, JPEG, DEFLATE, OLD_DEFLATE, PACKBITS, ZSTD = 1, 5, 7, 8, 32946, 32773, 50000
@@ -28,6 +30,9 @@ MAX_SEGMENTS = 4_000_000
 MAX_CHILDREN = 16
 MAX_SEGMENT_BYTES = 1 << 31  # decoded, of one tile
 CODED_SLACK_BYTES = 1 << 20
+# Decoded bytes that one coded byte can give at most. LZW: a code of 9 bits or more stands for 3840 bytes or less
+# (TIFF 6.0, section 13). Deflate: see png_header. PackBits: 128 from 2. Zstandard: a block of 128 KiB from 4 (RFC 8878).
+_GROWTH = {LZW: 3414, DEFLATE: MOST_INFLATED, OLD_DEFLATE: MOST_INFLATED, PACKBITS: 64, ZSTD: 32768}
 _REDUCED, _MASK = 1, 4  # NewSubfileType bits
 _RAW_KINDS = (32803, 34892)  # colour filter array, linear raw (TIFF/EP, DNG)
 _DNG_VERSION = 50706
@@ -268,9 +273,15 @@ def _check_segments(reader: Reader, page: Page) -> None:
         cut = np.count_nonzero(page.offsets + page.counts > reader.size)
         raise incomplete(f"{cut} of {page.offsets.size} {kind}s lie past its end (byte {end} of {reader.size})")
     full, last = page.needs(0), page.needs(page.offsets.shape[1] - 1)
-    if page.compression == NONE:
-        short = (page.counts[:, :-1] < full).any() or (page.counts[:, -1] < last).any()
-        if short:
-            raise damaged(f"a {kind} holds fewer bytes than its rows need")
-    elif int(page.counts.max()) > 4 * full + CODED_SLACK_BYTES:
+    growth = _most_growth(page)
+    if (page.counts[:, :-1] * growth < full).any() or (page.counts[:, -1] * growth < last).any():
+        raise damaged(f"a {kind} holds fewer bytes than its rows need")
+    if page.compression != NONE and int(page.counts.max()) > 4 * full + CODED_SLACK_BYTES:
         raise damaged(f"a {kind} claims far more compressed bytes than its rows need")
+
+
+def _most_growth(page: Page) -> int:
+    """Decoded bytes that one byte of a segment can give at most."""
+    if page.compression == JPEG:
+        return MOST_PIXELS * (1 if page.planar else page.samples)
+    return _GROWTH.get(page.compression, 1)

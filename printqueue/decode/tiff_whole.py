@@ -9,7 +9,7 @@ from printqueue.decode._bounds import Bounds
 from printqueue.decode._ifd import Directory
 from printqueue.decode._reader import PAGE_BYTES, Reader
 from printqueue.decode._whole import empty, no_hole
-from printqueue.decode.errors import incomplete
+from printqueue.decode.errors import damaged, incomplete
 
 EMPTY_SHARE = 0.01
 UNWRITTEN_BYTES = 512
@@ -79,6 +79,9 @@ def _written_stop(page: header.Page) -> int:
 def _check_extent(reader: Reader, entry: Directory) -> None:
     """Raise `IncompletePictureError` if a further page's strips or tiles are not all there."""
     for offsets, counts in ((273, 279), (324, 325)):
+        listed = max((entry.entries[tag].count for tag in (offsets, counts) if tag in entry), default=0)
+        if listed > header.MAX_SEGMENTS:
+            raise damaged(f"a further page of it claims {listed} strips or tiles")
         starts, sizes = entry.array(offsets), entry.array(counts)
         if 0 < starts.size == sizes.size:
             ends = starts + np.minimum(sizes, np.uint64(1 << 60))

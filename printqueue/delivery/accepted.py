@@ -11,6 +11,7 @@ from functools import partial
 from printqueue import durable, naming, publish, steps
 from printqueue.delivery import group
 from printqueue.delivery.completion import carry_out, complete
+from printqueue.intake import claim
 from printqueue.model.request import Request
 from printqueue.outputs.print_tiff import Provenance
 from printqueue.publish import Intent, Placed
@@ -44,7 +45,7 @@ def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int) -> Made:
     order = RenderOrder(print_job(request, kept), _provenance(attempt, kept, recipe, index), shop.bounds)
     with durable.world("Writing", temp):
         out = durable.create(shop.studio.path(temp))
-        reading = os.open(attempt.picture, os.O_RDONLY | os.O_CLOEXEC)
+        reading = claim.open_regular(attempt.picture)
     steps.reached("temp-made")
     try:
         answer = ask(child, "render", order, (reading, out))
@@ -179,7 +180,7 @@ def finish_lost(shop: Shop, attempt: Attempt) -> Outcome | None:
         kept.recipe(attempt.sha256, request) for request, kept in zip(attempt.requests, attempt.stocks, strict=True)
     ]
     found = [shop.ledger.found_print(recipe) for recipe in recipes]
-    outputs = [output for output in found if output is not None and os.path.lexists(shop.studio.path(output))]
+    outputs = [output for output in found if output is not None and durable.exists(shop.studio.path(output))]
     if len(outputs) < len(recipes):
         return None
     masters = group.mirrored(attempt, "masters")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 
-from printqueue import durable, publish, steps
+from printqueue import durable, originals, publish, steps
 from printqueue.durable import Stamp
 from printqueue.intake import claim
 from printqueue.model.job import State
@@ -46,20 +46,23 @@ def carry_out(shop: Shop, attempt: Attempt, write: Callable[[], Intent], record:
 
 def complete(shop: Shop, arrival: int, intent: Intent) -> Outcome:
     """After everything of ours is visible: record it, move the original, record that. Also used by recovery."""
-    intent = publish.with_free_targets(shop.studio, intent)
+    intent = originals.with_free_targets(shop.studio, intent)
     shop.ledger.published(arrival, intent.to_json())
     steps.reached("published-written")
     with durable.world("Making", intent.kind):
         for moved in intent.moved:
             durable.make_folder(shop.studio.root, os.path.dirname(shop.studio.path(moved.target)))
-    unusual = " ".join(publish.move_originals(shop.studio, intent))
+    intent, unusual = originals.move_originals(shop.studio, intent)
     steps.reached("original-moved")
-    if intent.kind == "review" and not os.path.lexists(shop.studio.path(intent.moved[0].target)):
+    if intent.kind == "review" and not durable.exists(shop.studio.path(intent.moved[0].target)):
         return _withdraw_review(shop, arrival, intent)
+    if any(moved.stays for moved in intent.moved):
+        shop.ledger.published(arrival, intent.to_json())  # or the picture would be taken again as it stands there
     state = State.PRINTABLE if intent.kind == "print" else State.REVIEW
-    shop.ledger.settle(arrival, state, (_says(intent) + " " + unusual).strip())
+    says = "; ".join([_says(intent), *unusual])
+    shop.ledger.settle(arrival, state, says)
     steps.reached("done-written")
-    return Outcome(Ending(str(state)), _says(intent))
+    return Outcome(Ending(str(state)), says)
 
 
 def _says(intent: Intent) -> str:
@@ -81,10 +84,10 @@ def to_past(shop: Shop, arrival: int, path: str) -> None:
     """Move a companion of ours (relative to the studio) into `.printqueue/past/`."""
     folder = shop.studio.private("past", str(arrival))
     source = shop.studio.path(path)
-    if not os.path.lexists(source):
+    if not durable.exists(source):
         return
     with durable.world("Moving", path):
-        os.makedirs(folder, 0o700, exist_ok=True)
+        durable.make_folder(shop.studio.state, folder, 0o700)
         durable.move_aside(source, os.path.join(folder, os.path.basename(path)))
 
 

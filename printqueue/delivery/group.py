@@ -34,10 +34,10 @@ def new_temp(shop: Shop, attempt: Attempt, folder: str, ending: str) -> str:
 
 
 def companion(shop: Shop, attempt: Attempt, final: str, data: bytes, ending: str) -> Placed:
-    """A small file of ours, written whole under a temp name, on its way to `final`."""
+    """A small file of ours, written whole under a temp name, on its way to `final`. `publish.verify_temps` syncs it."""
     temp = new_temp(shop, attempt, os.path.dirname(final), ending)
     with durable.world("Writing", final):
-        digest = durable.write_temp(shop.studio.path(temp), data)
+        digest = durable.write_temp(shop.studio.path(temp), data, synced=False)
     return Placed("companion", temp, final, digest)
 
 

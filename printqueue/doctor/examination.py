@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from printqueue.config import Config
-from printqueue.doctor import folders, machine, record, stocks
+from printqueue.doctor import commands, disks, folders, machine, record, stocks
 from printqueue.doctor.result import Question, Result, Visit, bad
 from printqueue.errors import PrintqueueError
 from printqueue.papers.loader import Shelf
@@ -27,12 +27,13 @@ CHECKS = (
     Question("studio.yaml", folders.settings, everywhere=True),
     Question("user", folders.user),
     Question("folders", folders.rights),
-    Question("file-system", folders.file_systems),
-    Question("space", folders.space),
+    Question("file-system", disks.file_systems),
+    Question("space", disks.space),
     Question("file-events", machine.events),
     Question("rules", stocks.rules),
     Question("profile", stocks.profiles),
     Question("tone", stocks.tones),
+    Question("notices", commands.notices),
     Question("service", record.service),
     Question("ledger", record.ledger),
     Question("stuck", record.stuck),

@@ -1,24 +1,24 @@
-"""Marker, settings, folders, rights, file systems and space of a studio."""
+"""Marker, settings, folders and rights of a studio."""
 
 from __future__ import annotations
 
 import os
 import pwd
-from collections.abc import Iterator, Mapping, Sequence
+import re
+import stat
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
 
 from printqueue import durable
-from printqueue.doctor import mounts
-from printqueue.doctor.mounts import Mount
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.nearest import suggestion
+from printqueue.studio import MARKER, PUBLIC_FOLDERS, Studio
 from printqueue.text import shown
 
-MOVED_BETWEEN = ("ready", "print", "review", "masters")  # one rename leads from one to another
 _READ = ("rules", "profiles")
 _WRITTEN = ("print", "review", "masters")
 _WRITTEN_LATER = ("strips", "comparisons", "daybook")  # nothing stops where one of these is missing
 _MOST_NAMED = 10
-_PLENTY_GB, _LEAST_GB = 5.0, 0.5
 
 
 def studio(visit: Visit) -> Iterator[Result]:
@@ -50,20 +50,18 @@ def settings(visit: Visit) -> Iterator[Result]:
     if config.default_paper is not None and config.default_paper not in papers:
         said = f"default_paper: there is no paper '{config.default_paper}' in rules/."
         yield bad("studio.yaml", said, suggestion(config.default_paper, papers) or "Name a paper of rules/.")
-    elif config.notify is not None:
-        yield warn("studio.yaml", "`notify` is set, but nothing is started yet.", "Look at `printqueue status`.")
     else:
         yield fine("studio.yaml", "The settings can be read.")
 
 
 def user(visit: Visit) -> Iterator[Result]:
     """The answers of `doctor` hold for whoever asks: best the user that the service runs as."""
-    private = _standing(visit.known.state)
+    private = standing(visit.known.state)
     seen = os.stat(private)
     yield user_result(os.geteuid(), seen.st_uid, seen.st_mode, private)
 
 
-def _standing(path: str) -> str:
+def standing(path: str) -> str:
     """`path`, or the nearest folder above it that is there: the service makes its state folder at its first start."""
     while not os.path.isdir(path) and path != os.path.dirname(path):
         path = os.path.dirname(path)
@@ -99,7 +97,7 @@ def rights(visit: Visit) -> Iterator[Result]:
     lacking = [_lacking(name, place.path(name), os.R_OK | os.X_OK) for name in _READ]
     lacking.append(_lacking("ready", place.path("ready"), os.R_OK | os.W_OK | os.X_OK))
     lacking += [_untried(name, place.path(name)) for name in _WRITTEN]
-    lacking.append(_untried(shown(place.config.state), _standing(place.state)))
+    lacking.append(_untried(shown(place.config.state), standing(place.state)))
     found = [result for result in lacking if result is not None]
     found += [
         warn(
@@ -114,7 +112,81 @@ def rights(visit: Visit) -> Iterator[Result]:
         for name in _WRITTEN_LATER
         if not os.path.isdir(place.path(name))
     ]
+    links = [name for name in PUBLIC_FOLDERS if os.path.islink(place.path(name))]
+    found += [link_result(name, os.readlink(place.path(name))) for name in links]
     yield from found or [fine("folders", "All are there, readable, and writable where they must be (tried).")]
+    yield from _twins(place)
+    yield from sharing(visit)
+
+
+def link_result(name: str, target: str) -> Result:
+    """Pure: a link among the studio's folders."""
+    return warn(
+        "folders",
+        f"{name}/ is a link to {shown(target)}, no folder: whoever changes the link moves the studio's pictures elsewhere.",
+        "Put a true folder there; if there is no room, move the whole studio.",
+    )
+
+
+def _twins(place: Studio) -> Iterator[Result]:
+    """Whether upper and lower case are told apart where prints are made: looked for by the marker's other name."""
+    private = os.path.join(place.root, ".printqueue")
+    if os.path.lexists(os.path.join(private, MARKER.upper())):
+        said = "Upper and lower case are one to this file system: of two names that differ in nothing else, the second gets a number."
+        yield fine("names", said)
+
+
+def sharing(visit: Visit) -> Iterator[Result]:
+    """Whether those who share the studio can read what is made, and nobody else can write."""
+    seen = {name: os.stat(visit.known.path(name)) for name in PUBLIC_FOLDERS if os.path.isdir(visit.known.path(name))}
+    modes = {name: found.st_mode for name, found in seen.items()}
+    yield from open_results(modes)
+    yield from group_results({name: modes[name] for name in _WRITTEN if name in modes}, _umask())
+    ready = seen.get("ready")
+    if ready is not None and ready.st_mode & stat.S_ISVTX and os.geteuid() not in (0, ready.st_uid):
+        yield bad(
+            "sharing",
+            "ready/ is sticky: only their owners may take files out of it, so pictures of others cannot be moved away.",
+            "Take that off: chmod -t ready",
+        )
+
+
+def open_results(modes: Mapping[str, int]) -> Iterator[Result]:
+    """Pure: folders that everybody on this machine may write into, by their modes."""
+    names = [name for name, mode in modes.items() if mode & stat.S_IWOTH]
+    if names:
+        said = f"Everybody on this machine may write into {', '.join(f'{name}/' for name in names)}."
+        yield warn("sharing", said, f"Leave it to a group: chmod o-w {' '.join(names)}")
+
+
+def group_results(modes: Mapping[str, int], umask: int | None) -> Iterator[Result]:
+    """Pure: a folder that a group may write into is shared; then its files must be the group's, and readable for it.
+    `umask` is that of who asks, None where it is not known.
+    """
+    shared = [name for name, mode in modes.items() if mode & stat.S_IWGRP]
+    lone = [name for name in shared if not modes[name] & stat.S_ISGID]
+    if lone:
+        yield warn(
+            "sharing",
+            f"A group shares {', '.join(f'{name}/' for name in lone)}, but what is made there is not given to that group.",
+            f"Set the group bit: chmod g+s {' '.join(lone)}",
+        )
+    if shared and umask is not None and umask & stat.S_IRGRP:
+        yield warn(
+            "sharing",
+            f"A group shares {', '.join(f'{name}/' for name in shared)}, but cannot read what this user makes (umask {umask:04o}).",
+            "Use umask 0027 or 0007; under systemd write UMask=0007 into the unit.",
+        )
+
+
+def _umask() -> int | None:
+    """Of this process, without setting it (proc(5)); None where it is not told."""
+    try:
+        with open("/proc/self/status", encoding="utf-8", errors="replace") as stream:
+            found = re.search(r"^Umask:\s*([0-7]+)", stream.read(), re.MULTILINE)
+    except OSError:
+        return None
+    return int(found[1], 8) if found else None
 
 
 def _closed(ready: str) -> list[str]:
@@ -145,96 +217,16 @@ def _untried(name: str, path: str) -> Result | None:
     try:
         durable.write_temp(stem + ".a", b"printqueue doctor\n")
         durable.rename_no_clobber(stem + ".a", stem + ".b")
+        durable.remove(stem + ".b")
     except OSError as error:
         return bad(
             "folders",
-            f"{name}/ cannot be used: writing and renaming a file there failed ({error.strerror}).",
+            f"{name}/ cannot be used: writing, renaming or removing a file there failed ({error.strerror}).",
             "Check owner and mode; under systemd the folder must stand in ReadWritePaths=. "
             "Some file systems (FAT, some shares) cannot rename safely: use another.",
         )
     finally:
-        durable.remove(stem + ".a")
-        durable.remove(stem + ".b")
+        for ending in (".a", ".b"):
+            with suppress(OSError):  # where nothing can be written, nothing can be removed either
+                durable.remove(stem + ending)
     return None
-
-
-def file_systems(visit: Visit) -> Iterator[Result]:
-    """Renames need one file system; events and the ledger need a local one."""
-    known = mounts.read()
-    place = visit.known
-    there = [name for name in MOVED_BETWEEN if os.path.isdir(place.path(name))]
-    yield one_file_system(
-        {name: mounts.mount_of(place.path(name), known) for name in there},
-        [mount for name in there for mount in mounts.below(os.path.realpath(place.path(name)), known)],
-    )
-    if "ready" in there:
-        yield ready_result(mounts.mount_of(place.path("ready"), known), place.config.watch, place.config.scan)
-    yield ledger_result(mounts.mount_of(_standing(place.state), known))
-
-
-def one_file_system(on: Mapping[str, Mount | None], inside: Sequence[Mount]) -> Result:
-    """Pure: the mounts of the folders that pictures are renamed between, and mounts inside them."""
-    points = {name: mount.point if mount else "?" for name, mount in on.items()}
-    if len(set(points.values())) > 1:
-        where = ", ".join(f"{name}/ on {shown(point)}" for name, point in points.items())
-        return bad(
-            "file-system",
-            f"Pictures cannot be moved between the folders: {where}.",
-            "Keep ready/, print/, review/ and masters/ on one mount.",
-        )
-    if inside:
-        where = ", ".join(shown(mount.point) for mount in inside[:5])
-        return bad(
-            "file-system",
-            f"Inside the work folders something else is mounted: {where}. Pictures cannot be moved out of it.",
-            "Mount the whole studio in one piece.",
-        )
-    return fine("file-system", "ready/, print/, review/ and masters/ are on one mount.")
-
-
-def ready_result(mount: Mount | None, watch: str, scan_s: float) -> Result:
-    """Pure: whether file events can be expected in ready/."""
-    if mount is None:
-        return warn("ready", "The kind of its file system is not known.", "Write `watch: poll` into studio.yaml.")
-    if not mount.is_network:
-        return fine("ready", f"On a local file system ({mount.kind}): file events arrive.")
-    said = f"On a share ({shown(mount.kind)}): files written by other computers send no events; "
-    if watch == "poll":
-        return fine("ready", f"{said}it is looked through every {scan_s:g} s.")
-    return warn("ready", f"{said}only the look every {scan_s:g} s finds them.", "Write `watch: poll` into studio.yaml.")
-
-
-def ledger_result(mount: Mount | None) -> Result:
-    """Pure: SQLite's WAL needs shared memory and true locks: a local disk (sqlite.org/wal.html)."""
-    if mount is None:
-        return warn("state", "The kind of the ledger's file system is not known.", "Keep it on a local disk.")
-    if mount.is_network:
-        return bad(
-            "state",
-            f"The ledger lies on a share ({shown(mount.kind)}), where it can be damaged.",
-            "Set a local folder in studio.yaml, for example `state: /var/lib/printqueue/studio`.",
-        )
-    if mount.is_lost_at_restart:
-        return warn(
-            "state",
-            f"The ledger lies in memory ({mount.kind}): a restart loses it.",
-            "Set a folder on a disk in studio.yaml, for example `state: /var/lib/printqueue/studio`.",
-        )
-    return fine("state", f"The ledger lies on a local disk ({mount.kind}).")
-
-
-def space(visit: Visit) -> Iterator[Result]:
-    """Free space where prints are made, and where pictures are copied to while they are judged."""
-    for name, path in (("space", visit.known.root), ("space-state", _standing(visit.known.state))):
-        seen = os.statvfs(path)
-        yield space_result(name, seen.f_bavail * seen.f_frsize / 1e9)
-
-
-def space_result(name: str, free_gb: float) -> Result:
-    """Pure: gigabytes left. A 50 MP print takes about 0.3 GB before compression."""
-    said = f"{free_gb:.1f} GB are free."
-    if free_gb < _LEAST_GB:
-        return bad(name, f"{said} That is too little for one large print.", "Free some space.")
-    if free_gb < _PLENTY_GB:
-        return warn(name, said, "Free some space before it runs out; the service waits when it does.")
-    return fine(name, said)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import os
 import re
@@ -10,16 +9,19 @@ import sys
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, requires, version
+from itertools import islice
 
+from printqueue import filesystems
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.errors import OwnError
+from printqueue.intake.listening import refusal
+from printqueue.intake.watch import folders_inside
 from printqueue.version import __version__
 
 OLDEST_PYTHON, FIRST_UNTRIED = (3, 11), (3, 14)
 EARLIEST_YEAR = 2025  # before this program was written
 MOST_FOLDERS = 100_000  # where counting stops
 _LIMITS = "/proc/sys/fs/inotify/"
-_CLOEXEC = 0o2000000
 
 
 def python(_visit: Visit) -> Iterator[Result]:
@@ -113,22 +115,19 @@ def reading(visit: Visit) -> Iterator[Result]:
 
 def events(visit: Visit) -> Iterator[Result]:
     """File events wake the scan: one watch for each folder below ready/, one instance for the service."""
-    folders = count_folders(visit.known.path("ready"))
+    ready = visit.known.path("ready")
     if visit.known.config.watch == "poll":
         yield fine("file-events", "Not wanted: studio.yaml says `watch: poll`.")
-        return
-    yield watches_result(folders, _limit("max_user_watches"))
-    yield instances_result(_try_instance(), _limit("max_user_instances"))
+    elif filesystems.of(ready).is_network:
+        yield fine("file-events", "Not used: ready/ lies on a share.")
+    else:
+        yield watches_result(count_folders(ready), _limit("max_user_watches"))
+        yield listener_result(refusal(ready), _limit("max_user_instances"))
 
 
 def count_folders(top: str) -> int:
-    """Folders at and below `top`; counting stops at `MOST_FOLDERS`."""
-    count = 0
-    for _ in os.walk(top):
-        count += 1
-        if count >= MOST_FOLDERS:
-            break
-    return count
+    """Folders at and below `top` that the service watches; counting stops at `MOST_FOLDERS`."""
+    return 1 + sum(1 for _ in islice(folders_inside(top), MOST_FOLDERS - 1))
 
 
 def watches_result(folders: int, most: int | None) -> Result:
@@ -145,8 +144,8 @@ def watches_result(folders: int, most: int | None) -> Result:
     return fine("file-events", f"{said}.")
 
 
-def instances_result(code: int, most: int | None) -> Result:
-    """Pure: `code` is the errno of trying to get one more inotify instance, 0 where it worked."""
+def listener_result(code: int, most: int | None) -> Result:
+    """Pure: `code` is the errno of trying to listen to ready/ once more, 0 where it worked."""
     said = f"{most} instances allowed (fs.inotify.max_user_instances)"
     if code == 0:
         return fine("file-events", f"One more listener is possible, {said}.")
@@ -155,6 +154,12 @@ def instances_result(code: int, most: int | None) -> Result:
             "file-events",
             f"All listeners of this user are taken: {said}. The service then looks on the clock alone.",
             "End programs that watch folders, or raise it in /etc/sysctl.d/: fs.inotify.max_user_instances = 1024.",
+        )
+    if code == errno.ENOSPC:
+        return warn(
+            "file-events",
+            "All watches of this user are taken (the disk is not full). The service then looks on the clock alone.",
+            "End programs that watch folders, or raise it in /etc/sysctl.d/: fs.inotify.max_user_watches = 524288.",
         )
     return warn("file-events", f"No listener to be had: {os.strerror(code)}.", "The service looks on the clock alone.")
 
@@ -165,12 +170,3 @@ def _limit(name: str) -> int | None:
             return int(stream.read())
     except (OSError, ValueError):
         return None
-
-
-def _try_instance() -> int:
-    libc = ctypes.CDLL(None, use_errno=True)
-    descriptor = int(libc.inotify_init1(_CLOEXEC))
-    if descriptor < 0:
-        return ctypes.get_errno()
-    os.close(descriptor)
-    return 0

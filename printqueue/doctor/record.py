@@ -7,15 +7,16 @@ from datetime import datetime
 
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.errors import StudioError
+from printqueue.ledger import LedgerDamagedError, freshness
 from printqueue.model.job import Heartbeat, State
 from printqueue.studio import is_served
 from printqueue.text import shown
 
-_SHORTEST_PATIENCE_S = 5.0  # times in the ledger are whole seconds
 _MOST_NAMED = 20
+_STUCK = State.STUCK
 _SET_ASIDE = (
-    "Stop the service, set ledger.sqlite aside under another name (with its -wal and -shm), and start again: "
-    "what stands in print/ is remembered, nothing is printed twice."
+    "Restart the service: it will set ledger.sqlite aside under a dated name, read out of it what can be read, and "
+    "remember what stands in print/; nothing is printed twice."
 )
 
 
@@ -42,10 +43,10 @@ def service_result(running: bool, last_scan: str | None, now: datetime, scan_s: 
         )
     if last_scan is None:
         return warn("service", "Running, but it has not looked at ready/ yet.", "Ask again in a moment.")
-    age_s = (now - datetime.fromisoformat(last_scan)).total_seconds()
-    if age_s < -_SHORTEST_PATIENCE_S:
+    age_s = freshness.age_s(last_scan, now)
+    if freshness.is_in_future(age_s):
         return warn("service", f"Running; its last look lies in the future ({last_scan}).", "Set the clock.")
-    if age_s > max(2 * scan_s, _SHORTEST_PATIENCE_S):
+    if age_s > freshness.patience_s(scan_s):
         return warn(
             "service",
             f"Running, but its last look at ready/ was {age_s:.0f} s ago; it should look every {scan_s:g} s.",
@@ -55,32 +56,35 @@ def service_result(running: bool, last_scan: str | None, now: datetime, scan_s: 
 
 
 def ledger(visit: Visit) -> Iterator[Result]:
-    """SQLite's own quick check, read-only."""
+    """SQLite's own quick check, read-only; and a damaged ledger of old that still stands beside it."""
     if not visit.ledger.exists:
         yield fine("ledger", "Not there yet: the service makes it at its first start.")
         return
     try:
         damage = visit.ledger.damage()
     except StudioError as error:
-        yield bad("ledger", error.says, _SET_ASIDE if "doctor" in error.do else error.do)
+        yield bad("ledger", error.says, _SET_ASIDE if isinstance(error, LedgerDamagedError) else error.do)
         return
     if damage:
         says = f"It is damaged: {shown('; '.join(damage))}. Pictures and prints are untouched."
         yield bad("ledger", says, _SET_ASIDE)
     else:
         yield fine("ledger", "SQLite finds no damage.")
+        yield from (warn("ledger", one.says, one.do) for one in visit.ledger.rebuilds())
 
 
 def stuck(visit: Visit) -> Iterator[Result]:
     """Jobs that need a human, one line each."""
     try:
-        found = [one for one in visit.ledger.prints(open_only=True) if one.state is State.STUCK]
+        with visit.ledger.at_once():
+            found = [(f"Job {p.job}", p.path, p.says) for p in visit.ledger.prints(open_only=True) if p.state is _STUCK]
+            found += [("No job yet", a.path, a.says) for a in visit.ledger.unplanned() if a.state is _STUCK]
     except StudioError:  # said by `ledger`
         return
-    for one in found[:_MOST_NAMED]:
+    for name, path, says in found[:_MOST_NAMED]:
         yield warn(
             "stuck",
-            f"Job {one.job}, {shown(one.path)}: {shown(one.says, limit=400)}",
+            f"{name}, {shown(path)}: {shown(says, limit=400)}",
             "Move it out of ready/ and in again, or export it anew.",
         )
     if len(found) > _MOST_NAMED:

@@ -12,7 +12,7 @@ import os
 import stat
 from dataclasses import dataclass
 
-from printqueue import durable
+from printqueue import durable, folders
 from printqueue.durable import Stamp
 from printqueue.strictyaml import MAX_BYTES
 
@@ -34,9 +34,14 @@ class Copy:
 
 
 def open_regular(path: str) -> int:
-    """Open a regular file, never a link, a pipe or a device. Raises `ChangedError` where there is none."""
+    """Open a regular file, never a link, a pipe or a device. Raises `ChangedError` where there is none, `LinkedError`
+    where a folder above it is a link.
+    """
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC)
+        with folders.parent(path) as (folder, name):
+            descriptor = os.open(name, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
+    except folders.LinkedError:
+        raise
     except OSError as error:
         if error.errno in (errno.ENOENT, errno.ELOOP, errno.ENXIO, errno.ENOTDIR):
             raise ChangedError(path) from error

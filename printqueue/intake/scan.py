@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 import os
 import stat
 from collections import Counter
@@ -11,7 +12,7 @@ from printqueue.durable import Stamp
 from printqueue.intake import passing
 from printqueue.orders.names import FOLDER_ORDER, candidates, is_order
 
-_DEEPEST = 12
+DEEPEST = 12  # folders below ready/
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,68 +40,135 @@ class Sweep:
     lone_orders: list[str] = field(default_factory=list)
 
 
-def sweep(ready: str) -> Sweep:
-    """Look through `ready`. A folder that cannot be read is passed over with why; raises `OSError` for ready/ itself."""
-    found = Sweep()
-    _folder(ready, (), found)
-    found.pictures.sort(key=lambda seen: seen.path)
-    found.passed_over.sort()
-    return found
+@dataclass(slots=True)
+class _Folder:
+    """One folder as the last look found it."""
+
+    stamps: dict[str, Stamp] = field(default_factory=dict)
+    pictures: list[Seen] = field(default_factory=list)
+    lone_orders: list[str] = field(default_factory=list)
 
 
-def _folder(ready: str, parts: tuple[str, ...], found: Sweep) -> None:
-    with os.scandir(os.path.join(ready, *parts)) as listing:
-        entries = sorted(listing, key=lambda entry: entry.name)
-    files: dict[str, os.stat_result] = {}
-    for entry in entries:
-        if passing.hidden(entry.name):
-            continue
-        path = "/".join((*parts, entry.name))
+class Sweeper:
+    """Looks through `ready` again and again. What has not changed is answered with the very same objects,
+    so that thousands of files that only stand there cost little more than their stat calls.
+    """
+
+    def __init__(self, ready: str) -> None:
+        self._ready = ready
+        self._folders: dict[str, _Folder] = {}
+
+    def sweep(self) -> Sweep:
+        """A full look. A folder that cannot be read is passed over with why; raises `OSError` for ready/ itself."""
+        found, before = Sweep(), self._folders
+        self._folders = {}
         try:
-            seen = entry.stat(follow_symlinks=False)
-        except FileNotFoundError:  # gone between the listing and the look
-            continue
-        except OSError as error:
-            found.passed_over.append((path, f"it cannot be looked at: {error.strerror}"))
-            continue
-        if stat.S_ISDIR(seen.st_mode):
-            _descend(ready, (*parts, entry.name), found)
-        elif (reason := passing.file_reason(entry.name, seen.st_mode, seen.st_size)) is not None:
+            self._look("", before, found)
+        except OSError:
+            self._folders = before
+            raise
+        found.pictures.sort(key=lambda seen: seen.path)
+        found.passed_over.sort()
+        return found
+
+    def _look(self, inside: str, before: dict[str, _Folder], found: Sweep) -> None:
+        """`inside` is empty or ends with a slash."""
+        last = before.get(inside) or _Folder()
+        folders, stamps = self._entries(inside, last.stamps, found)
+        now = last if _same(stamps, last.stamps) else _paired(inside, stamps, last)
+        self._folders[inside] = now
+        found.pictures += now.pictures
+        found.lone_orders += now.lone_orders
+        for name in sorted(folders):
+            self._descend(inside + name, before, found)
+
+    def _entries(self, inside: str, last: dict[str, Stamp], found: Sweep) -> tuple[list[str], dict[str, Stamp]]:
+        """Folders, and candidate files with their stamps: the old object where nothing has changed."""
+        folders, stamps = [], {}
+        with os.scandir(os.path.join(self._ready, inside).rstrip("/")) as listing:
+            for entry in listing:
+                name = entry.name
+                known = last.get(name)
+                if known is None and passing.hidden(name):
+                    continue
+                try:
+                    seen = entry.stat(follow_symlinks=False)
+                except FileNotFoundError:  # gone between the listing and the look
+                    continue
+                except OSError as error:
+                    found.passed_over.append((inside + name, f"it cannot be looked at: {error.strerror}"))
+                    continue
+                if known is not None and _unchanged(known, seen):
+                    stamps[name] = known
+                elif stat.S_ISDIR(seen.st_mode):
+                    folders.append(name)
+                elif (reason := passing.file_reason(name, seen.st_mode, seen.st_size)) is not None:
+                    found.passed_over.append((inside + name, reason))
+                else:
+                    stamps[name] = Stamp.of(seen)
+        return folders, stamps
+
+    def _descend(self, path: str, before: dict[str, _Folder], found: Sweep) -> None:
+        reason = passing.folder_reason(path.rpartition("/")[2])
+        if reason is None and path.count("/") >= DEEPEST:
+            reason = f"folders are looked into {DEEPEST} deep"
+        if reason is None:
+            try:
+                self._look(path + "/", before, found)
+            except FileNotFoundError:
+                return
+            except OSError as error:
+                reason = f"the folder cannot be read: {error.strerror}"
+        if reason is not None:
             found.passed_over.append((path, reason))
-        else:
-            files[entry.name] = seen
-    _pair(parts, files, found)
 
 
-def _descend(ready: str, parts: tuple[str, ...], found: Sweep) -> None:
-    reason = passing.folder_reason(parts[-1])
-    if reason is None and len(parts) > _DEEPEST:
-        reason = f"folders are looked into {_DEEPEST} deep"
-    if reason is None:
-        try:
-            _folder(ready, parts, found)
-        except FileNotFoundError:
-            return
-        except OSError as error:
-            reason = f"the folder cannot be read: {error.strerror}"
-    if reason is not None:
-        found.passed_over.append(("/".join(parts), reason))
+def sweep(ready: str) -> Sweep:
+    """One look without memory."""
+    return Sweeper(ready).sweep()
 
 
-def _pair(parts: tuple[str, ...], files: dict[str, os.stat_result], found: Sweep) -> None:
+def _unchanged(known: Stamp, seen: os.stat_result) -> bool:
+    return (
+        known.ctime_ns == seen.st_ctime_ns
+        and known.inode == seen.st_ino
+        and known.size == seen.st_size
+        and known.mtime_ns == seen.st_mtime_ns
+        and known.device == seen.st_dev
+    )
+
+
+def _same(stamps: dict[str, Stamp], last: dict[str, Stamp]) -> bool:
+    return len(stamps) == len(last) and all(map(operator.is_, stamps.values(), map(last.get, stamps)))
+
+
+def _paired(inside: str, stamps: dict[str, Stamp], last: _Folder) -> _Folder:
+    """The folder as it is now; pictures that stayed as they were keep their objects."""
+    known = {picture.path: picture for picture in last.pictures}
+    now = _Folder(stamps)
+    for picture in _pair(inside, stamps, now):
+        before = known.get(picture.path)
+        now.pictures.append(before if before == picture and before is not None else picture)
+    return now
+
+
+def _pair(inside: str, files: dict[str, Stamp], found: _Folder) -> list[Seen]:
     """Pictures of one folder, each with its strongest order file."""
     orders = {name for name in files if is_order(name)}
+    if not orders:
+        return [Seen(inside + name, stamp) for name, stamp in files.items()]
     strongest = {
         name: next((candidate for candidate in candidates(name) if candidate in orders), None)
         for name in files
         if name not in orders
     }
     users = Counter(strongest.values())
+    found.lone_orders += [inside + name for name in sorted(orders - users.keys()) if name != FOLDER_ORDER]
+    pictures = []
     for name, order in strongest.items():
-        path, stamp = "/".join((*parts, name)), Stamp.of(files[name])
         if order is None:
-            found.pictures.append(Seen(path, stamp))
+            pictures.append(Seen(inside + name, files[name]))
         else:
             own = order != FOLDER_ORDER and users[order] == 1
-            found.pictures.append(Seen(path, stamp, "/".join((*parts, order)), Stamp.of(files[order]), own))
-    found.lone_orders += ["/".join((*parts, name)) for name in sorted(orders - users.keys()) if name != FOLDER_ORDER]
+            pictures.append(Seen(inside + name, files[name], inside + order, files[order], own))
+    return pictures

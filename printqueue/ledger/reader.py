@@ -2,36 +2,68 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from typing import NoReturn, TypeVar
 
 from printqueue.errors import StudioError
 from printqueue.ledger import rows, schema
-from printqueue.model.job import Heartbeat, PrintRecord, Sighting, State
+from printqueue.ledger.connect import read_only
+from printqueue.ledger.errors import (
+    FAILURES,
+    NONSENSE,
+    Failure,
+    LedgerDamagedError,
+    LedgerError,
+    LedgerNewerError,
+    is_damage,
+)
+from printqueue.ledger.identity import require_plain
+from printqueue.ledger.rebuilt import Rebuilt
+from printqueue.model.job import Arrival, Heartbeat, PrintRecord, Sighting, State
+from printqueue.text import shown
+
+Record = TypeVar("Record")
+_OPEN = "('waiting', 'working', 'review', 'stuck')"
+_NO_PRINTS = "NOT EXISTS (SELECT 1 FROM prints p WHERE p.arrival = a.id)"
 
 
 class LedgerReader:
-    """Read-only view; each call is one short read transaction."""
+    """Read-only view; each call is one short read transaction, all calls within `at_once` are the same one."""
 
     def __init__(self, path: str) -> None:
         self._path = path
+        self._held: sqlite3.Connection | None = None
 
     @property
     def exists(self) -> bool:
         """Whether a ledger has been made yet."""
-        return os.path.exists(self._path)
+        return os.path.lexists(self._path)
+
+    @contextmanager
+    def at_once(self) -> Iterator[None]:
+        """Everything asked in the block is answered from one moment, whatever the service commits meanwhile."""
+        with self._connection() as connection:
+            if connection is None:
+                yield
+                return
+            connection.execute("BEGIN")
+            self._held = connection
+            try:
+                yield
+            finally:
+                self._held = None
 
     def heartbeat(self) -> Heartbeat:
         """What the service last said of itself."""
-        found = self._all("SELECT last_scan, watch, problems FROM heartbeat")
-        row = found[0] if found else None
-        return Heartbeat(row[0], row[1], tuple(json.loads(row[2]))) if row else Heartbeat(None, "poll", ())
+        found = self._records(rows.heartbeat, "SELECT * FROM heartbeat")
+        return found[0] if found else Heartbeat(None, "poll", ())
 
     def counts(self) -> dict[str, int]:
-        """Jobs per state."""
-        sql = "SELECT a.state, count(*) FROM prints p JOIN arrivals a ON a.id = p.arrival GROUP BY a.state"
+        """Jobs per state: prints, and arrivals of which no print was planned yet."""
+        sql = "SELECT a.state, count(*) FROM arrivals a LEFT JOIN prints p ON p.arrival = a.id GROUP BY a.state"
         counted = dict.fromkeys((str(state) for state in State), 0)
         return counted | {row[0]: row[1] for row in self._all(sql)}
 
@@ -39,7 +71,7 @@ class LedgerReader:
         """Prints, newest first; `open_only`: those not made; `name`: paths that contain it."""
         where, values = ["1"], []
         if open_only:
-            where.append("a.state IN ('waiting', 'working', 'review', 'stuck')")
+            where.append(f"a.state IN {_OPEN}")
         if name:
             where.append("instr(lower(a.shown), lower(?)) > 0")
             values.append(name)
@@ -47,11 +79,23 @@ class LedgerReader:
             f"SELECT {rows.PRINT} FROM prints p JOIN arrivals a ON a.id = p.arrival"  # noqa: S608 - constants
             f" WHERE {' AND '.join(where)} ORDER BY p.job DESC LIMIT ?"
         )
-        return [rows.print_record(row) for row in self._all(sql, *values, most)]
+        return self._records(rows.print_record, sql, *values, most)
+
+    def unplanned(self, most: int = 1000) -> list[Arrival]:
+        """Open arrivals of which no print was planned yet (deferred or stuck before that), newest first."""
+        sql = f"SELECT {rows.ARRIVAL} FROM arrivals a WHERE state IN {_OPEN} AND {_NO_PRINTS} ORDER BY id DESC LIMIT ?"  # noqa: S608 - constants
+        return self._records(rows.arrival, sql, most)
 
     def sightings(self) -> list[Sighting]:
         """What stands in ready/ and is no job."""
-        return [rows.sighting(row) for row in self._all("SELECT * FROM sightings ORDER BY shown")]
+        return self._records(rows.sighting, "SELECT * FROM sightings ORDER BY shown")
+
+    def rebuilds(self) -> list[Rebuilt]:
+        """Rebuilds whose damaged file still stands beside the ledger: a human has not seen to it yet."""
+        if not self._all("SELECT 1 FROM sqlite_master WHERE name = 'rebuilds'"):  # older than migration 3
+            return []
+        found = self._records(Rebuilt.of, "SELECT * FROM rebuilds ORDER BY at")
+        return [one for one in found if one.stands(self._path)]
 
     def damage(self) -> list[str]:
         """What SQLite's own quick check finds; empty where the file is sound or was not made yet."""
@@ -59,26 +103,51 @@ class LedgerReader:
         return [] if found == ["ok"] else found
 
     def _all(self, sql: str, *values: object) -> list[sqlite3.Row]:
-        if not self.exists:
-            return []
-        try:
-            with closing(sqlite3.connect(f"file:{_quoted(self._path)}?mode=ro", uri=True, timeout=5)) as connection:
-                connection.execute("PRAGMA trusted_schema = OFF")
-                connection.row_factory = sqlite3.Row
-                version = schema.version(connection)
-                if version == 0:  # a service is just making it
-                    return []
-                if version > schema.NEWEST:
-                    raise StudioError("The ledger was written by a newer printqueue.", do="Upgrade this one.")
+        with self._connection() as connection:
+            if connection is None:
+                return []
+            try:
                 return connection.execute(sql, values).fetchall()
-        except sqlite3.Error as error:
-            raise StudioError(
-                f"The ledger cannot be read ({error}). Pictures and prints are untouched.",
-                do="Run `printqueue doctor`.",
-            ) from error
+            except FAILURES as error:
+                _unreadable(error)
+
+    def _records(self, record: Callable[[sqlite3.Row], Record], sql: str, *values: object) -> list[Record]:
+        found = self._all(sql, *values)
+        try:
+            return [record(row) for row in found]
+        except NONSENSE as error:
+            says = f"The ledger cannot be read (a row makes no sense: {shown(str(error))}). Pictures and prints are untouched."
+            raise LedgerDamagedError(says, do="Run `printqueue ledger check`.") from error
+
+    @contextmanager
+    def _connection(self) -> Iterator[sqlite3.Connection | None]:
+        """The connection of `at_once`, or one for this call; None where there is no ledger to read yet."""
+        if self._held is not None or not self.exists:
+            yield self._held
+            return
+        require_plain(self._path, own=False)
+        with closing(self._opened()) as connection:
+            yield connection if _is_made(connection) else None
+
+    def _opened(self) -> sqlite3.Connection:
+        try:
+            return read_only(self._path)
+        except FAILURES as error:
+            _unreadable(error)
 
 
-def _quoted(path: str) -> str:
-    from urllib.parse import quote
+def _is_made(connection: sqlite3.Connection) -> bool:
+    """False while a service is just making it. Raises where a newer printqueue wrote it."""
+    try:
+        version = schema.version(connection)
+    except FAILURES as error:
+        _unreadable(error)
+    if version > schema.NEWEST:
+        raise LedgerNewerError("The ledger was written by a newer printqueue.", do="Upgrade this one.")
+    return version != 0
 
-    return quote(os.fsencode(path))
+
+def _unreadable(error: Failure) -> NoReturn:
+    kind: type[StudioError] = LedgerDamagedError if is_damage(error) else LedgerError
+    says = f"The ledger cannot be read ({shown(str(error))}). Pictures and prints are untouched."
+    raise kind(says, do="Run `printqueue doctor`.") from error

@@ -6,7 +6,7 @@ import json
 import os
 import sqlite3
 
-from printqueue.model.job import Arrival, Phase, PrintRecord, Sighting, State
+from printqueue.model.job import Arrival, Heartbeat, Phase, PrintRecord, Sighting, State
 
 ARRIVAL = "id, path, inode, size, mtime_ns, sha256, state, phase, attempt, strikes, since, says, intent"
 PRINT = (
@@ -33,5 +33,12 @@ def print_record(row: sqlite3.Row) -> PrintRecord:
 
 
 def sighting(row: sqlite3.Row) -> Sighting:
-    """A row of `sightings`."""
-    return Sighting(os.fsdecode(row["path"]), row["kind"], row["paper"], row["size"], row["since"], row["says"])
+    """A row of `sightings`; before migration 3 it has no `until`."""
+    until = row["until"] if "until" in row.keys() else None  # noqa: SIM118 - a Row is no mapping
+    return Sighting(os.fsdecode(row["path"]), row["kind"], row["paper"], row["size"], row["since"], row["says"], until)
+
+
+def heartbeat(row: sqlite3.Row) -> Heartbeat:
+    """The row of `heartbeat`; before migration 3 it has no `why`."""
+    why = row["why"] if "why" in row.keys() else ""  # noqa: SIM118 - a Row is no mapping
+    return Heartbeat(row["last_scan"], row["watch"], tuple(json.loads(row["problems"])), why)

@@ -6,6 +6,8 @@ Paths are BLOBs (file names are bytes), texts are shown forms, times RFC 3339 UT
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
+from functools import cache
 
 MIGRATIONS = (
     """
@@ -56,6 +58,17 @@ MIGRATIONS = (
       recipe TEXT PRIMARY KEY, output BLOB NOT NULL
     ) STRICT;
     """,
+    """
+    ALTER TABLE sightings ADD COLUMN until TEXT;                   -- it is not tried again before; NULL: when it can be
+    ALTER TABLE heartbeat ADD COLUMN why TEXT NOT NULL DEFAULT ''; -- why it is woken by events, or by the clock only
+    CREATE TABLE rebuilds (          -- a damaged ledger was set aside, and what could be read of it came here
+      at TEXT NOT NULL,
+      aside TEXT NOT NULL,           -- name of the damaged file, beside this one; a human has seen to it once it is gone
+      why TEXT NOT NULL,             -- what SQLite found
+      salvaged TEXT NOT NULL,        -- JSON: table → {"rows", "dropped", "whole"}
+      remembered INTEGER NOT NULL    -- 1: print/ has been looked through since
+    ) STRICT;
+    """,
 )
 NEWEST = len(MIGRATIONS)
 
@@ -63,6 +76,24 @@ NEWEST = len(MIGRATIONS)
 def version(connection: sqlite3.Connection) -> int:
     """The number of migrations that this ledger has had."""
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def missing(connection: sqlite3.Connection) -> set[str]:
+    """Tables and indexes of this ledger's version that are not there, or not as its migrations made them."""
+    return {name for name, _ in _pristine(version(connection)) - _definitions(connection)}
+
+
+@cache
+def _pristine(number: int) -> frozenset[tuple[str, str]]:
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        for migration in MIGRATIONS[:number]:
+            connection.executescript(migration)
+        return _definitions(connection)
+
+
+def _definitions(connection: sqlite3.Connection) -> frozenset[tuple[str, str]]:
+    found = connection.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
+    return frozenset((name, sql) for name, sql in found)
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -79,12 +79,14 @@ class Sighting:
     size: str | None
     since: str
     says: str
+    until: str | None = None  # RFC 3339 UTC: deferred, and not tried again before
 
 
 @dataclass(frozen=True, slots=True)
 class Heartbeat:
     """What the service last said of itself."""
 
-    last_scan: str | None
-    watch: str
+    last_scan: str | None  # RFC 3339 UTC
+    watch: str  # events | poll
     problems: tuple[str, ...]
+    why: str = ""  # why it watches so

@@ -28,6 +28,14 @@ T = TypeVar("T")
 NO_INK = 65535  # device white of an RGB printer space: the paper stays bare, whatever the intent
 BAND_ROWS = 256  # fixed: the grid of bands, not the number of threads, decides the bytes
 THREADS = 2
+_SOURCE_PIXELS = 6_000_000  # read for one piece of a band, so that a strong reduction of a huge picture stays bounded
+
+
+def rows_at_once(placement: Placement, source_width_px: int) -> int:
+    """Print rows that are made from one piece of the source."""
+    _, top, _, bottom = placement.crop_px
+    per_row = source_width_px * (bottom - top) / placement.picture_px[1]
+    return max(1, int(_SOURCE_PIXELS / per_row))
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +93,11 @@ class Renderer:
 
     def delivered_band(self, start: int, stop: int) -> Codes:
         """The same rows, lifted and at print size, still in the source's own space."""
+        step = rows_at_once(self.placement, self.source.facts.width_px)
+        pieces = [self._piece(first, min(first + step, stop)) for first in range(start, stop, step)]
+        return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+
+    def _piece(self, start: int, stop: int) -> Codes:
         first, last = self.resampler.rows_needed(start, stop)
         planes = self.light.planes(self.source.rows(first, last))
         return self.light.codes([self.resampler.band(plane, first, start, stop) for plane in planes])

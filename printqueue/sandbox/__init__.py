@@ -4,7 +4,7 @@
 with one thread, and forks one child per picture. `client` is the service's side.
 """
 
-from printqueue.sandbox.client import Child, ChildDiedError, Template
+from printqueue.sandbox.client import Child, ChildDiedError, Template, TemplateDiedError
 from printqueue.sandbox.limits import ChildLimits
 
-__all__ = ["Child", "ChildDiedError", "ChildLimits", "Template"]
+__all__ = ["Child", "ChildDiedError", "ChildLimits", "Template", "TemplateDiedError"]

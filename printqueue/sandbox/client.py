@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pickle
+import resource
 import signal
 import socket
 import subprocess
@@ -12,7 +13,7 @@ import sys
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from types import TracebackType
 from typing import Any, Self
 
@@ -37,6 +38,10 @@ class ChildDiedError(OwnError):
     def __init__(self, how: str) -> None:
         super().__init__(f"The reading process {how}.")
         self.how = how
+
+
+class TemplateDiedError(OwnError):
+    """Without its template the service can read nothing; no picture is to blame, and a restart cures it."""
 
 
 class Template:
@@ -87,7 +92,10 @@ class Template:
                 wire.send(self._control, json.dumps(order).encode(), descriptors)
                 answer, _ = wire.receive(self._control)
             except (wire.ClosedError, TimeoutError, OSError) as error:
-                raise OwnError("The template of the reading processes has died.", do="Restart the service.") from error
+                raise TemplateDiedError(
+                    "The process that the reading processes are forked from has ended. Nothing is lost.",
+                    do="Start the service again (a supervisor does that by itself).",
+                ) from error
         return int(json.loads(answer))
 
 
@@ -112,6 +120,16 @@ class Child:
         for descriptor in extra:  # a child has nothing to hand over
             os.close(descriptor)
         return answer
+
+    def tighten(self, *, memory: int, wall_s: float) -> None:
+        """Lower the limits to what this picture needs: bytes of address space, seconds for each question.
+
+        Done from outside (prlimit(2)), so that nothing the child has read can have a say in it.
+        """
+        self._limits = replace(self._limits, wall_s=min(self._limits.wall_s, wall_s))
+        most = min(self._limits.memory, memory)
+        with suppress(ProcessLookupError, PermissionError):  # it has died (`ask` says so); or a filter forbids it
+            resource.prlimit(self._pid, resource.RLIMIT_AS, (most, most))
 
     def kill(self) -> None:
         """Stop the child at once, from another thread; `ask` then raises."""

@@ -17,11 +17,12 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import durable
-from printqueue.doctor import CHECKS, Health, Result, examination, folders, machine, mounts, record
-from printqueue.doctor.mounts import Mount
+from printqueue import durable, filesystems, room
+from printqueue.doctor import CHECKS, Health, Result, disks, examination, folders, machine, record
 from printqueue.doctor.result import Visit
 from printqueue.errors import OwnError
+from printqueue.filesystems import FileSystem
+from printqueue.intake import listening
 from printqueue.ledger import Ledger
 from printqueue.model.job import State
 from printqueue.studio import StudioLock, open_studio
@@ -217,29 +218,34 @@ def test_watches(folders_to_watch: int, most: int | None, state: Health) -> None
         assert "disk is not full" in result.says
 
 
-@pytest.mark.parametrize(("code", "state"), [(0, FINE), (errno.EMFILE, WARN), (errno.ENOSYS, WARN)])
-def test_instances(code: int, state: Health) -> None:
-    """Where no further listener is to be had, the limit is named."""
-    result = machine.instances_result(code, 128)
-    assert result.state is state
-    assert ("max_user_instances" in result.do) == (code == errno.EMFILE)
+@pytest.mark.parametrize(
+    ("code", "limit"),
+    [(0, ""), (errno.EMFILE, "max_user_instances"), (errno.ENOSPC, "max_user_watches"), (errno.ENOSYS, "")],
+)
+def test_listener(code: int, limit: str) -> None:
+    """Where no further listener is to be had, the limit is named, and the disk is not blamed."""
+    result = machine.listener_result(code, 128)
+    assert result.state is (WARN if code else FINE)
+    assert limit in result.do
+    assert ("the disk is not full" in result.says) == (code == errno.ENOSPC)
 
 
-def test_refusal_by_the_kernel() -> None:
-    """The kernel's own EMFILE is what `instances_result` gets to see (here for want of a free descriptor)."""
-    assert machine._try_instance() == 0
+def test_refusal_by_the_kernel(tmp_path: Path) -> None:
+    """The kernel's own EMFILE is what `listener_result` gets to see (here for want of a free descriptor)."""
+    assert listening.refusal(str(tmp_path)) == 0
+    assert listening.refusal(str(tmp_path / "missing")) == errno.ENOENT
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (0, hard))
     try:
-        code = machine._try_instance()
+        code = listening.refusal(str(tmp_path))
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
     assert code == errno.EMFILE
 
 
 def test_folders_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every folder counts, the top one and those inside others included, up to a bound; files do not."""
-    for name in ("kozo/A4/nets", "kozo/A3"):
+    """Every folder that is watched counts, the top one included, up to a bound; files and hidden folders do not."""
+    for name in ("kozo/A4/nets", "kozo/A3", "@eaDir/x", ".cache"):
         (tmp_path / name).mkdir(parents=True)
     (tmp_path / "kozo" / "Fog.tif").touch()
     assert machine.count_folders(str(tmp_path)) == 5
@@ -247,86 +253,71 @@ def test_folders_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     assert machine.count_folders(str(tmp_path)) == 3
 
 
-def test_polling_needs_no_events(studio: Path) -> None:
-    """With `watch: poll` the limits do not matter."""
+def test_polling_needs_no_events(studio: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With `watch: poll`, and with ready/ on a share, the limits do not matter."""
+    assert len(answers(studio, "file-events")) == 2
+    monkeypatch.setattr(filesystems, "of", lambda _: NETWORK)
+    (result,) = answers(studio, "file-events")
+    assert (result.state, "on a share" in result.says) == (FINE, True)
+    monkeypatch.undo()
     (studio / "studio.yaml").write_text("watch: poll\n")
     assert states(answers(studio, "file-events")) == [FINE]
 
 
 # -- folders and file systems ------------------------------------------------
 
-MOUNTINFO = r"""22 27 0:21 / /proc rw,relatime - proc proc rw
-27 1 254:0 / / rw,relatime shared:1 - ext4 /dev/vda rw
-40 27 0:40 / /mnt/tidal\040mill rw,relatime shared:7 master:2 - cifs //mill/prints rw
-41 27 0:41 / /mnt/b\134s rw - fuse.sshfs mill:/ rw
-nonsense
-42 27 0:42
-"""
+NETWORK, LOCAL = FileSystem(1, "/mnt", "nfs4"), FileSystem(1, "/", "ext4")
+UNTOLD = FileSystem(-1, "", filesystems.UNKNOWN)
 
 
-def test_mountinfo() -> None:
-    """proc(5): fields up to a dash, any number of optional ones, and octal escapes in the mount point."""
-    assert mounts.parse(MOUNTINFO) == {
-        22: Mount(22, "/proc", "proc"),
-        27: Mount(27, "/", "ext4"),
-        40: Mount(40, "/mnt/tidal mill", "cifs"),
-        41: Mount(41, "/mnt/b\\s", "fuse.sshfs"),
-    }
-
-
-@pytest.mark.parametrize(
-    ("kind", "network"),
-    [
-        ("ext4", 0),
-        ("btrfs", 0),
-        ("fuseblk", 0),
-        ("overlay", 0),
-        ("nfs4", 1),
-        ("cifs", 1),
-        ("9p", 1),
-        ("fuse.rclone", 1),
-    ],
-)
-def test_network_kinds(kind: str, network: int) -> None:
-    """Network kinds and FUSE are told from local disks; fuseblk is a local disk."""
-    mount = Mount(1, "/mnt", kind)
-    assert mount.is_network is bool(network)
-    assert folders.ledger_result(mount).state is (BAD if network else FINE)
-    assert folders.ready_result(mount, "auto", 15).state is (WARN if network else FINE)
-    assert folders.ready_result(mount, "poll", 15).state is FINE
+def test_where_ready_lies() -> None:
+    """On a share and with `watch: poll` the clock does it, which is fine and said; an unknown kind is a warning."""
+    assert disks.ready_result(LOCAL, "auto", 15).says == "On a local file system (ext4): file events arrive."
+    for watch in ("auto", "poll"):
+        result = disks.ready_result(NETWORK, watch, 15)
+        assert result.state is FINE
+        assert "On a share (nfs4)" in result.says
+        assert "every 15 s" in result.says
+    assert "watch: poll" in disks.ready_result(LOCAL, "poll", 15).says
+    assert disks.ready_result(UNTOLD, "auto", 15).state is WARN
+    assert disks.ready_result(UNTOLD, "poll", 15).state is FINE
+    assert "fuse.k\\x1b[31m" in disks.ready_result(FileSystem(1, "/", "fuse.k\x1b[31m"), "auto", 15).says
 
 
 def test_ledger_advice() -> None:
     """A ledger on a share is bad and in memory a warning; either names the setting to change."""
-    for kind in ("nfs", "tmpfs"):
-        assert "`state: /var/lib/printqueue/studio`" in folders.ledger_result(Mount(1, "/mnt", kind)).do
-    assert folders.ledger_result(Mount(1, "/mnt", "tmpfs")).state is WARN
-    assert folders.ledger_result(None).state is WARN
+    assert disks.ledger_result(LOCAL).state is FINE
+    for kind, state in (("nfs", BAD), ("fuse.sshfs", BAD), ("tmpfs", WARN)):
+        result = disks.ledger_result(FileSystem(1, "/mnt", kind))
+        assert result.state is state
+        assert "`state: /var/lib/printqueue/studio`" in result.do
+    assert disks.ledger_result(UNTOLD).state is WARN
 
 
 def test_one_mount() -> None:
     """Renames need one mount: another one for a work folder, or inside one, is bad and is named."""
-    home, other = Mount(1, "/", "ext4"), Mount(2, "/mnt/review\x1b", "ext4")
-    assert folders.one_file_system({"ready": home, "print": home}, []).state is FINE
-    apart = folders.one_file_system({"ready": home, "review": other}, [])
+    home, other = LOCAL, FileSystem(2, "/mnt/review\x1b", "ext4")
+    assert disks.one_file_system({"ready": home, "print": home}, []).state is FINE
+    apart = disks.one_file_system({"ready": home, "review": other}, [])
     assert apart.state is BAD
     assert "review/ on /mnt/review\\x1b" in apart.says
-    assert folders.one_file_system({"ready": home}, [other]).state is BAD
-    known = {1: home, 2: Mount(2, "/srv/studio/ready/baryta", "nfs"), 3: Mount(3, "/srv/studio/ready-not", "nfs")}
-    assert mounts.below("/srv/studio/ready", known) == [known[2]]
+    assert disks.one_file_system({"ready": home}, [other]).state is BAD
 
 
-def test_mount_of_agrees_with_stat(tmp_path: Path) -> None:
-    """The kernel's mount of a folder carries the device that stat(2) reports: another look at the same fact."""
-    mount = mounts.mount_of(str(tmp_path), mounts.read())
-    assert mount is not None
-    with open("/proc/self/mountinfo") as stream:
-        (line,) = [line for line in stream if line.startswith(f"{mount.number} ")]
-    device = tmp_path.stat().st_dev
-    assert line.split()[2] == f"{os.major(device)}:{os.minor(device)}"
-    proc = mounts.mount_of("/proc", mounts.read())
-    assert proc is not None
-    assert proc.kind == "proc"
+def test_short_names() -> None:
+    """A file system with names shorter than the 255 bytes we make (statvfs(3) f_namemax) is a warning with the number."""
+    assert disks.names_result({"ready": 255, "print": 255}).state is FINE
+    result = disks.names_result({"ready": 255, "print": 143})  # 143: what one encrypting file system leaves of 255
+    assert result.state is WARN
+    assert "143 bytes in print/" in result.says
+    assert "below 103 bytes" in result.do
+
+
+def test_disk_full_of_files() -> None:
+    """A disk that has space but no inodes left is bad, few of them a warning, enough of them not worth a line."""
+    found = [list(disks.files_results("space", free)) for free in (0, 999, 1000)]
+    assert [states(results) for results in found] == [[BAD], [WARN], []]
+    assert "inodes" in found[0][0].says
 
 
 @pytest.mark.parametrize(
@@ -334,7 +325,17 @@ def test_mount_of_agrees_with_stat(tmp_path: Path) -> None:
 )
 def test_space(gb: float, state: Health) -> None:
     """Below 5 GB a warning, below half a GB bad."""
-    assert folders.space_result("space", gb).state is state
+    assert disks.space_result("space", gb, 0.2).state is state
+
+
+def test_reserve(studio: Path) -> None:
+    """The space that the service leaves free is said, and below it nothing begins: the numbers are the service's own."""
+    (first, *_) = answers(studio, "space")
+    seen = os.statvfs(studio)
+    reserve_gb = min(room.RESERVE_BYTES, room.RESERVE_SHARE * seen.f_blocks * seen.f_frsize) / 1e9
+    assert f"{reserve_gb:.2f} GB of them stay free" in first.says
+    short = disks.space_result("space", 0.4, 0.41)
+    assert (short.state, short.says) == (BAD, "0.40 GB are free; nothing is begun below 0.41 GB.")
 
 
 @pytest.mark.parametrize(
@@ -414,6 +415,64 @@ def test_state_elsewhere(studio: Path, tmp_path: Path) -> None:
     assert not state.exists()
 
 
+def test_link_among_the_folders(studio: Path, tmp_path: Path) -> None:
+    """A link where a studio's folder should be is a warning that names it and where it leads, escaped."""
+    elsewhere = tmp_path / "salt\x1bmarsh"
+    (studio / "masters").rename(elsewhere)
+    (studio / "masters").symlink_to(elsewhere)
+    (result,) = answers(studio, "folders")
+    assert result.state is WARN
+    assert result.says.startswith("masters/ is a link to ")
+    assert "salt\\x1bmarsh" in result.says
+
+
+@pytest.mark.parametrize(
+    ("mode", "umask", "says"),
+    [
+        (0o755, 0o077, []),  # nobody shares it
+        (0o2775, 0o022, []),
+        (0o775, 0o022, ["not given to that group"]),
+        (0o2770, 0o077, ["umask 0077"]),
+        (0o770, 0o077, ["not given to that group", "umask 0077"]),
+        (0o2775, None, []),
+    ],
+)
+def test_shared_by_a_group(mode: int, umask: int | None, says: list[str]) -> None:
+    """In a folder that a group shares, new files must be the group's (set-group-ID, inode(7)) and readable for it."""
+    results = list(folders.group_results({"print": mode}, umask))
+    assert states(results) == [WARN] * len(says)
+    assert all(words in result.says for words, result in zip(says, results, strict=True))
+
+
+def test_sharing(studio: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Modes are those of the folders: shared without the group bit, open to everybody, and sticky are all said."""
+    (studio / "print").chmod(0o775)
+    (studio / "ready").chmod(0o1777)
+    monkeypatch.setattr(os, "geteuid", lambda: 4321)
+    results = [result for result in answers(studio, "folders") if result.name == "sharing"]
+    assert [result.do.split(":")[-1].strip() for result in results] == [
+        "chmod o-w ready",
+        "chmod g+s print",
+        "chmod -t ready",
+    ]
+    assert states(results) == [WARN, WARN, BAD]
+
+
+def test_umask_is_read_not_set() -> None:
+    """The umask that doctor speaks of is the one that os.umask would give back."""
+    before = os.umask(0o027)
+    try:
+        assert folders._umask() == 0o027
+    finally:
+        os.umask(before)
+
+
+def test_case_is_not_told_apart(studio: Path) -> None:
+    """Where upper and lower case are one, that is said, and is fine (a hard link plays such a file system)."""
+    os.link(studio / ".printqueue" / "studio", studio / ".printqueue" / "STUDIO")
+    assert ("names", FINE) in [(result.name, result.state) for result in answers(studio, "folders")]
+
+
 def test_private_to_another(studio: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the private folder may not be looked into, doctor says whose it is instead of 'no studio'."""
     (studio / ".printqueue" / "studio").rename(studio / "marker")
@@ -434,12 +493,23 @@ def test_settings(studio: Path) -> None:
 
 
 def test_default_paper(studio: Path) -> None:
-    """A default paper that is none is bad, with the nearest one; `notify` is said not to be acted on."""
+    """A default paper that is none is bad, with the nearest one."""
     (studio / "studio.yaml").write_text("default_paper: smoth-rag\n")
     (result,) = answers(studio, "studio.yaml")
     assert (result.state, result.do) == (BAD, "Did you mean 'smooth-rag'?")
-    (studio / "studio.yaml").write_text("notify: {command: lamp, on: [stuck]}\n")
-    assert states(answers(studio, "studio.yaml")) == [WARN]
+
+
+def test_read_only_disk(studio: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a disk that refuses to write and to remove alike, every folder is named with what to do, not only the first."""
+
+    def refuse(*_: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    monkeypatch.setattr(durable, "write_temp", refuse)
+    monkeypatch.setattr(durable, "remove", refuse)
+    results = answers(studio, "folders")
+    assert states(results) == [BAD] * 4
+    assert all("ReadWritePaths=" in result.do for result in results)
 
 
 # -- papers ------------------------------------------------------------------

@@ -17,7 +17,7 @@ from tests.cli.support import HOSTILE, assert_plain, program, run
 # From the project's contract: what each command offers.
 CONTRACT = {"init", "serve", "check", "render", "status", "history", "explain", "papers", "doctor", "demo"}
 WITH_JSON = {"check", "render", "status", "history", "explain", "papers", "doctor"}
-HEAVY = ("numpy", "pydantic", "rich", "yaml", "cv2", "PIL", "tifffile", "imagecodecs", "watchdog", "sqlite3", "logging")
+HEAVY = ("numpy", "pydantic", "rich", "yaml", "cv2", "PIL", "tifffile", "imagecodecs", "sqlite3", "logging")
 
 
 @pytest.mark.parametrize("command", COMMANDS)

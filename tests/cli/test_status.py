@@ -2,33 +2,42 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from printqueue.cli.main import main
-from printqueue.ledger import Ledger
+from printqueue.cli.queue_answer import attention, collect
+from printqueue.ledger import Ledger, LedgerReader, open_ledger
+from printqueue.model.job import Sighting, State
 from printqueue.studio import StudioLock, open_studio
-from tests.cli.support import assert_plain, in_terminal, run, tree
+from tests.cli.support import assert_plain, in_terminal, picture, run, tree
 
 STATES = ["waiting", "working", "printable", "review", "withdrawn", "stuck"]
 JOB = ["job", "picture", "paper", "size", "state", "since", "says"]
+KEYS = ["running", "last_scan", "watch", "counts", "jobs", "passed_over"]
+MORE = ["watch_because", "oldest_waiting", "problems", "attention"]  # beyond the contract
+NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 
 
 def test_keys(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Exactly the contract's keys; counts by state; open jobs and passed-over files with the reason; tree untouched."""
+    """The contract's keys first, then ours; counts by state; open jobs and passed-over files with the reason; tree untouched."""
     before = tree(worked)
     ran = run(capsys, "-C", str(worked), "status", "--json")
     assert ran.code == 0
     assert tree(worked) == before
     answer = ran.json
-    assert list(answer) == ["running", "last_scan", "watch", "counts", "jobs", "passed_over"]
+    assert list(answer) == KEYS + MORE
+    assert (answer["oldest_waiting"], answer["problems"], answer["attention"]) == (None, [], [])
     assert answer["running"] is False
     assert answer["watch"] in ("events", "poll")
     assert datetime.fromisoformat(answer["last_scan"]).utcoffset() is not None
     assert answer["counts"] == dict.fromkeys(STATES, 0) | {"printable": 2, "review": 2}
-    assert [list(job) for job in answer["jobs"]] == [JOB, JOB]
+    assert [list(job) for job in answer["jobs"]] == [[*JOB, "deferred_until"]] * 2
     assert {job["picture"] for job in answer["jobs"]} == {"baryta/A4/net\\xff.tif", "kozo/A4/Fog.tif"}
     assert all(job["state"] == "review" and job["says"] for job in answer["jobs"])
     passed = {one["file"]: one["why"] for one in answer["passed_over"]}
@@ -97,3 +106,149 @@ def test_damaged_ledger(studio: Path, capsys: pytest.CaptureFixture[str]) -> Non
         said = capsys.readouterr().err
         assert "The ledger cannot be read" in said
         assert "printqueue doctor" in said
+
+
+# -- the truth -------------------------------------------------------------------
+
+
+def ledger_file(studio: Path) -> str:
+    """Where the service keeps its record."""
+    return str(studio / ".printqueue" / "ledger.sqlite")
+
+
+@contextmanager
+def ledger(studio: Path, now: datetime = NOW) -> Iterator[Ledger]:
+    """The studio's ledger, as its service would hold it."""
+    with closing(Ledger(ledger_file(studio), lambda: now.strftime("%Y-%m-%dT%H:%M:%SZ"))) as kept:
+        yield kept
+
+
+def waiting(name: str, since: str, says: str, until: str | None = None) -> Sighting:
+    """A picture that stands in ready/baryta/A4 and waits."""
+    return Sighting(f"baryta/A4/{name}", "waiting", "baryta", "A4", since, says, until)
+
+
+def test_what_waits_and_why(studio: Path) -> None:
+    """Each waiting picture is there once, planned or not, with the reason of the last scan, and until when it is
+    deferred; the one that waits longest is named; the counts agree with the jobs.
+    """
+    with ledger(studio) as kept:
+        planned = kept.claim("baryta/A4/Net.tif", 1, 2, 3).id
+        kept.plan_prints(planned, [("baryta", "A4", 1, "{}")])
+        kept.settle(planned, State.WAITING, "the share is away")
+        kept.settle(kept.claim("baryta/A4/Fog.tif", 1, 2, 3).id, State.WAITING, "the disk is full")
+        kept.settle(kept.claim("baryta/A4/Kelp.tif", 1, 2, 3).id, State.STUCK, "it ended its child twice")
+        until = "2026-11-25T12:05:00Z"
+        sightings = [
+            waiting("Fog.tif", "2026-11-25T10:00:00Z", "The disk is full.", until),
+            waiting("Net.tif", "2026-11-25T11:00:00Z", "queued"),
+            waiting("New.tif", "2026-11-25T11:59:00Z", "arriving"),
+        ]
+        kept.scanned("poll", [], sightings, why="a network share sends no events")
+    answer = collect(LedgerReader(ledger_file(studio)), running=True)
+    jobs = {job.pop("picture").rpartition("/")[2]: job for job in answer["jobs"]}
+    assert {name: (j["job"], j["state"], j["says"], j["deferred_until"]) for name, j in jobs.items()} == {
+        "Net.tif": (1, "waiting", "queued", None),
+        "Kelp.tif": (None, "stuck", "it ended its child twice", None),
+        "Fog.tif": (None, "waiting", "The disk is full.", until),
+        "New.tif": (None, "waiting", "arriving", None),
+    }
+    assert {(j["paper"], j["size"]) for name, j in jobs.items() if name != "Kelp.tif"} == {("baryta", "A4")}
+    assert jobs["Kelp.tif"]["paper"] == "baryta"
+    assert answer["counts"] == dict.fromkeys(STATES, 0) | {"waiting": 3, "stuck": 1}
+    assert answer["watch_because"] == "a network share sends no events"
+    assert answer["oldest_waiting"] == {
+        "picture": "baryta/A4/Fog.tif", "since": "2026-11-25T10:00:00Z", "says": "The disk is full.",
+        "deferred_until": until,
+    }  # fmt: skip
+
+
+def test_waiting_longest_is_said(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """In plain text: how old the last look is, how it is woken and why, what waits longest and until when."""
+    with ledger(studio, datetime.now(UTC) - timedelta(seconds=7)) as kept:
+        until = "2026-11-25T12:05:00Z"
+        kept.scanned("poll", [], [waiting("Fog.tif", "2026-11-25T10:00:00Z", "The disk is full.", until)], why="as set")
+    out = run(capsys, "-C", str(studio), "status").out
+    assert "s ago), woken by the clock (as set)." in out
+    assert "Waiting longest: baryta/A4/Fog.tif, since 2026-11-25T10:00:00Z: The disk is full." in out
+    assert out.count(until) == 2
+
+
+WELL: dict[str, Any] = {
+    "running": True, "last_scan": "2026-11-25T11:59:50Z", "problems": [], "jobs": [], "counts": {"working": 0},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("change", "standing", "says"),
+    [
+        ({}, 0, None),
+        ({"jobs": [{"state": "review", "picture": "Fog.tif"}, {"state": "waiting", "picture": "Net.tif"}]}, 0, None),
+        ({"last_scan": "2026-11-25T11:59:30Z"}, 0, None),
+        ({"last_scan": "2026-11-25T11:59:29Z"}, 0, "was 31 s ago"),
+        ({"last_scan": "2026-11-25T12:30:00Z"}, 0, "set the clock"),
+        ({"last_scan": None}, 0, "not finished its first look"),
+        ({"problems": ["the share is away"]}, 0, "the share is away"),
+        ({"jobs": [{"state": "stuck", "picture": f"{n}.tif"} for n in range(5)]}, 0, "0.tif, 1.tif, 2.tif and 2 more"),
+        ({"running": False, "last_scan": None, "problems": ["old"]}, 0, None),
+        ({"running": False}, 1, "No service is running, and 1 picture stands in ready/"),
+        ({"running": False}, 20, "20 pictures stand"),
+        ({"running": False, "counts": {"working": 1}}, 0, "left half-way"),
+        ({"running": False, "jobs": [{"state": "stuck", "picture": "Net.tif"}]}, 0, "Net.tif"),
+    ],
+)
+def test_attention(change: dict[str, Any], standing: int, says: str | None) -> None:
+    """A human is needed where a job is stuck, a running service is late or complains, or none serves what stands there."""
+    found = attention(WELL | change, NOW, scan_s=15, standing=standing)
+    assert (found == []) if says is None else any(says in sentence for sentence in found)
+
+
+def test_exit_code(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """0 with nothing to do and no service; 3 with a picture in ready/ and no service; 0 again once it has its answer;
+    3 for a service whose last look is old.
+    """
+    words = ("-C", str(studio), "status", "--json")
+    assert run(capsys, *words).code == 0
+    (studio / "ready" / "barita").mkdir()
+    picture(studio / "ready" / "barita" / "Fog.tif", 30, 20)
+    ran = run(capsys, *words)
+    assert (ran.code, ran.json["attention"]) == (3, ["No service is running, and 1 picture stands in ready/."])
+    with ledger(studio, datetime.now(UTC)) as kept:
+        kept.scanned("poll", [], [Sighting("barita", "passed-over", "", None, "then", "There is no paper 'barita'.")])
+    assert run(capsys, *words).code == 0
+    with ledger(studio, datetime.now(UTC) - timedelta(hours=1)) as kept:
+        kept.scanned("poll", [], [])
+    lock = StudioLock(open_studio(str(studio)))
+    try:
+        ran = run(capsys, *words)
+    finally:
+        lock.release()
+    assert ran.code == 3
+    assert "there should be one every 15 s" in ran.json["attention"][0]
+
+
+def test_rebuilt_ledger_is_said(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A ledger that was rebuilt says so in status, and counts as a problem while a service runs, until it is seen to."""
+    (studio / ".printqueue" / "ledger.sqlite").write_bytes(b"barnacles " * 500)
+    with closing(open_ledger(ledger_file(studio), lambda: "2026-11-25T12:00:00Z", lambda _: True)):
+        (problem,) = run(capsys, "-C", str(studio), "status", "--json").json["problems"]
+        assert "was rebuilt on 2026-11-25T12:00:00Z" in problem
+        assert "Problem: The ledger was damaged" in run(capsys, "-C", str(studio), "status").out
+    (aside,) = (studio / ".printqueue").glob("ledger-set-aside-*")
+    assert aside.read_bytes() == b"barnacles " * 500
+    aside.unlink()
+    assert run(capsys, "-C", str(studio), "status", "--json").json["problems"] == []
+
+
+def test_older_ledger(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Before the first start after an upgrade, `status` answers from the ledger as it is, and does not migrate it."""
+    with ledger(studio) as kept:
+        kept.scanned("poll", [], [waiting("Fog.tif", "2026-11-25T10:00:00Z", "queued")])
+        for change in ("sightings DROP COLUMN until", "heartbeat DROP COLUMN why"):
+            kept._connection.execute(f"ALTER TABLE {change}")
+        kept._connection.execute("DROP TABLE rebuilds")
+        kept._connection.execute("PRAGMA user_version = 2")
+    before = tree(studio)
+    answer = run(capsys, "-C", str(studio), "status", "--json").json
+    assert [(job["picture"], job["deferred_until"]) for job in answer["jobs"]] == [("baryta/A4/Fog.tif", None)]
+    assert tree(studio) == before

@@ -241,6 +241,46 @@ def test_order_without_a_picture_is_said(studio: Studio, template: Template) -> 
     assert "no picture" in entry["why"]
 
 
+def test_order_that_came_too_late(studio: Studio, template: Template) -> None:
+    """An order whose picture is made already goes to review/, whole, with a reason; the print stays as it is."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.serve_once(studio, template)
+    made = support.files(studio, "print")
+    support.drop(studio, "card/Fog.order.yaml", b"copies: 2\n")
+    support.serve_once(studio, template)
+    assert support.files(studio, "print") == made
+    assert support.files(studio, "ready") == {}
+    assert support.files(studio, "review")["review/card/Fog.order.yaml"] == support.sha256(b"copies: 2\n")
+    assert "came too late: card/Fog.tif was made at" in support.reason(studio, "card/Fog.order.reason.txt")
+    assert support.status(studio)["passed_over"] == []
+
+
+def test_second_late_order_takes_the_next_number(studio: Studio, template: Template) -> None:
+    """Nothing in review/ is overwritten: the next late order of the same name, and its reason, are numbered."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.serve_once(studio, template)
+    for text in (b"copies: 2\n", b"copies: 3\n"):
+        support.drop(studio, "card/Fog.order.yaml", text)
+        support.serve_once(studio, template)
+    found = support.files(studio, "review")
+    assert found["review/card/Fog.order.yaml"] == support.sha256(b"copies: 2\n")
+    assert found["review/card/Fog (2).order.yaml"] == support.sha256(b"copies: 3\n")
+    assert len(found) == 4
+
+
+def test_order_for_a_picture_still_to_come(studio: Studio, template: Template) -> None:
+    """An order written long after the last print of that name waits for a new picture, and is obeyed."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    with support.service(studio, template, now=lambda: "2026-11-20T06:00:00Z") as running:
+        running.run()
+    support.drop(studio, "card/Fog.order.yaml", b"size: 80x60 mm\n")
+    support.serve_once(studio, template)
+    assert support.files(studio, "ready").keys() == {"ready/card/Fog.order.yaml"}
+    support.drop(studio, "card/Fog.tif", support.picture(2))
+    support.serve_once(studio, template)
+    assert f"card/{LARGE}/Fog (2).tif" in support.prints(studio)
+
+
 # -- afterwards ---------------------------------------------------------------------
 
 

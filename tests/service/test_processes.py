@@ -6,17 +6,22 @@ import json
 import os
 import signal
 import sqlite3
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 
-from printqueue import delivery
+from printqueue import delivery, service
 from printqueue.errors import StudioError
+from printqueue.intake import claim
+from printqueue.intake.claim import ChangedError
 from printqueue.ledger import LedgerReader
 from printqueue.reports import print_note
 from printqueue.sandbox import ChildLimits, Template
+from printqueue.service import Service
 from printqueue.studio import Studio, StudioLock
 from printqueue.workbench import Workbench
 from tests.service import faulty_worker as faults
@@ -193,6 +198,61 @@ def test_killed_child_of_a_killed_template_is_no_strike(studio: Studio, faulty: 
     assert rows == [("waiting", "claimed", 0)]
 
 
+def test_thread_that_hangs_on_a_dead_share_does_not_keep_the_service(
+    studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked to stop while a thread hangs in the kernel, the process leaves at once, as if it had been killed:
+    it would otherwise go on publishing after the lock is free. The next start finishes the picture.
+    """
+    left: list[int] = []
+    go_on, hanging = threading.Event(), threading.Event()
+
+    def hang(*_: object) -> None:
+        hanging.set()
+        go_on.wait(support.SOON_S)
+        raise ChangedError
+
+    def leave(code: int) -> None:
+        left.append(code)
+        go_on.set()
+
+    def stop(running: Service) -> None:
+        hanging.wait(support.SOON_S)
+        running.stop()
+
+    support.drop(studio, "card/Fog.tif", support.picture())
+    monkeypatch.setattr(service, "_STOP_S", 0.05)
+    with monkeypatch.context() as patch, support.service(studio, template, once=False) as running:
+        patch.setattr(claim, "copy", hang)
+        running._leave = leave
+        stopper = threading.Thread(target=stop, args=(running,))
+        stopper.start()
+        running.run()
+        stopper.join()
+        support.until(lambda: not running._hands.let_go(0), "the thread came back")
+    assert left == [0]
+    assert support.serve_once(studio, template).made == 1
+
+
+def test_template_that_dies_ends_the_service_and_blames_nobody(studio: Studio) -> None:
+    """Without the process that children are forked from nothing can be read: exit 3 at once, every picture waits
+    untouched without a strike, and the next start makes it.
+    """
+    _asleep(studio)
+    with support.started(studio, "tests.service.faulty_worker") as process:
+        support.until(lambda: _is_working(studio), "the picture is being judged")
+        (template_pid,) = support.children(process.pid)
+        os.kill(template_pid, signal.SIGKILL)
+        support.drop(studio, "card/Second.tif", support.picture(2))
+        assert process.wait(10) == 3
+        assert process.stderr is not None
+        assert "forked from has ended" in process.stderr.read()
+    with closing(sqlite3.connect(studio.ledger)) as connection:
+        rows = connection.execute("SELECT state FROM arrivals WHERE state NOT IN ('waiting', 'withdrawn')").fetchall()
+    assert rows == []
+    assert {"ready/card/Fog.tif", "ready/card/Second.tif"} == support.files(studio).keys()
+
+
 def test_one_service_per_studio(studio: Studio) -> None:
     """The lock is the kernel's: taken twice in one studio it is refused, given up it is free at once."""
     os.makedirs(studio.state, exist_ok=True)
@@ -218,20 +278,30 @@ def test_once_by_the_real_command(studio: Studio) -> None:
     ]  # fmt: skip
 
 
-def test_corrupt_ledger_stops_the_service(studio: Studio) -> None:
-    """A damaged ledger: nothing is processed, the sentence says what is safe, the exit code is 3."""
-    os.makedirs(studio.state, exist_ok=True)
-    with open(studio.ledger, "wb") as stream:
-        stream.write(b"no database " * 1000)
+def test_corrupt_ledger_is_set_aside_and_said(studio: Studio) -> None:
+    """A damaged ledger is kept under another name; what stands in print/ is remembered, so nothing is made twice;
+    the service, `status` and `doctor` say so.
+    """
     support.drop(studio, "card/Fog.tif", support.picture())
+    assert support.command(studio, "serve", "--once").returncode == 0
+    made = support.files(studio, "print", "masters")
+    damage = b"no database " * 1000
+    with open(studio.ledger, "wb") as stream:
+        stream.write(damage)
+    for leftover in ("-wal", "-shm"):
+        Path(studio.ledger + leftover).unlink(missing_ok=True)
+    os.rename(
+        studio.path("masters", "card", "Fog.tif"), studio.path("ready", "card", "Fog.tif")
+    )  # as killed before it moved
     ended = support.command(studio, "serve", "--once")
-    assert ended.returncode == 3
-    assert "untouched" in ended.stderr
+    assert ended.returncode == 0
     assert "Traceback" not in ended.stderr
-    assert support.files(studio).keys() == {"ready/card/Fog.tif"}
-    answer = support.command(studio, "status")
-    assert answer.returncode == 3
-    assert "cannot be read" in answer.stderr
+    assert "set aside" in ended.stderr
+    assert support.files(studio, "print", "masters") == made
+    kept = [name for name in os.listdir(studio.state) if Path(studio.private(name)).is_file()]
+    assert [Path(studio.private(name)).read_bytes() for name in kept].count(damage) == 1
+    for question in ("status", "doctor"):
+        assert "ledger-set-aside-" in support.command(studio, question).stdout
 
 
 def test_readers_are_not_blocked(studio: Studio, template: Template) -> None:

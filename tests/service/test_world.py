@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from printqueue import durable, service, steps
+from printqueue import durable, steps, waiting
 from printqueue.errors import WorldError
 from printqueue.intake import claim
 from printqueue.ledger import LedgerReader
@@ -85,7 +85,7 @@ def test_disk_fault_is_waited_for(
 ) -> None:
     """A full disk at any single call blames no picture, loses nothing, makes no second print, and is got over."""
     _fill(studio)
-    monkeypatch.setattr(service, "_BACK_OFF_S", (0.0,))
+    monkeypatch.setattr(waiting, "_BACK_OFF_S", (0.0,))
     with monkeypatch.context() as patch:
         calls = _failing(patch, module, name, number)
         if restart:
@@ -118,11 +118,11 @@ def test_half_published_is_said_while_it_waits(studio: Studio, template: Templat
     """A publication that the disk stopped stays `working` with why, and its picture is not offered again meanwhile."""
     _fill(studio)
     with monkeypatch.context() as patch:
-        _failing(patch, durable, "rename_no_clobber", 3, errno.EACCES)
+        _failing(patch, durable, "rename_no_clobber", 3, errno.EIO)
         assert support.serve_once(studio, template).deferred == 1
     assert support.status(studio)["counts"]["working"] == 1
     (record,) = LedgerReader(studio.ledger).prints()
-    assert "no right" in record.says
+    assert "Input/output error" in record.says
     assert len(support.prints(studio)) == 1
 
 

@@ -2,35 +2,38 @@
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import hashlib
 import os
+import time
 from pathlib import Path
 
 import pytest
 
-from printqueue import durable
+from printqueue import durable, renaming
 from printqueue.durable import Stamp
 from printqueue.errors import WorldError
 
 
-class _NoRenameat2:
-    """A C library whose renameat2 the file system does not know."""
-
-    @staticmethod
-    def renameat2(*_: object) -> int:
-        ctypes.set_errno(errno.EINVAL)
-        return -1
+def _no_renameat2(*_: object) -> int:
+    """A file system that does not know the flag, after rename(2): EINVAL."""
+    return errno.EINVAL
 
 
-@pytest.fixture(params=["renameat2", "link and unlink"])
-def _both_ways(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+def _no_link(*_: object, **__: object) -> None:
+    """A file system without hard links, after link(2): EPERM."""
+    raise PermissionError(errno.EPERM, os.strerror(errno.EPERM))
+
+
+@pytest.fixture(params=["renameat2", "link and unlink", "kept place"])
+def _each_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     if request.param != "renameat2":
-        monkeypatch.setattr(ctypes, "CDLL", lambda *_, **__: _NoRenameat2())
+        monkeypatch.setattr(renaming, "_renameat2", _no_renameat2)
+    if request.param == "kept place":
+        monkeypatch.setattr(os, "link", _no_link)
 
 
-@pytest.mark.usefixtures("_both_ways")
+@pytest.mark.usefixtures("_each_way")
 def test_rename_never_replaces(tmp_path: Path) -> None:
     """A taken name raises and both files stay; a free one is taken. Also where renameat2 is not to be had."""
     source, target, free = (tmp_path / name for name in ("source", "target", "free"))
@@ -44,7 +47,7 @@ def test_rename_never_replaces(tmp_path: Path) -> None:
     assert not source.exists()
 
 
-@pytest.mark.usefixtures("_both_ways")
+@pytest.mark.usefixtures("_each_way")
 def test_rename_does_not_follow_or_replace_a_link(tmp_path: Path) -> None:
     """A name taken by a dangling link is taken."""
     source, link = tmp_path / "source", tmp_path / "link"
@@ -158,3 +161,65 @@ def test_stamps() -> None:
     assert one.same_file(Stamp(9, 2, 3, 4, 9))
     for other in (Stamp(1, 9, 3, 4, 5), Stamp(1, 2, 9, 4, 5), Stamp(1, 2, 3, 9, 5)):
         assert not one.same_file(other)
+
+
+def test_copy_keeps_bytes_and_time(tmp_path: Path) -> None:
+    """A copy has the bytes and the time of change of what was copied, or the time that is asked for; no temp is left."""
+    source = tmp_path / "a.tif"
+    source.write_bytes(os.urandom(3 << 20))
+    os.utime(source, ns=(1, 1_500_000_000_987_654_321))
+    durable.copy_to(str(source), str(tmp_path / "b.tif"), expected=durable.sha256(str(source)))
+    durable.copy_to(str(source), str(tmp_path / "c.tif"), mtime_ns=1_600_000_000_000_000_001)
+    assert (tmp_path / "b.tif").read_bytes() == (tmp_path / "c.tif").read_bytes() == source.read_bytes()
+    times = [path.stat().st_mtime_ns for path in sorted(tmp_path.iterdir())]
+    assert times == [1_500_000_000_987_654_321, 1_500_000_000_987_654_321, 1_600_000_000_000_000_001]
+
+
+@pytest.mark.parametrize("kind", ["other bytes", "name taken", "pipe"])
+def test_copy_that_must_not_be(tmp_path: Path, kind: str) -> None:
+    """Other bytes than expected, a taken name, no regular file: an error, nothing under the name but what was, no temp."""
+    source, target = tmp_path / "a", tmp_path / "b"
+    error: type[Exception] = durable.WrongBytesError
+    if kind == "pipe":
+        os.mkfifo(source)
+    else:
+        source.write_text("a")
+    if kind == "name taken":
+        target.write_text("mine")
+        error = FileExistsError
+    before = sorted(tmp_path.iterdir())
+    with pytest.raises(error):
+        durable.copy_to(str(source), str(target), expected="00" if kind == "other bytes" else None)
+    assert sorted(tmp_path.iterdir()) == before
+    assert kind != "name taken" or target.read_text() == "mine"
+
+
+@pytest.mark.parametrize("code", [errno.EACCES, errno.EBUSY, errno.ETXTBSY])
+def test_rename_refused_for_a_moment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int) -> None:
+    """A rename that a share refuses three times and then permits is done, within half a second of waiting."""
+    pauses_s: list[float] = []
+    monkeypatch.setattr(time, "sleep", pauses_s.append)
+    answers = [code, code, code]
+    real = renaming._renameat2
+    monkeypatch.setattr(renaming, "_renameat2", lambda *names: answers.pop() if answers else real(*names))
+    (tmp_path / "a").write_text("a")
+    durable.rename_no_clobber(str(tmp_path / "a"), str(tmp_path / "b"))
+    assert [path.name for path in tmp_path.iterdir()] == ["b"]
+    assert len(pauses_s) == 3
+    assert sum(durable._PAUSES_S) <= 0.5
+
+
+@pytest.mark.parametrize(("code", "tries"), [(errno.EACCES, 5), (errno.EROFS, 1), (errno.ENOSPC, 1), (errno.EIO, 1)])
+def test_rename_refused_for_good(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int, tries: int) -> None:
+    """What stays refused is raised after a bounded number of tries; what no waiting mends is not tried again."""
+    monkeypatch.setattr(time, "sleep", lambda _: None)
+    calls: list[tuple[object, ...]] = []
+
+    def refuse(*names: object) -> int:
+        calls.append(names)
+        return code
+
+    monkeypatch.setattr(renaming, "_renameat2", refuse)
+    with pytest.raises(OSError, match=os.strerror(code)):
+        durable.rename_no_clobber(str(tmp_path / "a"), str(tmp_path / "b"))
+    assert len(calls) == tries

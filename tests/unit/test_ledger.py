@@ -211,3 +211,174 @@ def test_reader_sees_only_what_was_committed(ledger: Ledger, path: str) -> None:
         run("UPDATE arrivals SET says = 'half way'", ())
         assert [p.says for p in reader.prints()] == ["made"]
     assert [p.says for p in reader.prints()] == ["half way"]
+
+
+# -- what survives a power cut, and what it costs ---------------------------------
+
+FULL, NORMAL = 2, 1  # sqlite.org/pragma.html#pragma_synchronous; WAL with NORMAL does not sync at a commit
+INTENT = '{"kind": "review", "placed": [], "moved": [{"target": "review/card/Fog.tif"}]}'
+COMMITS: list[tuple[int, Callable[[Ledger], object]]] = [
+    (FULL, lambda ledger: ledger.claim("card/Net.tif", 9, 9, 9)),
+    (NORMAL, lambda ledger: ledger.copied(1, "aa")),
+    (NORMAL, lambda ledger: ledger.plan_prints(1, [("card", "A4", 1, "{}")])),
+    (NORMAL, lambda ledger: ledger.judged(1, "accepted", [], {})),
+    (NORMAL, lambda ledger: ledger.keep("aa", "rules", b"text")),
+    (NORMAL, lambda ledger: ledger.made(1, output="p", recipe="r", profile_sha256="p", rules_sha256="q")),
+    (FULL, lambda ledger: ledger.intend(1, "{}")),
+    (FULL, lambda ledger: ledger.unpublish(1)),
+    (FULL, lambda ledger: ledger.published(1, "{}")),
+    (NORMAL, lambda ledger: ledger.say(1, "the disk is full")),
+    (FULL, lambda ledger: ledger.settle(1, State.PRINTABLE, "made")),
+    (FULL, lambda ledger: ledger.interrupted(1, "killed")),
+    (FULL, lambda ledger: ledger.remember({})),
+    (NORMAL, lambda ledger: ledger.scanned("poll", [], [])),
+]
+
+
+@pytest.mark.parametrize("before", [FULL, NORMAL])
+@pytest.mark.parametrize(("level", "call"), COMMITS)
+def test_what_must_survive_is_committed_fully(
+    ledger: Ledger, before: int, level: int, call: Callable[[Ledger], object]
+) -> None:
+    """Claims, intents, publications and settlings are full commits, whatever came before; what only follows is not."""
+    ledger.claim("card/Fog.tif", 1, 2, 3)
+    if before == NORMAL:
+        ledger.scanned("poll", [], [])
+    levels: list[int] = []
+    ledger._connection.set_trace_callback(
+        lambda sql: levels.append(_level(ledger)) if sql.startswith("BEGIN") else None
+    )
+    call(ledger)
+    assert levels == [level]
+
+
+def _level(ledger: Ledger) -> int:
+    ledger._connection.set_trace_callback(None)
+    return int(ledger._connection.execute("PRAGMA synchronous").fetchone()[0])
+
+
+def _statements(ledger: Ledger, call: Callable[[], object]) -> list[str]:
+    """First words of the statements that change rows."""
+    seen: list[str] = []
+    ledger._connection.set_trace_callback(seen.append)
+    call()
+    ledger._connection.set_trace_callback(None)
+    return [" ".join(sql.split()[:3]) for sql in seen if sql.split()[0] in ("INSERT", "UPDATE", "DELETE")]
+
+
+def test_a_scan_writes_only_what_is_different(ledger: Ledger, path: str) -> None:
+    """Unchanged sightings cost one row, the heartbeat; a new, another or a missing one costs a row more; so after a
+    restart, and after a scan that could not be written.
+    """
+    one, two = (Sighting(f"card/{name}.tif", "waiting", "card", None, NOW, "queued") for name in ("Fog", "Net"))
+    later = Sighting(two.path, "waiting", "card", None, NOW, "deferred", until="2026-11-25T06:05:00Z")
+    heartbeat, insert = "UPDATE heartbeat SET", "INSERT OR REPLACE"
+    steps: list[tuple[list[Sighting], list[str]]] = [
+        ([one, two], [insert, insert]), ([two, one], []), ([one, later], [insert]), ([later], ["DELETE FROM sightings"])
+    ]  # fmt: skip
+    for sightings, changes in steps:
+        did = _statements(ledger, lambda seen=sightings: ledger.scanned("poll", [], seen))  # type: ignore[misc]
+        assert did == [heartbeat, *changes]
+        assert LedgerReader(path).sightings() == sorted(sightings, key=lambda s: s.path)
+    ledger.close()
+    with closing(Ledger(path, lambda: NOW)) as again:
+        assert _statements(again, lambda: again.scanned("poll", [], [later])) == [heartbeat]
+        _full(again._connection)
+        many = [Sighting(f"card/{n}.tif", "waiting", "card", None, NOW, "x" * 300) for n in range(500)]
+        with pytest.raises(LedgerFullError):
+            again.scanned("poll", [], many)
+        again._connection.execute("PRAGMA max_page_count = 100000")
+        again.scanned("poll", [], many)
+        assert len(LedgerReader(path).sightings()) == 500
+
+
+def test_heartbeat_says_why(ledger: Ledger, path: str) -> None:
+    """How the service watches, why so, and what is wrong, as of its last scan."""
+    ledger.scanned("poll", ["the share is away"], [], why="a network share sends no events")
+    beat = LedgerReader(path).heartbeat()
+    assert (beat.watch, beat.why, beat.problems) == ("poll", "a network share sends no events", ("the share is away",))
+
+
+def test_together_is_all_or_nothing(ledger: Ledger, path: str) -> None:
+    """Calls in one block are one full commit, facts included; after an error in it none of them has happened."""
+    arrival = ledger.claim("card/Fog.tif", 1, 2, 3).id
+    (job,) = ledger.plan_prints(arrival, [("card", "A4", 1, "{}")])
+
+    def record(recipe: str, *, fails: bool = False) -> None:
+        with ledger.together():
+            ledger.made(job, output="print/a.tif", recipe=recipe, profile_sha256="p", rules_sha256="q")
+            ledger.intend(arrival, "{}")
+            assert LedgerReader(path).prints()[0].recipe != recipe
+            if fails:
+                raise LookupError
+
+    with pytest.raises(LookupError):
+        record("r", fails=True)
+    assert (ledger.prints_of(arrival)[0].recipe, ledger.arrival(arrival).phase) == (None, Phase.CLAIMED)
+    did = _statements(ledger, lambda: record("s"))
+    assert (ledger.prints_of(arrival)[0].recipe, ledger.arrival(arrival).phase) == ("s", Phase.PUBLISHING)
+    assert did == ["UPDATE prints SET", "INSERT INTO facts", "UPDATE arrivals SET", "INSERT INTO facts"]
+    ledger.settle(arrival, State.WAITING, "")  # and a call after the block is a commit of its own again
+    assert ledger.arrival(arrival).state is State.WAITING
+    assert not ledger._connection.in_transaction
+
+
+# -- cheap looks for every scan ----------------------------------------------------
+
+
+def test_parked(ledger: Ledger) -> None:
+    """Pictures that are stuck or unfinished, unless a newer arrival stands at the same path."""
+    for name, state in (("Fog", State.STUCK), ("Net", State.WAITING), (RAW, State.STUCK), ("Old", State.STUCK)):
+        ledger.settle(ledger.claim(name, 1, 2, 3).id, state, "")
+    ledger.settle(ledger.claim("Old", 4, 5, 6).id, State.REVIEW, "")
+    ledger.claim("Kelp", 7, 8, 9)
+    assert ledger.parked() == {"Fog": (1, 2, 3), RAW: (1, 2, 3), "Kelp": (7, 8, 9)}
+
+
+def test_review_targets_are_read_once(ledger: Ledger) -> None:
+    """Where each picture in review/ stands, with only new arrivals' intents read; who has left review is forgotten."""
+
+    def turned_back(name: str, intent: str) -> int:
+        arrival = ledger.claim(name, 1, 2, 3).id
+        ledger.published(arrival, intent)
+        ledger.settle(arrival, State.REVIEW, "")
+        return arrival
+
+    first, second = turned_back("a", INTENT), turned_back("b", '{"moved": []}')
+    assert ledger.review_targets() == {first: "review/card/Fog.tif", second: None}
+    third = turned_back("c", INTENT.replace("Fog.tif", "net\\udcff.tif"))
+    ledger.settle(first, State.WITHDRAWN, "")
+    read: list[str] = []
+    ledger._connection.set_trace_callback(read.append)
+    assert ledger.review_targets() == {second: None, third: os.fsdecode(b"review/card/net\xff.tif")}
+    ledger._connection.set_trace_callback(None)
+    assert len([sql for sql in read if "intent" in sql]) == 1
+
+
+def test_counts_know_what_was_never_planned(ledger: Ledger, path: str) -> None:
+    """A picture deferred before its prints were planned counts as one; one with two prints as two."""
+    ledger.settle(ledger.claim("card/Fog.tif", 1, 2, 3).id, State.WAITING, "the disk is full")
+    two = ledger.claim("card/Net.tif", 1, 2, 3).id
+    ledger.plan_prints(two, [("card", "A4", 1, "{}"), ("card", "A3", 1, "{}")])
+    reader = LedgerReader(path)
+    assert {state: count for state, count in reader.counts().items() if count} == {"waiting": 1, "working": 2}
+    assert [(a.path, a.says) for a in reader.unplanned()] == [("card/Fog.tif", "the disk is full")]
+
+
+def test_one_moment(ledger: Ledger, path: str) -> None:
+    """Within `at_once`, what the service commits meanwhile is not seen; afterwards it is."""
+    _printable(ledger)
+    reader = LedgerReader(path)
+    with reader.at_once():
+        assert reader.counts()["printable"] == 1
+        _printable(ledger, "card/Net.tif")
+        assert (reader.counts()["printable"], len(reader.prints())) == (1, 1)
+    assert (reader.counts()["printable"], len(reader.prints())) == (2, 2)
+
+
+def test_interruptions_are_counted(ledger: Ledger) -> None:
+    """Each kill of the service while a picture was in hand counts, over attempts; the picture waits again."""
+    for count in (1, 2, 3):
+        arrival = ledger.claim("card/Fog.tif", 1, 2, 3)
+        assert ledger.interrupted(arrival.id, "killed") == count
+        assert ledger.arrival(arrival.id).state is State.WAITING

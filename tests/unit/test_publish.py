@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import publish
+from printqueue import originals, publish
 from printqueue.config import Config
 from printqueue.durable import Stamp, lstamp, sha256
 from printqueue.errors import OwnError, WorldError
@@ -124,8 +124,7 @@ def _original(studio: Studio) -> tuple[Stamp, str]:
 def _move(studio: Studio, stamp: Stamp, digest: str) -> tuple[Intent, list[str]]:
     spare = studio.private("spool", "picture")
     moved = publish.moved_from("ready/Fog.tif", "masters/Fog.tif", stamp, spare=spare, sha256=digest)
-    intent = publish.with_free_targets(studio, Intent("print", [], [moved]))
-    return intent, publish.move_originals(studio, intent)
+    return originals.move_originals(studio, originals.with_free_targets(studio, Intent("print", [], [moved])))
 
 
 def test_original_is_moved_not_copied(studio: Studio) -> None:
@@ -165,15 +164,15 @@ def test_original_and_spare_lost_is_said(studio: Studio) -> None:
 def test_swapped_in_the_last_instant(studio: Studio, monkeypatch: pytest.MonkeyPatch) -> None:
     """A file that comes under the name between the look and the rename goes back into ready/, not into masters/."""
     stamp, digest = _original(studio)
-    real = publish._rename_free
+    real = originals._rename_free
 
-    def swap(source: str, target: str) -> None:
+    def swap(source: str, target: str) -> bool:
         os.unlink(source)
         _write(studio, "ready/new", "another picture")
         os.rename(studio.path("ready", "new"), source)
-        real(source, target)
+        return real(source, target)
 
-    monkeypatch.setattr(publish, "_rename_free", swap)
+    monkeypatch.setattr(originals, "_rename_free", swap)
     _, unusual = _move(studio, stamp, digest)
     assert len(unusual) == 1
     assert Path(studio.path("ready", "Fog.tif")).read_text() == "another picture"
@@ -184,11 +183,12 @@ def test_rename_that_changes_the_inode(studio: Studio, monkeypatch: pytest.Monke
     """A file system that numbers a renamed file anew: the same bytes have arrived, and are not given back for ever."""
     stamp, digest = _original(studio)
 
-    def renumber(source: str, target: str) -> None:
+    def renumber(source: str, target: str) -> bool:
         Path(target).write_bytes(Path(source).read_bytes())
         os.unlink(source)
+        return True
 
-    monkeypatch.setattr(publish, "_rename_free", renumber)
+    monkeypatch.setattr(originals, "_rename_free", renumber)
     _, unusual = _move(studio, stamp, digest)
     assert unusual == []
     assert os.listdir(studio.path("ready")) == []

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from printqueue.errors import OwnError
-from printqueue.sandbox import ChildDiedError, ChildLimits, Template, wire
+from printqueue.sandbox import ChildDiedError, ChildLimits, Template, TemplateDiedError, wire
 from tests.service import support
 
 pytestmark = pytest.mark.service
@@ -195,7 +195,7 @@ def test_dead_template_is_said(template: Template) -> None:
     with support.template_of("tests.unit.test_sandbox") as mortal:
         mortal._process.kill()
         mortal._process.wait()
-        with pytest.raises(OwnError, match="Restart"):
+        with pytest.raises(TemplateDiedError, match="Start the service again"):
             mortal.child(LIMITS)
 
 

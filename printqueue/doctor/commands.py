@@ -1,0 +1,36 @@
+"""Being told: does the command that studio.yaml names exist, may it run, and can nobody else change it?"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+
+from printqueue.commands import CommandBook
+from printqueue.doctor.result import Result, Visit, bad, fine
+from printqueue.errors import UsageError
+from printqueue.strictyaml import RulesError
+from printqueue.text import shown
+
+
+def notices(visit: Visit) -> Iterator[Result]:
+    """The command of `notify`, looked for as the service looks for it; it is not run."""
+    yield from notices_results(visit, None)
+
+
+def notices_results(visit: Visit, where: Sequence[str] | None) -> Iterator[Result]:
+    """The same with the folders of commands.yaml given (None: the user's and the system's)."""
+    settings = visit.known.config.notify
+    if settings is None:
+        yield fine("notices", "Nobody is told: studio.yaml has no `notify`.")
+        return
+    try:
+        found = CommandBook(visit.known.root, where).find(settings.command)
+    except RulesError as error:
+        for problem in error.problems:
+            yield bad("notices", str(problem), "Put the line right.")
+    except UsageError as error:
+        yield bad("notices", error.says, error.do or "Put that right.")
+    else:
+        program, file = shown(os.path.realpath(found.arguments[0])), shown(found.file)
+        said = f"On {', '.join(settings.on)}: '{found.name}' of {file} runs {program} (it was not run now)."
+        yield fine("notices", said)

@@ -1,0 +1,154 @@
+"""Pictures as they were claimed: each transition of an arrival is one transaction.
+
+Commits that must survive a power cut by themselves: claimed (its attempt is counted against what brings the
+machine down), publishing, published, and every settling. The hash of the spool copy and a sentence need not.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Iterable, Sequence
+
+from printqueue.ledger import rows
+from printqueue.ledger.transactions import Run, Transactions
+from printqueue.model.job import Arrival, Phase, State
+from printqueue.text import shown
+
+
+class Arrivals(Transactions):
+    """Rows of `arrivals`."""
+
+    _targets: dict[int, str | None] | None = None  # arrival in review → where its picture stands
+
+    @property
+    def is_new(self) -> bool:
+        """Whether print/ may hold what is not recorded here: nothing ever was, or the ledger was rebuilt."""
+        sql = "SELECT NOT EXISTS (SELECT 1 FROM arrivals) OR EXISTS (SELECT 1 FROM rebuilds WHERE remembered = 0)"
+        return bool(self._one(sql)[0])
+
+    def claim(self, path: str, inode: int, size: int, mtime_ns: int) -> Arrival:
+        """A new attempt at the picture standing at `path`: a new row, or the next attempt of its waiting row."""
+        raw = os.fsencode(path)
+        with self._transaction("claimed", shown(path)) as run:
+            known = run(
+                "SELECT id FROM arrivals WHERE path = ? AND inode = ? AND size = ? AND mtime_ns = ? AND state = 'waiting'",
+                (raw, inode, size, mtime_ns),
+            ).fetchone()
+            if known is None:
+                cursor = run(
+                    "INSERT INTO arrivals (path, shown, inode, size, mtime_ns, state, phase, attempt, strikes, since, says)"
+                    " VALUES (?, ?, ?, ?, ?, 'working', 'claimed', 1, 0, ?, '')",
+                    (raw, shown(path), inode, size, mtime_ns, self._now()),
+                )
+                return self._arrival(int(cursor.lastrowid or 0))
+            run(
+                "UPDATE arrivals SET state = 'working', phase = 'claimed', attempt = attempt + 1, since = ?, says = ''"
+                " WHERE id = ?",
+                (self._now(), known["id"]),
+            )
+            return self._arrival(known["id"])
+
+    def arrival(self, number: int) -> Arrival:
+        """The row as it is now."""
+        with self._lock:
+            return self._arrival(number)
+
+    def _arrival(self, number: int) -> Arrival:
+        sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE id = ?"  # noqa: S608 - a constant
+        return self._records(rows.arrival, sql, number)[0]
+
+    def arrivals(self, *states: State) -> list[Arrival]:
+        """All arrivals in any of `states`, oldest first."""
+        marks = ", ".join("?" * len(states))
+        sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE state IN ({marks}) ORDER BY id"  # noqa: S608 - marks only
+        return self._records(rows.arrival, sql, *(str(s) for s in states))
+
+    def last_at(self, path: str) -> Arrival | None:
+        """The newest arrival that stood at `path`."""
+        sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE path = ? ORDER BY id DESC LIMIT 1"  # noqa: S608 - a constant
+        found = self._records(rows.arrival, sql, os.fsencode(path))
+        return found[0] if found else None
+
+    def parked(self) -> dict[str, tuple[int, int, int]]:
+        """Path → (inode, size, mtime_ns) of pictures that are stuck or unfinished as they stand, in one look."""
+        sql = (
+            "SELECT path, inode, size, mtime_ns FROM arrivals a WHERE state IN ('stuck', 'working')"
+            " AND NOT EXISTS (SELECT 1 FROM arrivals b WHERE b.path = a.path AND b.id > a.id)"
+        )
+        return {os.fsdecode(row[0]): (row[1], row[2], row[3]) for row in self._all(sql)}
+
+    def review_targets(self) -> dict[int, str | None]:
+        """Arrival → where its picture stands in review/, relative to the studio (None where its intent names none).
+
+        Cheap enough for every scan: only the intents of pictures that came to review since the last call are read.
+        """
+        with self._lock:
+            standing = [row[0] for row in self._all("SELECT id FROM arrivals WHERE state = 'review' ORDER BY id")]
+            known = self._targets or {}
+            new = [number for number in standing if number not in known]
+            known = known | self._read_targets(new)
+            self._targets = {number: known[number] for number in standing}
+            return dict(self._targets)
+
+    def _read_targets(self, numbers: Iterable[int]) -> dict[int, str | None]:
+        sql = "SELECT intent FROM arrivals WHERE id = ?"
+        return {number: self._records(_target, sql, number)[0] for number in numbers}
+
+    def with_hash(self, sha256: str, state: State) -> list[Arrival]:
+        """Arrivals of the same bytes in `state`, oldest first."""
+        sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE sha256 = ? AND state = ? ORDER BY id"  # noqa: S608 - a constant
+        return self._records(rows.arrival, sql, sha256, str(state))
+
+    def copied(self, arrival: int, sha256: str) -> None:
+        """The spool copy is whole; this is the picture's identity."""
+        with self._transaction("copied", sha256, arrival, durably=False) as run:
+            run("UPDATE arrivals SET sha256 = ? WHERE id = ?", (sha256, arrival))
+
+    def intend(self, arrival: int, intent: str, *, finishes: Sequence[str] = ()) -> None:
+        """Record what is about to become visible, before any of it is; `finishes`: recipes of prints found again."""
+        with self._transaction("publishing", "", arrival) as run:
+            run("UPDATE arrivals SET phase = 'publishing', intent = ? WHERE id = ?", (intent, arrival))
+            for recipe in finishes:
+                run("DELETE FROM found_prints WHERE recipe = ?", (recipe,))
+
+    def unpublish(self, arrival: int) -> None:
+        """Nothing of the last intent is visible any more."""
+        with self._transaction("unpublished", "", arrival) as run:
+            run("UPDATE arrivals SET phase = 'claimed', intent = NULL WHERE id = ?", (arrival,))
+
+    def published(self, arrival: int, intent: str) -> None:
+        """Everything made is visible and durable; the original may still stand in ready/."""
+        with self._transaction("published", "", arrival) as run:
+            run("UPDATE arrivals SET phase = 'published', intent = ? WHERE id = ?", (intent, arrival))
+
+    def say(self, arrival: int, says: str) -> None:
+        """Why it does not go on, for status; nothing else changes."""
+        with self._transaction("said", says, arrival, durably=False) as run:
+            run("UPDATE arrivals SET says = ? WHERE id = ?", (says, arrival))
+
+    def settle(self, arrival: int, state: State, says: str, *, strike: bool = False) -> None:
+        """Move to `state`; a strike counts one more child that this picture has ended."""
+        with self._transaction(str(state), says, arrival) as run:
+            self._settled(run, arrival, state, says, strike=strike)
+
+    def _settled(self, run: Run, arrival: int, state: State, says: str, *, strike: bool = False) -> None:
+        phase = Phase.CLAIMED if state in (State.WAITING, State.WORKING) else Phase.DONE
+        run(
+            "UPDATE arrivals SET state = ?, phase = ?, since = ?, says = ?, strikes = strikes + ?,"
+            " intent = CASE WHEN ? = 'done' THEN intent END WHERE id = ?",
+            (str(state), str(phase), self._now(), says, int(strike), str(phase), arrival),
+        )
+
+    def interrupted(self, arrival: int, says: str) -> int:
+        """Back to waiting after a kill of the whole service; how often that has happened to this picture."""
+        with self._transaction("interrupted", says, arrival) as run:
+            self._settled(run, arrival, State.WAITING, says)
+        return int(self._one("SELECT count(*) FROM facts WHERE arrival = ? AND fact = 'interrupted'", arrival)[0])
+
+
+def _target(row: sqlite3.Row) -> str | None:
+    """Where the intent moves the picture."""
+    moved = json.loads(row["intent"])["moved"] if row["intent"] is not None else []
+    return str(moved[0]["target"]) if moved else None

@@ -1,0 +1,71 @@
+"""What can be wrong with a ledger, and what each of it means for the service."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from printqueue.errors import StudioError
+from printqueue.text import shown
+
+_DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+# Python decodes SQLite's own messages too, and those quote the damaged text.
+Failure = sqlite3.Error | UnicodeDecodeError
+FAILURES = (sqlite3.Error, UnicodeDecodeError)
+# What turning a row into a record can come to, where the row's words, JSON or types are none of ours.
+NONSENSE = (ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError)
+
+
+class LedgerError(StudioError):
+    """The ledger cannot be written or trusted; the service must stop instead of working without it."""
+
+
+class LedgerFullError(LedgerError):
+    """There is no room for a row: nothing may go on until there is; the ledger itself is whole."""
+
+
+class LedgerDamagedError(LedgerError):
+    """SQLite finds the file damaged (`why`). The service ends; its next start sets the file aside and rebuilds it."""
+
+    def __init__(self, says: str, *, do: str = "", why: object = "") -> None:
+        super().__init__(says, do=do)
+        self.why = shown(str(why), limit=400)  # SQLite quotes what it found in the file
+
+
+class LedgerNewerError(LedgerError):
+    """A newer printqueue wrote it. It is whole, so it is neither touched nor set aside by ourselves:
+
+    going on with an empty one would split the history in two, and make prints again that it knows of.
+    """
+
+
+def is_damage(error: Failure) -> bool:
+    """Whether the file itself is not sound (and not the disk, the rights or the room)."""
+    if isinstance(error, UnicodeDecodeError) or str(error).startswith("Could not decode to UTF-8"):
+        return True
+    return (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF in _DAMAGE
+
+
+def damaged(why: object) -> LedgerDamagedError:
+    """The error for a ledger that proved damaged while in use."""
+    return LedgerDamagedError(
+        f"The ledger is damaged ({shown(str(why), limit=400)}). The service stops; pictures and prints are untouched.",
+        do="Start it again: it sets the damaged file aside, reads out of it what can be read, and prints nothing twice.",
+        why=why,
+    )
+
+
+def read_error(error: Failure) -> LedgerError:
+    """What a failed look means."""
+    if is_damage(error):
+        return damaged(error)
+    return LedgerError(f"The ledger cannot be read ({error}).", do="Check the disk.")
+
+
+def write_error(error: Failure) -> LedgerError:
+    """What a failed write means."""
+    if is_damage(error):
+        return damaged(error)
+    says = f"The ledger cannot be written ({error}). Nothing more is taken or published until it can."
+    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
+        return LedgerFullError(says, do="The disk is full: free some space; the work goes on by itself.")
+    return LedgerError(says, do="Check the disk.")

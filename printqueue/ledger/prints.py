@@ -1,0 +1,114 @@
+"""Prints of an arrival: planned, judged, made; and what is kept so that each can be made again.
+
+None of these rows means anything before the intent or the settling that follows it and is committed
+durably; they are in the same file before it, so they cost no fsync of their own.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from printqueue.ledger import rows
+from printqueue.ledger.transactions import Transactions, json_text
+from printqueue.model.job import PrintRecord
+
+
+class Prints(Transactions):
+    """Rows of `prints`, `kept` and `found_prints`."""
+
+    def plan_prints(self, arrival: int, wanted: Sequence[tuple[str, str, int, str]]) -> list[int]:
+        """Job numbers for (paper, size, copies, settings JSON); the same ones again at a next attempt."""
+        with self._transaction("planned", f"{len(wanted)} print(s)", arrival, durably=False) as run:
+            jobs = [
+                r["job"] for r in run("SELECT job FROM prints WHERE arrival = ? ORDER BY job", (arrival,)).fetchall()
+            ]
+            for job in jobs[len(wanted) :]:
+                run("DELETE FROM prints WHERE job = ?", (job,))
+            for job, (paper, size, copies, settings) in zip(jobs, wanted, strict=False):
+                run(
+                    "UPDATE prints SET paper = ?, size = ?, copies = ?, settings = ? WHERE job = ?",
+                    (paper, size, copies, settings, job),
+                )
+            for paper, size, copies, settings in wanted[len(jobs) :]:
+                cursor = run(
+                    "INSERT INTO prints (arrival, paper, size, copies, settings, findings, measurements)"
+                    " VALUES (?, ?, ?, ?, ?, '[]', '{}')",
+                    (arrival, paper, size, copies, settings),
+                )
+                jobs.append(int(cursor.lastrowid or 0))
+        return jobs[: len(wanted)]
+
+    def judged(self, job: int, verdict: str, findings: Sequence[dict[str, Any]], measurements: dict[str, Any]) -> None:
+        """What the checks said."""
+        with self._transaction("judged", verdict, durably=False) as run:
+            run(
+                "UPDATE prints SET verdict = ?, findings = ?, measurements = ? WHERE job = ?",
+                (verdict, json_text(findings), json_text(measurements), job),
+            )
+
+    def made(self, job: int, *, output: str, recipe: str, profile_sha256: str, rules_sha256: str) -> None:
+        """Where the print file will stand (relative to the studio) and by which recipe it was made."""
+        with self._transaction("made", recipe, durably=False) as run:
+            run(
+                "UPDATE prints SET output = ?, recipe = ?, profile_sha256 = ?, rules_sha256 = ?, made = ? WHERE job = ?",
+                (os.fsencode(output), recipe, profile_sha256, rules_sha256, self._now(), job),
+            )
+
+    def prints_of(self, arrival: int) -> list[PrintRecord]:
+        """The prints of one arrival in order."""
+        sql = (
+            f"SELECT {rows.PRINT} FROM prints p JOIN arrivals a ON a.id = p.arrival"  # noqa: S608 - a constant
+            " WHERE p.arrival = ? ORDER BY p.job"
+        )
+        return self._records(rows.print_record, sql, arrival)
+
+    def earlier_findings(self, path: str, before: int) -> dict[str, dict[str, Any]]:
+        """Findings by check of the newest judged arrival at `path` older than arrival `before`."""
+        found = self._records(
+            lambda row: {finding["check"]: finding for finding in json.loads(row["findings"])},
+            "SELECT p.findings FROM prints p JOIN arrivals a ON a.id = p.arrival"
+            " WHERE a.path = ? AND a.id < ? AND p.findings != '[]' ORDER BY p.job DESC LIMIT 1",
+            os.fsencode(path),
+            before,
+        )
+        return found[0] if found else {}
+
+    def made_with(self, recipe: str) -> list[PrintRecord]:
+        """Prints that were made by exactly this recipe."""
+        sql = (
+            f"SELECT {rows.PRINT} FROM prints p JOIN arrivals a ON a.id = p.arrival"  # noqa: S608 - a constant
+            " WHERE p.recipe = ? AND a.state = 'printable' ORDER BY p.job"
+        )
+        return self._records(rows.print_record, sql, recipe)
+
+    def remember(self, found: Mapping[str, str]) -> None:
+        """Prints (recipe → file) that stand in print/ although the ledger that knew of them is lost.
+
+        After a rebuild, a print that a row read out of the old ledger already accounts for is not remembered:
+        the same picture dropped once more is then a print that was asked for.
+        """
+        with self._transaction("remembered", f"{len(found)} print(s)") as run:
+            run("DELETE FROM found_prints", ())
+            for recipe, output in found.items():
+                run(
+                    "INSERT INTO found_prints SELECT ?1, ?2 WHERE NOT EXISTS (SELECT 1 FROM prints p"
+                    " JOIN arrivals a ON a.id = p.arrival WHERE p.recipe = ?1 AND p.output = ?2"
+                    " AND (a.state = 'printable' OR (a.state = 'working' AND a.phase IN ('publishing', 'published'))))",
+                    (recipe, os.fsencode(output)),
+                )
+            run("UPDATE rebuilds SET remembered = 1", ())
+
+    def found_print(self, recipe: str) -> str | None:
+        """The file of a remembered print, relative to the studio."""
+        found = self._all("SELECT output FROM found_prints WHERE recipe = ?", recipe)
+        return os.fsdecode(found[0][0]) if found else None
+
+    def keep(self, sha256: str, kind: str, data: bytes) -> None:
+        """Keep profile bytes or a rules text under its hash, once."""
+        with self._lock:
+            if not self._all("SELECT 1 FROM kept WHERE sha256 = ?", sha256):
+                with self._transaction("kept", f"{kind} {sha256}", durably=False) as run:
+                    run("INSERT INTO kept VALUES (?, ?, ?)", (sha256, kind, data))

@@ -1,0 +1,85 @@
+"""What one picture will need, from its header and its prints: memory, time and room on the disk. Pure.
+
+Memory was measured (VmHWM of the child over judging and rendering, 6 to 300 megapixels, 16-bit RGB, 2 threads):
+per thread about 28 bytes per source pixel and 37 per print pixel of a band, 16 per pixel of the first pass, beside
+41 MB at the start. The factors here are larger, so that an estimate is a bound; a test compares them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil
+
+from printqueue.model.request import Placement
+from printqueue.render.engine import BAND_ROWS, THREADS, rows_at_once
+from printqueue.survey import FIRST_ROWS, HALO_ROWS
+
+# Address space beyond what is resident: libraries, stacks of two threads, two malloc arenas (measured: 0.36 to 0.4 GB).
+SLACK_BYTES = 1_000_000_000
+_START_BYTES = 64_000_000
+_TONES_BYTES = 150_000_000  # the working copy of about one megapixel, twice converted
+_PER_SOURCE_PIXEL, _PER_PRINT_PIXEL, _PER_FIRST_PIXEL = 32, 45, 20  # bytes, for three channels
+_PRINT_BYTES = 6  # 16-bit RGB, should it not compress at all
+_LZW_GROWTH = 1.4  # incompressible data grow in LZW
+
+# Measured on two cores: 0.14 s a megapixel (source and print); ten times slower machines must still finish.
+_SHORTEST_WALL_S, _WALL_S_PER_MEGAPIXEL = 30.0, 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What a probed header says: pixels, channels, and the bytes held by decoding alone."""
+
+    width_px: int
+    height_px: int
+    channels: int
+    decoding_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """memory: resident bytes of the child; megapixels: source and prints; output: bytes of all print files, at most."""
+
+    memory: int
+    megapixels: float
+    output: int
+
+    @property
+    def wall_s(self) -> float:
+        """The longest that the child may take over one question."""
+        return _SHORTEST_WALL_S + _WALL_S_PER_MEGAPIXEL * self.megapixels
+
+
+NOTHING = Need(_START_BYTES, 0.0, 0)
+
+
+def need_of(header: Header, prints: Sequence[Placement]) -> Need:
+    """The need of a picture with these prints (they are made one after the other)."""
+    source = header.width_px * header.height_px
+    sheets = [place.sheet_px[0] * place.sheet_px[1] for place in prints]
+    bands = max([_TONES_BYTES, _first_pass(header), *(_bands(header, place) for place in prints)])
+    return Need(
+        memory=_START_BYTES + header.decoding_bytes + bands,
+        megapixels=(source + sum(sheets)) / 1e6,
+        output=int(sum(sheets) * _PRINT_BYTES * _LZW_GROWTH),
+    )
+
+
+def _first_pass(header: Header) -> int:
+    rows = min(FIRST_ROWS, header.height_px)
+    return THREADS * rows * header.width_px * _PER_FIRST_PIXEL * header.channels // 3
+
+
+def _bands(header: Header, place: Placement) -> int:
+    """The larger of a band for the halo and a band for the sheet."""
+    return max(_band(header, place, most) for most in (HALO_ROWS, BAND_ROWS))
+
+
+def _band(header: Header, place: Placement, most: int) -> int:
+    rows = min(most, place.sheet_px[1])
+    piece = min(rows, rows_at_once(place, header.width_px))
+    down = (place.crop_px[3] - place.crop_px[1]) / place.picture_px[1]
+    source_rows = min(header.height_px, ceil(piece * down + 6 * max(down, 1.0)) + 3)
+    source = source_rows * header.width_px * _PER_SOURCE_PIXEL * header.channels // 3
+    return THREADS * (source + rows * place.sheet_px[0] * _PER_PRINT_PIXEL)

@@ -1,0 +1,117 @@
+"""Before a picture is claimed: has it arrived whole, what is asked for, what will it need? Nothing is written.
+
+What fails here says either "not yet" or "the world's fault"; whether the picture itself
+is at fault is for judging to find out, on the private copy.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+
+from printqueue import room
+from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
+from printqueue.intake import claim
+from printqueue.intake.scan import Seen
+from printqueue.model.finding import Finding
+from printqueue.model.request import Placement, Request
+from printqueue.needs import NOTHING, Header, Need, need_of
+from printqueue.orders import loader, resolve
+from printqueue.orders.place import Place, place
+from printqueue.render.plan import DoesNotFitError
+from printqueue.render.plan import place as place_print
+from printqueue.sandbox import Child, ChildDiedError
+from printqueue.shop import Shop
+from printqueue.stock import Stock
+from printqueue.text import shown
+from printqueue.workbench import ask
+from printqueue.worker import refusal
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A settled picture, ready to be claimed. `refused`: its order cannot be followed; then there are no requests."""
+
+    place: Place
+    order_bytes: bytes | None
+    requests: tuple[Request, ...]
+    stocks: tuple[Stock, ...]
+    refused: Finding | None
+    need: Need
+
+
+def prepare(shop: Shop, seen: Seen, child: Child, *, patient: bool) -> Prepared:
+    """Look at `seen` where it stands. Raises `IncompletePictureError` unless `patient`, `ChangedError`, `WorldError`,
+    `ChildDiedError`.
+    """
+    shop.studio.require_marker()
+    where = place(seen.parts, shop.shelf.papers)
+    header = _header(shop, seen, child, patient=patient)
+    order_bytes = None
+    if seen.order is not None and seen.order_stamp is not None:
+        order_bytes = claim.read_order(shop.studio.path("ready", seen.order), seen.order_stamp)
+    try:
+        requests = _requests(shop, seen, where, order_bytes)
+    except PictureError as error:
+        return Prepared(where, order_bytes, (), (), refusal(error), NOTHING)
+    stocks = tuple(shop.stock(shop.shelf.papers[request.paper]) for request in requests)
+    need = NOTHING if header is None else need_of(header, _placements(header, requests))
+    if (too_much := _too_much(shop, need)) is not None:
+        return Prepared(where, order_bytes, requests, stocks, refusal(too_much), NOTHING)
+    room.require({shop.studio.state: seen.stamp.size, shop.studio.path("print"): need.output})
+    return Prepared(where, order_bytes, requests, stocks, None, need)
+
+
+def _too_much(shop: Shop, need: Need) -> PictureError | None:
+    """More memory than `limits: memory` lets one picture have."""
+    allowed = shop.studio.config.limits.memory
+    if need.memory <= allowed:
+        return None
+    return PictureError(
+        f"Working on it would need {need.memory / 1e9:.1f} GB of memory, and studio.yaml allows {allowed / 1e9:.1f} GB "
+        "for one picture.",
+        do=f"Raise `limits: {{memory: {need.memory / 1e9 + 0.1:.1f} GB}}` in studio.yaml if the machine has it, or save the "
+        "picture as a TIFF in strips.",
+    )
+
+
+def _header(shop: Shop, seen: Seen, child: Child, *, patient: bool) -> Header | None:
+    """None where judging will find out, and say, that it cannot be read."""
+    descriptor = claim.open_regular(shop.studio.path("ready", seen.path))
+    try:
+        return ask(child, "probe", shop.bounds, (descriptor,)).header
+    except IncompletePictureError:
+        if not patient:
+            raise
+    except ChildDiedError:
+        raise
+    except (PictureError, OwnError, WorldError):
+        pass
+    finally:
+        os.close(descriptor)
+    return None
+
+
+def _requests(shop: Shop, seen: Seen, where: Place, order_bytes: bytes | None) -> tuple[Request, ...]:
+    """Folders, order and papers put together. Raises `PictureError` where that fails."""
+    order = None
+    if order_bytes is not None:
+        order = loader.load_for_picture(order_bytes, shown(os.path.basename(seen.order or "order.yaml")))
+    return resolve.resolve(
+        shop.shelf.papers,
+        folder_paper=where.paper or where.unknown,
+        folder_size=where.size,
+        order=order,
+        default_paper=shop.studio.config.default_paper,
+    )
+
+
+def _placements(header: Header, requests: Sequence[Request]) -> list[Placement]:
+    """Those of the prints that can be placed at all; the check `size` speaks of the others."""
+    found = []
+    for request in requests:
+        with suppress(DoesNotFitError):
+            found.append(place_print(request, header.width_px, header.height_px))
+    return found

@@ -1,0 +1,60 @@
+"""What the service tells the photographer's own command, and when: each event once, with its facts."""
+
+from __future__ import annotations
+
+from printqueue.notices import Event, Notice, Notifier
+from printqueue.publish import Intent
+from printqueue.shop import Ending, Outcome, Shop
+
+_TOLD: dict[Ending, Event] = {Ending.REVIEW: "review", Ending.STUCK: "stuck"}
+
+
+class Teller:
+    """Turns outcomes into notices. Without `notify:` in studio.yaml it does nothing."""
+
+    def __init__(self, shop: Shop) -> None:
+        self._shop = shop
+        self._wanted = shop.studio.config.notify is not None
+        self._notifier = Notifier(shop.studio.config.notify, shop.studio.root)
+        self._share_is_gone = False
+
+    def ended(self, path: str, outcome: Outcome) -> None:
+        """An attempt ended; told where a human should look."""
+        event = _TOLD.get(outcome.ending)
+        if outcome.ending is not Ending.STUCK:
+            self._notifier.over("stuck", path)  # should it be parked again, that is told again
+        last = self._shop.ledger.last_at(path) if event is not None and self._wanted else None
+        if event is None or last is None:
+            return
+        prints = self._shop.ledger.prints_of(last.id)
+        placed = [] if last.intent is None else Intent.from_json(last.intent).placed
+        self._notifier.tell(
+            Notice(
+                event,
+                picture=path,
+                paper=prints[0].paper if prints else "",
+                size=prints[0].size if prints else "",
+                job=prints[0].job if prints else None,
+                says=outcome.says,
+                reason_file=placed[0].final if placed else "",
+            )
+        )
+
+    def share_is_gone(self, says: str) -> None:
+        """The studio cannot be looked through; told once until it is back."""
+        self._share_is_gone = True
+        self._notifier.tell(Notice("share-gone", says=says))
+
+    def share_is_back(self) -> None:
+        """It can again."""
+        if self._share_is_gone:
+            self._notifier.over("share-gone")
+        self._share_is_gone = False
+
+    def problems(self) -> list[str]:
+        """What went wrong with telling, for status."""
+        return self._notifier.problems()
+
+    def close(self, wait_s: float) -> None:
+        """Tell what is left for `wait_s` seconds at most, then end within a second."""
+        self._notifier.close(wait_s)

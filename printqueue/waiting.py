@@ -1,0 +1,252 @@
+"""Everything that stands in ready/ between scans: why each picture waits, and which one is next.
+
+Fair by arrival: the oldest that may go, goes. What failed for the world's reasons backs off,
+so that it never starves what is new; what needs more room than is left lets others pass,
+but not for ever.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from printqueue import durable
+from printqueue.intake.scan import Seen
+from printqueue.intake.settle import Settler
+from printqueue.lanes import Refusal
+from printqueue.ledger import LedgerReader
+from printqueue.model.job import Arrival, Sighting, State
+from printqueue.needs import Need
+from printqueue.orders.place import Place, place
+from printqueue.publish import Intent
+from printqueue.shop import Ending, Outcome, Shop
+
+_BACK_OFF_S = (5.0, 15.0, 60.0, 300.0)
+_PATIENCE = 6.0  # × settle: how long a file that looks cut short is given before it is judged
+_GIVE_UP = 10.0  # × settle: a file that never stops changing is left by `--once`
+_OVERTAKEN_S = 60.0  # how long smaller pictures may pass one for which there is not enough memory
+
+
+@dataclass(slots=True)
+class _Entry:
+    """One picture in ready/, exactly as it stands there."""
+
+    seen: Seen
+    since: str  # RFC 3339
+    number: int  # order of arrival
+    where: Place | None = None
+    settled: bool = False
+    standing: str | None = None  # why it is not offered as it stands; "" once the ledger was asked
+    at_s: float = 0.0  # not offered before
+    says: str = ""
+    tries: int = 0
+    ending: Ending | None = None  # of its last attempt
+    need: Need | None = None  # known where there was no room for it
+    blocked_s: float | None = None
+    sighting: Sighting | None = None
+
+
+@dataclass(slots=True)
+class Offer:
+    """What one scan comes to."""
+
+    now: list[Seen] = field(default_factory=list)  # to be handed out, in this order
+    wait_s: float | None = None  # when the next is due; None: nothing is left to wait for
+    sightings: list[Sighting] = field(default_factory=list)
+    unknown: set[str] = field(default_factory=set)  # folders of ready/ that name no paper
+
+    def wait(self, seconds: float) -> None:
+        """Something is due in `seconds`."""
+        self.wait_s = seconds if self.wait_s is None else min(self.wait_s, seconds)
+
+
+class WaitingRoom:
+    """Remembers the pictures in ready/. `clock` is monotonic seconds; no file's time is compared with it."""
+
+    def __init__(self, shop: Shop, clock: Callable[[], float], *, once: bool) -> None:
+        self._shop, self._clock, self._once = shop, clock, once
+        self._settler = Settler(shop.studio.config.settle)
+        self._entries: dict[str, _Entry] = {}
+        self._papers: tuple[str, ...] = ()
+        self._arrived = 0
+        self._before: Mapping[str, str] | None = None  # since when, as an earlier run had seen it
+
+    def update(self, pictures: Collection[Seen]) -> set[str]:
+        """Take in what a scan found; the paths that have gone or changed since the last one."""
+        if self._before is None:
+            self._before = {one.path: one.since for one in LedgerReader(self._shop.studio.ledger).sightings()}
+            pictures = sorted(pictures, key=lambda seen: ((self._before or {}).get(seen.path, "~"), seen.path))
+        entries, touched = {}, set()
+        for seen in pictures:
+            entry = self._entries.get(seen.path)
+            if entry is None or entry.seen is not seen:
+                if entry is not None:
+                    touched.add(seen.path)
+                entry = self._renewed(entry, seen)
+            entries[seen.path] = entry
+        if len(entries) < len(self._entries) + len(touched):
+            touched |= self._entries.keys() - entries.keys()
+        self._entries = entries
+        self._settler.forget_all_but(set(entries))
+        return touched
+
+    def _renewed(self, before: _Entry | None, seen: Seen) -> _Entry:
+        """A new picture, or another state of one that keeps its place in the queue."""
+        if before is not None:
+            return _Entry(seen, before.since, before.number, before.where)
+        self._arrived += 1
+        since = (self._before or {}).get(seen.path) or self._shop.now()
+        return _Entry(seen, since, self._arrived)
+
+    def offer(self, in_hand: Collection[str], free: int) -> Offer:
+        """What to hand out now (at most `free`), and why everything else waits."""
+        self._place_all()
+        offer, now, ready = Offer(), self._clock(), []
+        scan_s = self._shop.studio.config.scan
+        for path, entry in self._entries.items():
+            assert entry.where is not None
+            if entry.where.unknown is not None:
+                offer.unknown.add(entry.where.unknown)
+            elif path not in in_hand:
+                if (says := self._standing(entry)) is not None:
+                    self._pass_over(offer, entry, says)
+                    continue
+                wait_s, says, final = self._wait(entry, now)
+                if wait_s <= 0:
+                    ready.append(entry)
+                    continue
+                if not final:
+                    offer.wait(wait_s)
+                offer.sightings.append(self._sighting(entry, "waiting", says))
+        for entry, says in self._hand_out(sorted(ready, key=lambda one: one.number), free, now, offer):
+            offer.wait(scan_s)  # the end of an attempt wakes the scan earlier
+            offer.sightings.append(self._sighting(entry, "waiting", says))
+        return offer
+
+    def _place_all(self) -> None:
+        """Where each picture lies; anew for all where papers came or went."""
+        papers = tuple(self._shop.shelf.papers)
+        anew = papers != self._papers
+        self._papers = papers
+        for entry in self._entries.values():
+            if anew or entry.where is None:
+                entry.where = place(entry.seen.parts, papers)
+
+    def _standing(self, entry: _Entry) -> str | None:
+        """Why a picture is not offered again as it stands: parked, half published, or done already."""
+        if entry.standing is None:
+            entry.standing = self._asked(entry.seen) or ""
+        return entry.standing or None
+
+    def _asked(self, seen: Seen) -> str | None:
+        last = self._shop.ledger.last_at(seen.path)
+        if last is None or (last.inode, last.size, last.mtime_ns) != (
+            seen.stamp.inode,
+            seen.stamp.size,
+            seen.stamp.mtime_ns,
+        ):
+            return None
+        if last.state in (State.STUCK, State.WORKING):
+            return last.says or "it is being worked on"
+        if last.state in (State.PRINTABLE, State.REVIEW) and _was_copied(self._shop, last):
+            return f"done, please remove it: {last.says}"
+        return None
+
+    @staticmethod
+    def _pass_over(offer: Offer, entry: _Entry, says: str) -> None:
+        """Done, but still here; what is parked or half published has a row of its own."""
+        if says.startswith("done"):
+            if entry.sighting is None:
+                entry.sighting = Sighting(entry.seen.path, "passed-over", "", None, entry.since, says)
+            offer.sightings.append(entry.sighting)
+
+    def _wait(self, entry: _Entry, now: float) -> tuple[float, str, bool]:
+        """Seconds still to wait, why, and whether `once` need not wait for it."""
+        if not entry.settled:
+            quiet_s = self._settler.look(entry.seen, now)
+            if quiet_s > 0:
+                first = self._settler.first_seen(entry.seen.path) or now
+                left = self._once and now - first > _GIVE_UP * max(self._shop.studio.config.settle, 1.0)
+                return quiet_s, "arriving: waiting until it is quiet", left
+            entry.settled = True
+        return entry.at_s - now, entry.says, self._once and entry.ending is Ending.DEFERRED
+
+    def _hand_out(self, ready: Iterable[_Entry], free: int, now: float, offer: Offer) -> Iterable[tuple[_Entry, str]]:
+        """Fill `offer.now`; yields those that must wait for others, and why."""
+        held_up = False
+        for entry in ready:
+            refusal = None if entry.need is None else self._shop.lanes.refusal(entry.need)
+            if refusal is not None:
+                held_up = held_up or self._is_overtaken(entry, refusal, now)
+                yield entry, f"queued: {refusal.says}"
+            elif held_up or len(offer.now) >= free:
+                yield entry, "queued: other pictures are being worked on"
+            else:
+                entry.sighting, entry.blocked_s = None, None
+                offer.now.append(entry.seen)
+
+    @staticmethod
+    def _is_overtaken(entry: _Entry, refusal: Refusal, now: float) -> bool:
+        """Whether it has waited for memory so long that the ones behind it must wait too."""
+        if not refusal.for_memory:
+            return False
+        if entry.blocked_s is None:
+            entry.blocked_s = now
+        return now - entry.blocked_s > _OVERTAKEN_S
+
+    def _sighting(self, entry: _Entry, kind: str, says: str) -> Sighting:
+        if entry.sighting is None or entry.sighting.says != says:
+            assert entry.where is not None
+            paper = entry.where.paper or self._shop.studio.config.default_paper or ""
+            until = self._until(entry) if says == entry.says else None
+            entry.sighting = Sighting(entry.seen.path, kind, paper, entry.where.size, entry.since, says, until)
+        return entry.sighting
+
+    def _until(self, entry: _Entry) -> str | None:
+        """When it is tried again, RFC 3339; None where that does not go by the clock."""
+        wait_s = entry.at_s - self._clock()
+        if wait_s <= 0:
+            return None
+        at = datetime.fromisoformat(self._shop.now()) + timedelta(seconds=round(wait_s))
+        return at.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+    def is_patient(self, seen: Seen) -> bool:
+        """Whether a file that looks cut short had its extra time already."""
+        entry = self._entries.get(seen.path)
+        return entry is not None and entry.seen is seen and entry.ending is Ending.AGAIN
+
+    def take_in(self, seen: Seen, outcome: Outcome) -> None:
+        """Remember how an attempt at `seen` ended."""
+        entry = self._entries.get(seen.path)
+        if entry is None or entry.seen is not seen:
+            return
+        entry.standing, entry.sighting, entry.need = None, None, outcome.need
+        entry.ending, entry.says, entry.tries = outcome.ending, outcome.says, entry.tries + 1
+        now = self._clock()
+        match outcome.ending:
+            case Ending.AGAIN:
+                entry.at_s = now + _PATIENCE * self._shop.studio.config.settle
+            case Ending.DEFERRED:
+                entry.at_s = now + back_off_s(entry.tries)
+            case _:
+                entry.at_s, entry.says = now, ""
+
+    def since(self, path: str) -> str:
+        """Since when a picture is known, RFC 3339."""
+        entry = self._entries.get(path)
+        return self._shop.now() if entry is None else entry.since
+
+
+def _was_copied(shop: Shop, last: Arrival) -> bool:
+    """Whether its picture could not be moved away but stands whole elsewhere. One that was moved and is back is new."""
+    if last.intent is None:
+        return False
+    moved = Intent.from_json(last.intent).moved
+    there = durable.lstamp(shop.studio.path(moved[0].target)) if moved else None
+    return there is not None and there.inode != last.inode and there.size == last.size
+
+
+def back_off_s(tries: int) -> float:
+    """Seconds before the next try after `tries` failures."""
+    return _BACK_OFF_S[min(max(tries, 1), len(_BACK_OFF_S)) - 1]

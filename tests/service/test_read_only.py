@@ -1,0 +1,181 @@
+"""Pictures that cannot be taken out of ready/: made once, kept in masters/ as a copy, and said; never a loop.
+
+Read-only mounts and missing rights are real, in a user and mount namespace of its own (user_namespaces(7)): where the
+tests run as root, a mode alone proves nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from printqueue import steps
+from printqueue.sandbox import Template
+from printqueue.studio import Studio
+from tests.service import support
+
+pytestmark = pytest.mark.service
+
+_BIND = """
+def close():
+    subprocess.run(["mount", "--bind", ready, ready], check=True)
+    subprocess.run(["mount", "-o", "remount,ro,bind", ready], check=True)
+REASON = "Read-only file system"
+"""
+_TMPFS = """
+def close():
+    inside = {name: (Path(ready, name).read_bytes(), os.stat(os.path.join(ready, name))) for name in NAMES}
+    subprocess.run(["mount", "-t", "tmpfs", "tmpfs", ready], check=True)
+    os.mkdir(ready + "/card")
+    for name, (data, seen) in inside.items():
+        Path(ready, name).write_bytes(data)
+        os.utime(os.path.join(ready, name), ns=(seen.st_mtime_ns, seen.st_mtime_ns))
+    subprocess.run(["mount", "-o", "remount,ro", ready], check=True)
+REASON = "Read-only file system"
+"""
+_MODE = """
+def close():
+    os.chmod(ready + "/card", 0o555)
+REASON = "Permission denied"
+"""
+_WRITABLE_TMPFS = _TMPFS.replace('    subprocess.run(["mount", "-o", "remount,ro", ready], check=True)\n', "")
+
+_BEGIN = """
+import os, subprocess, sys
+from pathlib import Path
+from printqueue import durable
+from printqueue.ledger import LedgerReader
+from tests.service import support
+studio = support.new_studio(sys.argv[1])
+ready = studio.path("ready")
+NAMES = ["card/Fog.tif", "card/Fog.order.yaml", "card/Small.tif"]
+MTIME_NS = 1_500_000_000_987_654_321
+GOOD, SMALL, ORDER = support.picture(), support.small_picture(), b"copies: 2\\n"
+for name, data in zip(NAMES, (GOOD, ORDER, SMALL)):
+    support.drop(studio, name, data, mtime_ns=MTIME_NS)
+durable._PAUSES_S = ()
+
+def kept():
+    files = support.files(studio)
+    for name, data in (("masters/card/Fog.tif", GOOD), ("masters/card/Fog.order.yaml", ORDER), ("review/card/Small.tif", SMALL)):
+        assert files[name] == support.sha256(data), name
+        assert os.stat(studio.path(name)).st_mtime_ns == MTIME_NS, name
+    hidden = [name for name in files if os.path.basename(name).startswith(".")]
+    assert hidden == [] and support.spool(studio) == [], (hidden, support.spool(studio))
+    assert len(support.prints(studio)) == 1 and len(support.files(studio, "print")) == 2, files
+    assert len(support.files(studio, "review")) == 2 and len(support.files(studio, "masters")) == 2, files
+    return files
+"""
+_STAYS = """
+with support.template_of("tests.service.quick_worker") as template:
+    close()
+    tally = support.serve_once(studio, template)
+    assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (1, 1, 0, 0), tally
+    before = kept()
+    assert len(support.files(studio, "ready")) == 3
+    says = {a.path: a.says for a in LedgerReader(studio.ledger).prints()}
+    for name in ("card/Fog.tif", "card/Small.tif"):
+        assert f"ready/{name} cannot be emptied ({REASON}): please remove it" in says[name], says
+    for _ in range(2):
+        tally = support.serve_once(studio, template)
+        assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (0, 0, 0, 0), tally
+        assert support.files(studio) == before
+    standing = {one["file"]: one["why"] for one in support.status(studio)["passed_over"]}
+    assert all("please remove" in standing[name] for name in ("card/Fog.tif", "card/Small.tif")), standing
+print("got over it")
+"""
+_LEAVES = """
+with support.template_of("tests.service.quick_worker") as template:
+    close()
+    tally = support.serve_once(studio, template)
+    assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (1, 1, 0, 0), tally
+    kept()
+    assert support.files(studio, "ready") == {}
+    assert not [r for r in LedgerReader(studio.ledger).prints() if "remove" in r.says]
+print("got over it")
+"""
+_WITHOUT_RIGHTS = ["setpriv", "--bounding-set=-all", "--inh-caps=-all"]
+
+
+def _run(tmp_path: Path, script: str, *between: str) -> None:
+    for tool in ("unshare", *between[:1]):
+        if shutil.which(tool) is None:
+            support.missing(tool)
+    if subprocess.run(["unshare", "-Urm", "true"], capture_output=True, check=False).returncode:
+        support.missing("a kernel that permits user namespaces")
+    command = ["unshare", "-Urm", *between, sys.executable, "-c", script, str(tmp_path / "studio")]
+    environment = os.environ | {"PYTHONPATH": str(support.ROOT)}
+    ended = subprocess.run(command, capture_output=True, text=True, env=environment, timeout=60, check=False)
+    assert ended.stdout.strip() == "got over it", ended.stderr
+
+
+@pytest.mark.parametrize(
+    ("closing", "between"),
+    [(_BIND, []), (_TMPFS, []), (_MODE, _WITHOUT_RIGHTS)],
+    ids=["read-only bind mount", "read-only file system", "no right to the folder"],
+)
+def test_ready_that_cannot_be_emptied(tmp_path: Path, closing: str, between: list[str]) -> None:
+    """Each picture is made or turned back once, its original is kept as a copy with hash and time, and status asks for
+    it to be removed; starting again takes none of them a second time.
+    """
+    _run(tmp_path, _BEGIN + closing + _STAYS, *between)
+
+
+def test_ready_on_a_file_system_of_its_own(tmp_path: Path) -> None:
+    """Where ready/ can be written but not renamed out of, originals come to their places all the same, and leave it."""
+    _run(tmp_path, _BEGIN + _WRITABLE_TMPFS + _LEAVES)
+
+
+SWAPS = [
+    ("spooled", "ready/card"),
+    ("spooled", "print/card"),
+    ("rendered", "print/card"),
+    ("rendered", "masters/card"),
+    ("intent-written", "print"),
+    ("intent-written", "print/card"),
+    ("print-published", "print/card"),
+    ("published-written", "masters/card"),
+    ("published-written", "ready/card"),
+]
+
+
+@pytest.mark.parametrize(("step", "swapped"), SWAPS)
+def test_folder_swapped_while_a_picture_is_in_hand(
+    studio: Studio, template: Template, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str, swapped: str
+) -> None:
+    """Swapped for a link at any step: nothing comes into what the link leads to, no picture is blamed, and when the
+    true folder is back the end is the undisturbed one.
+    """
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    for folder in ("print/card", "masters/card"):
+        os.makedirs(studio.path(folder))
+    support.drop(studio, "card/Fog.tif", support.picture())
+    place, away = studio.path(swapped), str(tmp_path / "away")
+
+    def reached(name: str) -> None:
+        if name == step:
+            os.rename(place, away)
+            os.symlink(outside, place)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(steps, "reached", reached)
+        tally = support.serve_once(studio, template)
+    assert (tally.turned_back, tally.stuck) == (0, 0)
+    assert os.listdir(outside) == []
+    os.unlink(place)
+    os.rename(away, place)
+    support.serve_once(studio, template)
+    files = support.files(studio)
+    assert sorted(files) == [
+        "masters/card/Fog.tif",
+        f"print/card/{support.SIZE}/Fog.print.txt",
+        f"print/card/{support.SIZE}/Fog.tif",
+    ]
+    assert files["masters/card/Fog.tif"] == support.sha256(support.picture())
+    assert support.spool(studio) == []

@@ -1,0 +1,75 @@
+"""Pictures in hand: threads of their own, whose ends are collected and which nobody waits for."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+
+from printqueue.durable import Stamp
+from printqueue.errors import WorldError
+from printqueue.hands import Hands
+from printqueue.intake.scan import Seen
+from printqueue.ledger import LedgerError
+from printqueue.sandbox import TemplateDiedError
+from printqueue.shop import Ending, Outcome
+
+FOG = Seen("kozo/Fog.tif", Stamp(1, 1, 1, 1, 1))
+SOON_S = 10.0
+
+
+def _fail(error: Exception) -> Outcome:
+    raise error
+
+
+def test_what_ends_is_collected_once() -> None:
+    """Taken, ended, told, collected: then it is no longer in hand."""
+    ended = threading.Event()
+    hands = Hands(2, ended.set)
+    hands.take(FOG.path, FOG, lambda: Outcome(Ending.PRINTABLE, "made"))
+    assert ended.wait(SOON_S)
+    assert list(hands.collect()) == [(FOG.path, FOG, Outcome(Ending.PRINTABLE, "made"))]
+    assert (hands.paths, hands.free, list(hands.collect())) == (set(), 2, [])
+    assert hands.let_go(SOON_S) == 0
+
+
+@pytest.mark.parametrize(
+    ("error", "says"), [(WorldError("no room"), "no room"), (OSError(5, "Input/output error"), "Input/output error")]
+)
+def test_what_fails_unclaimed_is_deferred(error: Exception, says: str) -> None:
+    """An error of the world before anything was claimed blames nobody."""
+    hands = Hands(1, lambda: None)
+    hands.take(FOG.path, FOG, lambda: _fail(error))
+    hands.let_go(SOON_S)
+    ((_, _, outcome),) = hands.collect()
+    assert outcome.ending is Ending.DEFERRED
+    assert says in outcome.says
+
+
+@pytest.mark.parametrize("error", [LedgerError("damaged"), TemplateDiedError("gone")])
+def test_what_ends_the_service_is_raised(error: Exception) -> None:
+    """Without a ledger, or a process to read pictures with, nothing may go on."""
+    hands = Hands(1, lambda: None)
+    hands.take(FOG.path, FOG, lambda: _fail(error))
+    hands.let_go(SOON_S)
+    with pytest.raises(type(error)):
+        list(hands.collect())
+
+
+def test_nobody_waits_for_a_hanging_thread() -> None:
+    """What hangs is counted after the time given, and what was not begun is never begun."""
+    go_on, begun = threading.Event(), threading.Event()
+
+    def hang() -> Outcome:
+        begun.set()
+        go_on.wait(SOON_S)
+        return Outcome(Ending.DEFERRED)
+
+    hands = Hands(1, lambda: None)
+    hands.take("kozo/a.tif", None, hang)
+    hands.take("kozo/b.tif", None, lambda: Outcome(Ending.PRINTABLE))
+    assert begun.wait(SOON_S)
+    assert hands.let_go(0.01) == 1
+    go_on.set()
+    assert hands.let_go(SOON_S) == 0
+    assert [(path, outcome.ending) for path, _, outcome in hands.collect()] == [("kozo/a.tif", Ending.DEFERRED)]

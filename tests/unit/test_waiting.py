@@ -1,0 +1,226 @@
+"""Why each picture in ready/ waits, and which one is next. Our own clock, no disk, no sleeping."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from printqueue import waiting
+from printqueue.config import Config
+from printqueue.durable import Stamp
+from printqueue.intake.scan import Seen
+from printqueue.lanes import GIANT_MEGAPIXELS, Lanes
+from printqueue.model.job import Arrival, Phase, State
+from printqueue.needs import Need
+from printqueue.publish import Intent, Moved
+from printqueue.shop import Ending, Outcome
+from printqueue.waiting import Offer, WaitingRoom
+
+GB = 1_000_000_000
+
+
+class Bench:
+    """A waiting room over a shop of which only what it asks is there; `at` moves the clock."""
+
+    def __init__(self, folder: Path, *, settle: float = 0.0, free: int = 100 * GB, once: bool = False) -> None:
+        self.now = 0.0
+        self.arrivals: dict[str, Arrival] = {}
+        self.lanes = Lanes(4, lambda: free)
+        self.asked: list[str] = []
+        studio = SimpleNamespace(
+            config=Config.model_construct(settle=settle, scan=15.0, default_paper=None),
+            ledger=str(folder / "ledger.sqlite"),
+            path=folder.joinpath,
+        )
+        shop: Any = SimpleNamespace(
+            studio=studio,
+            shelf=SimpleNamespace(papers={"kozo": None}),
+            lanes=self.lanes,
+            now=lambda: "2026-11-25T06:00:00Z",
+            ledger=SimpleNamespace(last_at=self._last_at),
+        )
+        self.room = WaitingRoom(shop, lambda: self.now, once=once)
+
+    def _last_at(self, path: str) -> Arrival | None:
+        self.asked.append(path)
+        return self.arrivals.get(path)
+
+    def at(self, now: float, *pictures: Seen, in_hand: tuple[str, ...] = (), free: int = 4) -> Offer:
+        """One scan at `now` that found `pictures`."""
+        self.now = now
+        self.room.update(pictures)
+        return self.room.offer(in_hand, free)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    """Settle 0 s, plenty of memory."""
+    return Bench(tmp_path)
+
+
+def seen(name: str, inode: int = 1) -> Seen:
+    """A picture as a scan gives it."""
+    return Seen(f"kozo/{name}.tif", Stamp(1, inode, 100, 5, 6))
+
+
+def names(offer: Offer) -> list[str]:
+    """What was handed out, by name."""
+    return [one.path.removeprefix("kozo/").removesuffix(".tif") for one in offer.now]
+
+
+def arrival(state: State, path: str = "kozo/Fog.tif", intent: str | None = None) -> Arrival:
+    """A row of the ledger for the picture that `seen` gives."""
+    return Arrival(1, path, 1, 100, 5, "aa", state, Phase.DONE, 1, 0, "2026-11-25T05:00:00Z", "says", intent)
+
+
+def test_the_oldest_goes_first(bench: Bench) -> None:
+    """Fair by arrival: what came later waits its turn, whatever its name."""
+    later, first = seen("Anchor"), seen("Weir")
+    assert names(bench.at(0, first, free=0)) == []
+    assert names(bench.at(1, later, first, free=1)) == ["Weir"]
+    offer = bench.at(1, later, first, in_hand=("kozo/Weir.tif",), free=0)
+    assert [one.says for one in offer.sightings] == ["queued: other pictures are being worked on"]
+
+
+def test_settling_is_said_and_waited_for(tmp_path: Path) -> None:
+    """A new file waits for its quiet time; the wait is exactly what is left of it."""
+    bench, fog = Bench(tmp_path, settle=5.0), seen("Fog")
+    offer = bench.at(0, fog)
+    assert (offer.now, offer.wait_s) == ([], 5.0)
+    assert "waiting until it is quiet" in offer.sightings[0].says
+    assert names(bench.at(5, fog)) == ["Fog"]
+
+
+def test_a_change_begins_anew_but_keeps_its_place(tmp_path: Path) -> None:
+    """A re-saved picture settles again; it does not fall behind what came after it."""
+    bench = Bench(tmp_path, settle=5.0)
+    bench.at(0, seen("Fog"))
+    bench.at(1, seen("Fog"), seen("Kelp"))
+    fog, kelp = Seen("kozo/Fog.tif", Stamp(1, 1, 200, 9, 9)), seen("Kelp")
+    assert bench.room.update([fog, kelp]) == {"kozo/Fog.tif", "kozo/Kelp.tif"}
+    assert names(bench.at(2, fog, kelp)) == []
+    assert names(bench.at(60, fog, kelp)) == ["Fog", "Kelp"]
+
+
+def test_deferred_backs_off_and_does_not_starve_the_new(bench: Bench) -> None:
+    """Each failure of the world waits longer; a new picture goes meanwhile; until when is said."""
+    fog, kelp = seen("Fog"), seen("Kelp")
+    waits = []
+    now = 0.0
+    for _ in range(5):
+        assert names(bench.at(now, fog)) == ["Fog"]
+        bench.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+        offer = bench.at(now, fog)
+        waits.append(offer.wait_s)
+        now += offer.wait_s or 0
+    assert waits == [5.0, 15.0, 60.0, 300.0, 300.0]
+    bench.at(now, fog)
+    bench.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+    offer = bench.at(now, fog, kelp)
+    assert names(offer) == ["Kelp"]
+    assert offer.sightings[0].until == "2026-11-25T06:05:00Z"
+
+
+def test_another_state_of_a_file_is_tried_at_once(bench: Bench) -> None:
+    """Back-off belongs to the file as it stood: a new version is not punished."""
+    fog = seen("Fog")
+    bench.at(0, fog)
+    bench.room.take_in(fog, Outcome(Ending.DEFERRED, "no profile"))
+    assert names(bench.at(1, replace(fog, stamp=Stamp(1, 2, 100, 5, 6)))) == ["Fog"]
+
+
+def test_cut_short_gets_patience_once(tmp_path: Path) -> None:
+    """A file that looks unfinished waits six times the quiet time, then is taken as it is."""
+    bench, fog = Bench(tmp_path, settle=2.0), seen("Fog")
+    bench.at(0, fog)
+    assert names(bench.at(2, fog)) == ["Fog"]
+    assert not bench.room.is_patient(fog)
+    bench.room.take_in(fog, Outcome(Ending.AGAIN, "it ends too early"))
+    offer = bench.at(2, fog)
+    assert (offer.now, offer.wait_s, offer.sightings[0].says) == ([], 12.0, "it ends too early")
+    assert names(bench.at(14, fog)) == ["Fog"]
+    assert bench.room.is_patient(fog)
+
+
+def test_small_pictures_pass_a_giant(bench: Bench) -> None:
+    """A giant for which no lane is free is passed by small ones, for as long as it takes."""
+    giant, small = seen("Panorama"), seen("Kelp")
+    need = Need(GB, GIANT_MEGAPIXELS + 1, 0)
+    for _ in range(3):
+        bench.lanes.take(need)
+    bench.at(0, giant)
+    bench.room.take_in(giant, Outcome(Ending.QUEUED, "no lane", need))
+    for now in (0.0, 1000.0):
+        offer = bench.at(now, giant, small)
+        assert names(offer) == ["Kelp"]
+        assert "a lane stays free" in offer.sightings[0].says
+
+
+def test_want_of_memory_is_not_passed_for_ever(tmp_path: Path) -> None:
+    """Small pictures pass one that needs more memory than is left; after a minute they wait for it."""
+    bench = Bench(tmp_path, free=10 * GB)
+    large, small = seen("Estuary"), seen("Kelp")
+    ticket = bench.lanes.take(Need(4 * GB, 1, 0))
+    bench.at(0, large)
+    bench.room.take_in(large, Outcome(Ending.QUEUED, "no memory", Need(3 * GB, 1, 0)))
+    assert names(bench.at(0, large, small)) == ["Kelp"]
+    assert names(bench.at(59, large, small)) == ["Kelp"]
+    assert names(bench.at(61, large, small)) == []
+    assert isinstance(ticket, int)
+    bench.lanes.give_back(ticket)
+    assert names(bench.at(62, large, small)) == ["Estuary", "Kelp"]
+
+
+@pytest.mark.parametrize("state", [State.STUCK, State.WORKING])
+def test_parked_is_not_offered_as_it_stands(bench: Bench, state: State) -> None:
+    """What is stuck or half published is left alone until the file is another; the ledger is asked once, not at every scan."""
+    fog = seen("Fog")
+    bench.arrivals["kozo/Fog.tif"] = arrival(state)
+    for now in (0, 1, 2):
+        offer = bench.at(now, fog)
+        assert (offer.now, offer.wait_s, offer.sightings) == ([], None, [])
+    assert bench.asked == ["kozo/Fog.tif"]
+    assert names(bench.at(3, seen("Fog", inode=7))) == ["Fog"]
+
+
+@pytest.mark.parametrize("there", [True, False], ids=["copied", "moved and put back"])
+def test_done_but_still_here(bench: Bench, tmp_path: Path, there: bool) -> None:
+    """A picture that could not be moved away is said to be done; one that was moved and is back again is new."""
+    (tmp_path / "masters").mkdir()
+    if there:
+        (tmp_path / "masters" / "Fog.tif").write_bytes(b"x" * 100)
+    moved = Moved("ready/kozo/Fog.tif", "masters/Fog.tif", 1, 100, 5)
+    bench.arrivals["kozo/Fog.tif"] = arrival(State.PRINTABLE, intent=Intent("print", [], [moved]).to_json())
+    offer = bench.at(0, seen("Fog"))
+    if there:
+        assert offer.now == []
+        assert offer.sightings[0].kind == "passed-over"
+        assert offer.sightings[0].says == "done, please remove it: says"
+    else:
+        assert names(offer) == ["Fog"]
+
+
+def test_unknown_folders_are_named_once(bench: Bench) -> None:
+    """Pictures under a folder that is no paper are not offered; the folder is named."""
+    strangers = [Seen(f"koza/{n}.tif", Stamp(1, n, 100, 5, 6)) for n in range(3)]
+    offer = bench.at(0, *strangers)
+    assert (offer.now, offer.wait_s, offer.sightings, offer.unknown) == ([], None, [], {"koza"})
+
+
+def test_standing_still_costs_no_new_objects(bench: Bench) -> None:
+    """Unchanged waiting is told with the very same rows, so that nothing need be written."""
+    fog = seen("Fog")
+    bench.at(0, fog)
+    bench.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+    first, second = bench.at(1, fog), bench.at(2, fog)
+    assert first.sightings[0] is second.sightings[0]
+
+
+@pytest.mark.parametrize(("tries", "seconds"), [(0, 5), (1, 5), (2, 15), (3, 60), (4, 300), (99, 300)])
+def test_back_off(tries: int, seconds: float) -> None:
+    """5, 15, 60, 300 s, and no longer."""
+    assert waiting.back_off_s(tries) == seconds
