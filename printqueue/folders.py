@@ -13,6 +13,7 @@ import os
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 
 from printqueue.errors import WorldError
 from printqueue.text import shown
@@ -25,6 +26,7 @@ _WALK = (errno.ENOSYS, errno.EPERM, errno.EINVAL, errno.E2BIG, errno.EAGAIN, err
 _FOLDER = os.O_DIRECTORY | os.O_CLOEXEC
 _LIBC = ctypes.CDLL(None, use_errno=True)
 _LIBC.syscall.restype = ctypes.c_long
+_LIBC.syscall.argtypes = [ctypes.c_long, ctypes.c_int, ctypes.c_char_p, ctypes.c_void_p, ctypes.c_size_t]
 
 
 class LinkedError(WorldError, OSError):
@@ -64,10 +66,14 @@ def open_folder(path: str, flags: int = os.O_PATH) -> int:
 
 def _openat2(path: bytes, flags: int) -> tuple[int, int]:
     """(descriptor, 0), or (-1, errno)."""
-    how = _How(flags, 0, _NO_SYMLINKS | _NO_MAGICLINKS)
-    size = ctypes.c_size_t(ctypes.sizeof(how))
-    descriptor = int(_LIBC.syscall(ctypes.c_long(_OPENAT2), _AT_FDCWD, path, ctypes.byref(how), size))
+    descriptor = _LIBC.syscall(_OPENAT2, _AT_FDCWD, path, ctypes.byref(_how(flags)), ctypes.sizeof(_How))
     return descriptor, 0 if descriptor >= 0 else ctypes.get_errno()
+
+
+@cache
+def _how(flags: int) -> _How:
+    """The kernel only reads it, so one serves all threads."""
+    return _How(flags, 0, _NO_SYMLINKS | _NO_MAGICLINKS)
 
 
 def _walk(path: str, flags: int) -> int:

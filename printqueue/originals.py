@@ -76,8 +76,10 @@ def _move(studio: Studio, moved: Moved) -> tuple[Moved, str | None]:
             _bring(moved, source, target)
         if _is(target, moved):
             durable.drop_second_name(source, target)
-            return moved, None
-        if _holds(target, moved):  # copied; or some network file system numbers a renamed file anew
+            if not _is(source, moved):
+                return replace(moved, stays=False), None
+        # Copied (two file systems may give the copy the very same number), or renamed where that changes the number.
+        if _holds(target, moved):
             return _emptied(moved, source)
         return moved, _from_spare(studio, moved, target)
 
@@ -167,6 +169,6 @@ def _from_spare(studio: Studio, moved: Moved, target: str) -> str | None:
         return None
     spare = studio.path(moved.spare)
     if durable.sha256(spare) != moved.sha256:
-        return "The original was taken away while it was being printed, and no whole copy of it is left."
+        return "the original was taken away while it was being printed, and no whole copy of it is left"
     durable.copy_to(spare, target, expected=moved.sha256, mtime_ns=moved.mtime_ns)
-    return "The original was replaced or taken away meanwhile; the version that was used is kept in masters/."
+    return "the original was replaced or taken away meanwhile, and the version that was used is kept in masters/"

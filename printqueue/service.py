@@ -14,6 +14,7 @@ from printqueue.hands import Hands
 from printqueue.house import Housekeeping
 from printqueue.intake.scan import Seen, Sweeper
 from printqueue.intake.watch import Waker
+from printqueue.journal import about
 from printqueue.late import LateOrders
 from printqueue.ledger import LedgerFullError
 from printqueue.model.job import Arrival, Sighting, State
@@ -79,6 +80,7 @@ class Service:
         self._teller = Teller(shop)
         self._waker: Waker | None = None
         self._since: dict[str, str] = {}  # passed-over files
+        self._status = ""  # one sentence for the supervisor
         self._unfinished: dict[int, tuple[float, int]] = {}  # arrival → (next try, tries)
 
     def stop(self) -> None:
@@ -98,10 +100,10 @@ class Service:
             self._recover()
             if self._watch:  # listening begins before the first look, or what comes in between would be missed
                 self._waker = Waker(self.shop.studio.path("ready"), self._wake)
-            notify.tell("READY=1")
+            notify.ready("looking at ready/ for the first time")
             self._loop()
         finally:
-            notify.tell("STOPPING=1")
+            notify.stopping("ending; work in hand starts again at the next start")
             self._end()
         self._collect()
         return self.tally
@@ -129,7 +131,9 @@ class Service:
                 log.warning("%s", error)
                 if self._once:
                     raise
-                self._stop.wait(self.shop.studio.config.scan)
+                notify.ready(str(error))  # it runs, and waits: nobody's `systemctl start` hangs on a share
+                self._stop.wait(self._scan_s)
+                notify.alive()
         return None
 
     def _loop(self) -> None:
@@ -142,7 +146,7 @@ class Service:
                 wait_s = self._turn()
             except LedgerFullError as error:
                 wait_s = self._wait_for_world(str(error))
-            notify.tell("WATCHDOG=1")
+            notify.alive(self._status)
             if wait_s is None:
                 return
             if self._wake.wait(wait_s) and self._waker is not None:
@@ -151,7 +155,8 @@ class Service:
     def _collect(self) -> None:
         """Take in what has ended. Raises `LedgerError`, `TemplateDiedError`: without them the service must end."""
         for path, seen, outcome in self._hands.collect():
-            log.info("%s: %s", shown(path), shown(outcome.says, limit=600) or outcome.ending)
+            what = about(picture=path, event=str(outcome.ending))
+            log.info("%s: %s", shown(path), shown(outcome.says, limit=600) or outcome.ending, extra=what)
             self.tally.add(outcome.ending)
             self._teller.ended(path, outcome)
             if seen is not None:
@@ -174,6 +179,7 @@ class Service:
             return self._world_failed(error)
         for seen in offer.now:
             self._hand_out(seen)
+        self._status = notify.looked(len(offer.sightings), len(self._hands.paths), f"{self.shop.now()[11:19]} UTC")
         self._record([*offer.sightings, *self._passed_over([*found.passed_over, *lone]), *folders])
         waits += [] if offer.wait_s is None else [offer.wait_s]
         if self._once and not waits and not self._hands.paths:
@@ -210,6 +216,7 @@ class Service:
             str(error) if isinstance(error, WorldError) else f"The studio's folders cannot be read: {error.strerror}."
         )
         self._teller.share_is_gone(says)
+        self._status = f"waiting: {says}"
         self.shop.ledger.scanned(self._mode, [says], [], self._why_so)
         return self._wait_for_world(says)
 
@@ -222,7 +229,7 @@ class Service:
         return None
 
     def _hand_out(self, seen: Seen) -> None:
-        log.info("working on %s", shown(seen.path))
+        log.info("working on %s", shown(seen.path), extra=about(picture=seen.path, event="working"))
         patient = self._room.is_patient(seen) or self.shop.studio.config.settle == 0
         self._hands.take(seen.path, seen, lambda: process(self.shop, seen, patient=patient))
 

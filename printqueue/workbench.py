@@ -70,8 +70,13 @@ class Workbench:
 
     def _tones_of(self, profile: bytes) -> Tones:
         if profile not in self._tones:
-            with self.child() as child:
-                answer = ask(child, "tones", profile)
+            try:
+                with self.child() as child:
+                    answer = ask(child, "tones", profile)
+            except ChildDiedError:
+                if self.stopping:  # then it says nothing about the profile
+                    raise WorldError("The service was stopped. Nothing is lost; it starts again.") from None
+                raise
             assert answer.tones is not None
             self._tones[profile] = Tones(answer.tones.white, answer.tones.black)
         return self._tones[profile]
@@ -91,7 +96,7 @@ def ask(child: Child, task: str, argument: object, descriptors: tuple[int, ...] 
     if failure.family == "picture":
         raise PictureError(failure.says, do=failure.do, check=failure.check)
     if failure.family == "world":
-        raise WorldError(f"A file could not be read or written ({failure.says}). Nothing is lost; it is tried again.")
+        raise WorldError(failure.says, do=failure.do)
     raise OwnError(failure.says)
 
 

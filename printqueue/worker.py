@@ -10,8 +10,8 @@ import hashlib
 import io
 import os
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -21,7 +21,7 @@ from printqueue import survey
 from printqueue.colour import manager, spaces
 from printqueue.colour.icc import ProfileError
 from printqueue.decode import Bounds, EmptyTailError, decoding_bytes, open_picture, probe
-from printqueue.errors import IncompletePictureError, PictureError
+from printqueue.errors import IncompletePictureError, PictureError, WorldError
 from printqueue.fields import Limits
 from printqueue.judge import allow, judge
 from printqueue.model.finding import Finding, Level, Value
@@ -282,8 +282,11 @@ def _answered(task: Callable[[Any, list[int]], Answer]) -> Callable[[Any, list[i
             answer = Answer(failure=Failure("picture", error.says, error.do, error.check))
         except MemoryError:
             raise
+        except WorldError as error:
+            answer = Answer(failure=Failure("world", error.says, error.do))
         except OSError as error:
-            answer = Answer(failure=Failure("world", f"{os.strerror(error.errno or 0)}"))
+            says = f"A file could not be read or written ({os.strerror(error.errno or 0)}). Nothing is lost; it is tried again."
+            answer = Answer(failure=Failure("world", says))
         except ProfileError as error:
             answer = Answer(failure=Failure("own", f"A profile could not be used: {error}."))
         except Exception as error:
@@ -301,7 +304,16 @@ TASKS = {
     "tones": _answered(_tones),
 }
 
-with suppress(ImportError):  # measuring must not start threads of its own in a forked child
-    import cv2
+_CODECS = ("bitorder", "deflate", "delta", "jpeg8", "lzw", "packbits", "png", "zstd")
+_MODULES = ("cv2", "imagecodecs._cms", "numpy.ma", "PIL.ImageCms", "PIL.ImageFile")
 
-    cv2.setNumThreads(0)
+
+def warm_up() -> None:
+    """For the template, once: load what libraries would load only when it is first used, in every child anew
+    (20 ms each time), and from a disk that may fail just then.
+    """
+    for module in _MODULES:
+        import_module(module)
+    for codec in _CODECS:
+        getattr(import_module("imagecodecs"), f"{codec}_decode")
+    import_module("cv2").setNumThreads(0)  # measuring must not start threads of its own in a forked child

@@ -16,6 +16,7 @@ FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 SEQUENTIAL_OR_PROGRESSIVE = (0xC0, 0xC1, 0xC2)
 MAX_SEGMENTS = 4096
 MAX_SCANS = 256
+MAX_FILL_BYTES = 4096
 # Every block of 8 × 8 takes a bit at least, and of the most finely sampled component one covers 256 pixels at most.
 MOST_PIXELS = 2048  # for each byte of scans (ISO/IEC 10918-1, A.2 and F.1.2)
 # stuffed zeros, fill bytes, restart markers and DNL belong to the scan
@@ -100,8 +101,12 @@ def _marker(reader: Reader, place: int, stop: int) -> tuple[int, int]:
         if not any(reader.some(place, min(64, stop - place))):
             raise incomplete("the JPEG data go on with bytes that were never written")
         raise damaged(f"no JPEG marker stands at byte {place}")
-    while code[1] == 0xFF:
-        place += 1
+    if code[1] == 0xFF:
+        run = reader.some(place, min(MAX_FILL_BYTES, stop - place))
+        fill = len(run) - len(run.lstrip(b"\xff"))
+        if fill == MAX_FILL_BYTES:
+            raise damaged(f"at byte {place} nothing but fill bytes follows")
+        place += fill - 1
         code = _within(reader, place, 2, stop)
     return code[1], place + 2
 

@@ -27,6 +27,7 @@ from printqueue.model.picture import Source
 THREADS = 2  # bands are read from so many threads at once
 _SMALL_BYTES = 16_000_000  # directories, metadata, the stacks of threads and what malloc keeps
 _LISTED_BYTES = 64  # per strip or tile: offset and count, as read, widened, and compared
+_CHUNK_BYTES = 250  # per PNG chunk: what is known of it, and its data as an object of their own
 _BLOCK_PX = 64  # JPEG coefficients are kept for whole blocks, at the coarsest sampling
 # Buffers of a segment's size beside its samples, while it is unpacked; the second way is for data with padding.
 _UNPACKING = {tiff_header.DEFLATE: 1, tiff_header.OLD_DEFLATE: 1, tiff_header.PACKBITS: 2}
@@ -110,7 +111,8 @@ def _png(head: PngHeader) -> int:
     channels = (4 if head.has_alpha else 3) if head.colours == 3 else (2 if head.has_alpha else 1)
     decoded = channels * pixels * (2 if head.depth == 16 else 1)
     return (
-        sum(len(data) for kept in head.notes.values() for data in kept)
+        _CHUNK_BYTES * len(head.needed)
+        + sum(len(data) for kept in head.notes.values() for data in kept)
         + decoded
         + max(2 * coded, pixels if head.has_alpha else 0)
     )

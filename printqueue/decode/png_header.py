@@ -17,6 +17,7 @@ from printqueue.errors import PictureError
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 MAX_CHUNKS = 2_000_000
+_FREE_CHUNKS, _SMALL_CHUNK_BYTES = 10_000, 128  # so many may be empty; all others must be so large on average
 MAX_TEXT_BYTES = 1 << 20
 MOST_INFLATED = 1032  # bytes from one byte of Deflate data (zlib.net/zlib_tech.html, "Maximum Compression Factor")
 MAX_NOTES, MAX_NOTES_BYTES = 256, 4 << 20  # of all text chunks together, as stored; what comes later is left out
@@ -35,6 +36,11 @@ class Chunk:
     name: bytes
     start: int
     stop: int
+
+    @property
+    def size(self) -> int:
+        """Bytes of data."""
+        return self.stop - self.start
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +94,9 @@ def read(reader: Reader, bounds: Bounds) -> PngHeader:
 
 def _chunks(reader: Reader) -> Iterator[Chunk]:
     place = len(SIGNATURE)
-    for _ in range(MAX_CHUNKS):
+    for number in range(MAX_CHUNKS):
+        if (number - _FREE_CHUNKS) * _SMALL_CHUNK_BYTES > place:
+            break
         head = reader.some(place, 8)
         if len(head) < 8:
             raise incomplete("the PNG data end without their end chunk (IEND)")
@@ -134,8 +142,11 @@ def _take_note(reader: Reader, chunk: Chunk, bounds: Bounds, notes: dict[bytes, 
         if chunk.name not in notes:
             notes[chunk.name] = _note(reader, chunk, bounds)
         return
-    sizes = [len(data) for kind in _TEXTS for data in notes.get(kind, [])]
-    if len(sizes) < MAX_NOTES and sum(sizes) + chunk.stop - chunk.start <= MAX_NOTES_BYTES:
+    kept = [notes.get(kind, []) for kind in _TEXTS]
+    if (
+        sum(map(len, kept)) < MAX_NOTES
+        and sum(len(data) for found in kept for data in found) + chunk.size <= MAX_NOTES_BYTES
+    ):
         notes.setdefault(chunk.name, []).extend(_note(reader, chunk, bounds))
 
 

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import re
 import stat
 
 from printqueue.naming import COMPANIONS
 
 _UNFINISHED = ("~", ".tmp", ".part", ".partial", ".crdownload", ".filepart", ".swp", ".lock")
 _SYSTEM = {"thumbs.db", "desktop.ini"}
+# How sync programs name the other version of a file that was changed in two places (common practice, no source).
+_SECOND_VERSION = re.compile(
+    r"\([^()]*\bconflicted copy\b[^()]*\)|[._](?:sync-)?conflict-\d{8}-\d{6}(?![0-9])", re.IGNORECASE
+)
 
 
 def hidden(name: str) -> bool:
@@ -30,6 +35,11 @@ def file_reason(name: str, mode: int, size: int) -> str | None:
         return "it is a pipe, socket or device, no file"
     if name.startswith("~$") or name.lower().endswith(_UNFINISHED):
         return "its name says that a program is still at work on it"
+    if _SECOND_VERSION.search(name):
+        return (
+            "two versions of it exist, says the sync program that named it; look at both, then delete this one or give it "
+            "a name of its own to print it"
+        )
     if size == 0:
         return "it is empty; a picture may still follow"
     return None

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from printqueue.ledger import schema
-from printqueue.ledger.connect import read_only
+from printqueue.ledger.connect import read_only, tolerate_texts
 from printqueue.ledger.errors import FAILURES, LedgerError
 from printqueue.ledger.identity import require_known, require_plain
 from printqueue.model.job import Phase, State
@@ -50,7 +50,7 @@ def check_up(path: str) -> CheckUp:
 
 
 def _looked_through(connection: sqlite3.Connection, found: CheckUp) -> CheckUp:
-    connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
+    tolerate_texts(connection)
     connection.execute("BEGIN")
     require_known(connection, found.file)
     found.schema = schema.version(connection)

@@ -10,7 +10,7 @@ from typing import NoReturn, TypeVar
 
 from printqueue.errors import StudioError
 from printqueue.ledger import rows, schema
-from printqueue.ledger.connect import read_only
+from printqueue.ledger.connect import read_only, tolerate_texts
 from printqueue.ledger.errors import (
     FAILURES,
     NONSENSE,
@@ -131,7 +131,9 @@ class LedgerReader:
 
     def _opened(self) -> sqlite3.Connection:
         try:
-            return read_only(self._path)
+            connection = read_only(self._path)
+            tolerate_texts(connection)  # one damaged sentence is no reason to hide the rest
+            return connection
         except FAILURES as error:
             _unreadable(error)
 

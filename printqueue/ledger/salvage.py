@@ -14,6 +14,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 
+from printqueue.ledger.connect import tolerate_texts
 from printqueue.ledger.errors import FAILURES
 from printqueue.ledger.rebuilt import Salvaged
 from printqueue.model.job import Phase, State
@@ -27,7 +28,7 @@ _FURTHEST = 1_000_000  # a counter that is further ahead of the newest row than 
 
 def salvage(old: sqlite3.Connection, new: sqlite3.Connection, intent_is_whole: IntentCheck) -> dict[str, Salvaged]:
     """Take over what can be read; table → what became of it. `new` is in a transaction, with foreign keys on."""
-    old.text_factory = lambda raw: raw.decode("utf-8", "replace")
+    tolerate_texts(old)
     found = {table: _table(old, new, table, is_legal) for table, is_legal in _judges(intent_is_whole).items()}
     for table, key in (("arrivals", "id"), ("prints", "job"), ("facts", "id")):
         _count_on(old, new, table, key, sure=found[table]["whole"])

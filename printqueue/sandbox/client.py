@@ -17,7 +17,7 @@ from dataclasses import asdict, replace
 from types import TracebackType
 from typing import Any, Self
 
-from printqueue.errors import OwnError
+from printqueue.errors import OwnError, StudioError
 from printqueue.sandbox import wire
 from printqueue.sandbox.limits import ChildLimits
 
@@ -40,7 +40,7 @@ class ChildDiedError(OwnError):
         self.how = how
 
 
-class TemplateDiedError(OwnError):
+class TemplateDiedError(StudioError):
     """Without its template the service can read nothing; no picture is to blame, and a restart cures it."""
 
 
@@ -69,7 +69,7 @@ class Template:
         ours, theirs = socket.socketpair()
         try:
             pid = self._order({"limits": asdict(limits)}, [theirs.fileno()])
-        except OwnError:
+        except TemplateDiedError:
             ours.close()
             raise
         finally:
@@ -151,7 +151,7 @@ class Child:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        with suppress(OwnError):
+        with suppress(TemplateDiedError):  # the service will find out; this child has ended with it
             self._end()
 
 

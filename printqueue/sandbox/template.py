@@ -28,7 +28,9 @@ def main() -> None:
     control = socket.socket(fileno=int(sys.argv[1]))
     bounds.die_with(int(sys.argv[3]))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C in a terminal is for the service
-    tasks: Mapping[str, Task] = import_module(sys.argv[2]).TASKS
+    worker = import_module(sys.argv[2])
+    tasks: Mapping[str, Task] = worker.TASKS
+    getattr(worker, "warm_up", int)()  # what tasks would otherwise load in every child anew
     gc.freeze()  # a collection in a child would touch, and so copy, every page of the libraries
     wire.send(control, b"ready")
     while True:

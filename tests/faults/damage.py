@@ -74,7 +74,9 @@ def tiff_lie(data: bytes, random: Random) -> bytes:
             struct.pack_into(order + "H", out, place + (0 if part == "tag" else 2), new)
         else:
             at = place + (4 if part == "count" else 12 if big else 8)
-            struct.pack_into(order + ("Q" if big else "I"), out, at, random.choice((*_ABSURD, random.randrange(len(data)))))
+            struct.pack_into(
+                order + ("Q" if big else "I"), out, at, random.choice((*_ABSURD, random.randrange(len(data))))
+            )
     return bytes(out)
 
 
@@ -90,7 +92,7 @@ def tiff_chain(data: bytes, random: Random) -> bytes:
 
 def tiff_children(data: bytes, random: Random) -> bytes:
     """A chain of directories that all point to each other as children, at the end of the file."""
-    order, big, entries, following = _directory(data)
+    order, big, _, following = _directory(data)
     if big:
         return tiff_lie(data, random)
     at, count = len(data) + len(data) % 2, random.randint(2, 80)
@@ -106,7 +108,33 @@ def tiff_children(data: bytes, random: Random) -> bytes:
     return bytes(out)
 
 
-_TAGS = (254, 256, 257, 258, 259, 262, 266, 273, 274, 277, 278, 279, 284, 317, 320, 322, 324, 325, 330, 338, 339, 347, 700, 34675, 34665)
+_TAGS = (
+    254,
+    256,
+    257,
+    258,
+    259,
+    262,
+    266,
+    273,
+    274,
+    277,
+    278,
+    279,
+    284,
+    317,
+    320,
+    322,
+    324,
+    325,
+    330,
+    338,
+    339,
+    347,
+    700,
+    34675,
+    34665,
+)
 
 
 def _directory(data: bytes) -> tuple[str, bool, list[int], int]:
@@ -116,7 +144,9 @@ def _directory(data: bytes) -> tuple[str, bool, list[int], int]:
     first = struct.unpack_from(order + ("Q" if big else "I"), data, 8 if big else 4)[0]
     head, size = (8, 20) if big else (2, 12)
     first = min(first, len(data) - head - size - 8)
-    count = min(struct.unpack_from(order + ("Q" if big else "H"), data, first)[0], (len(data) - first - head - 8) // size)
+    count = min(
+        struct.unpack_from(order + ("Q" if big else "H"), data, first)[0], (len(data) - first - head - 8) // size
+    )
     places = [first + head + size * number for number in range(max(1, count))]
     return order, big, places, places[-1] + size
 
@@ -132,11 +162,15 @@ def jpeg_lie(data: bytes, random: Random) -> bytes:
     if part == "length":
         struct.pack_into(">H", out, place + 2, random.choice((0, 1, 2, 3, 65535, random.randrange(65536))))
     elif part == "kind":
-        out[place + 1] = random.choice((0xC0, 0xC1, 0xC2, 0xC3, 0xC4, 0xC9, 0xCA, 0xD8, 0xD9, 0xDA, 0xDB, 0xDC, 0xDD, 0xE1, 0xE2, 0xFF))
+        out[place + 1] = random.choice(
+            (0xC0, 0xC1, 0xC2, 0xC3, 0xC4, 0xC9, 0xCA, 0xD8, 0xD9, 0xDA, 0xDB, 0xDC, 0xDD, 0xE1, 0xE2, 0xFF)
+        )
     else:
         size = struct.unpack_from(">H", data, place + 2)[0]
         for _ in range(random.randint(1, 3)):
-            out[min(len(out) - 1, place + 4 + random.randrange(max(1, min(size, 40))))] = random.choice((0, 1, 255, random.randrange(256)))
+            out[min(len(out) - 1, place + 4 + random.randrange(max(1, min(size, 40))))] = random.choice(
+                (0, 1, 255, random.randrange(256))
+            )
     return bytes(out)
 
 
@@ -207,7 +241,9 @@ def png_bomb(data: bytes, random: Random) -> bytes:
     kind = random.choice(("IDAT", "iCCP", "zTXt", "iTXt"))
     if kind == "IDAT":
         return _png([(name, bomb if name == b"IDAT" else body) for name, body in chunks])
-    made = {"iCCP": b"srgb\0\0" + bomb, "zTXt": b"Title\0\0" + bomb, "iTXt": b"XML:com.adobe.xmp\0\1\0\0\0" + bomb}[kind]
+    made = {"iCCP": b"srgb\0\0" + bomb, "zTXt": b"Title\0\0" + bomb, "iTXt": b"XML:com.adobe.xmp\0\1\0\0\0" + bomb}[
+        kind
+    ]
     kept = [chunk for chunk in chunks if chunk[0] != b"iCCP"]
     return _png([kept[0], *[(kind.encode(), made)] * random.choice((1, 1, 400)), *kept[1:]])
 

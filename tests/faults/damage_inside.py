@@ -10,7 +10,21 @@ from tests.faults import sound_files
 from tests.faults.damage import ANY, bits, cut, run
 from tests.service.support import CARD, card_profile
 
-_SIGNATURES = (b"RGB ", b"GRAY", b"CMYK", b"Lab ", b"XYZ ", b"15CL", b"\0\0\0\0", b"scnr", b"mntr", b"prtr", b"link", b"nmcl", b"abst")
+_SIGNATURES = (
+    b"RGB ",
+    b"GRAY",
+    b"CMYK",
+    b"Lab ",
+    b"XYZ ",
+    b"15CL",
+    b"\0\0\0\0",
+    b"scnr",
+    b"mntr",
+    b"prtr",
+    b"link",
+    b"nmcl",
+    b"abst",
+)
 
 
 # -- ICC ----------------------------------------------------------------------------
@@ -24,7 +38,9 @@ def profile(random: Random, *, grey: bool = False) -> bytes:
     for _ in range(random.randint(1, 3)):
         (random.choice((_signature, _size, _tag, _tag, _body, _body, _body)))(out, random)
     made = bytes(out)
-    return random.choice((bytes, bytes, bytes, lambda d: bits(d, random), lambda d: cut(d, random), lambda d: run(d, random)))(made)
+    return random.choice(
+        (bytes, bytes, bytes, lambda d: bits(d, random), lambda d: cut(d, random), lambda d: run(d, random))
+    )(made)
 
 
 def _signature(out: bytearray, random: Random) -> None:
@@ -40,7 +56,9 @@ def _tag(out: bytearray, random: Random) -> None:
     (count,) = struct.unpack_from(">I", out, 128)
     row = 132 + 12 * random.randrange(max(1, min(count, 20)))
     what = random.choice(("count", "name", "offset", "size"))
-    absurd = random.choice((0, 1, 3, 100, 128, 200, len(out), len(out) - 8, 1 << 31, (1 << 32) - 1, random.randrange(len(out))))
+    absurd = random.choice(
+        (0, 1, 3, 100, 128, 200, len(out), len(out) - 8, 1 << 31, (1 << 32) - 1, random.randrange(len(out)))
+    )
     if what == "name":
         out[row : row + 4] = random.choice((b"A2B0", b"rTRC", b"kTRC", b"wtpt", b"desc", b"chad", b"rXYZ", b"????"))
     else:
@@ -52,7 +70,9 @@ def _body(out: bytearray, random: Random) -> None:
     row = 132 + 12 * random.randrange(8)
     (offset,) = struct.unpack_from(">I", out, row + 4)
     at = min(offset + random.randrange(24), len(out) - 4)
-    kind = random.choice((b"curv", b"para", b"mft1", b"mft2", b"mAB ", b"XYZ ", b"mluc", b"desc", b"\xff\xff\xff\xff", b"\0\0\0\0"))
+    kind = random.choice(
+        (b"curv", b"para", b"mft1", b"mft2", b"mAB ", b"XYZ ", b"mluc", b"desc", b"\xff\xff\xff\xff", b"\0\0\0\0")
+    )
     if random.random() < 0.5:
         at, new = min(offset, len(out) - 4), kind
     else:
@@ -87,7 +107,10 @@ def packet(random: Random) -> bytes:
 PICTURES_WITH: dict[str, Callable[[Random], bytes]] = {
     "profile in a TIFF": lambda random: sound_files.tiff(icc=profile(random), compression="lzw", rowsperstrip=32),
     "profile in a grey TIFF": lambda random: sound_files.tiff(
-        sound_files.codes(channels=1)[..., 0], photometric="minisblack", icc=profile(random, grey=True), compression="lzw"
+        sound_files.codes(channels=1)[..., 0],
+        photometric="minisblack",
+        icc=profile(random, grey=True),
+        compression="lzw",
     ),
     "profile in a JPEG": lambda random: sound_files.pillow("JPEG", icc=profile(random)),
     "profile in a PNG": lambda random: sound_files.pillow("PNG", icc=profile(random)),
@@ -102,7 +125,7 @@ def yaml(data: bytes, random: Random) -> bytes:
     """An order or rule file that is hostile or broken."""
     lines = data.splitlines(keepends=True)
     at = random.randrange(len(lines))
-    key, _, value = lines[at].partition(b":")
+    key = lines[at].partition(b":")[0]
     bomb = b"a0: &a0 [x, x]\n" + b"".join(b"a%d: &a%d [%s]\n" % (n, n, b"*a%d, " % (n - 1) * 9) for n in range(1, 9))
     whole = (
         bomb + data, data + bomb, b"[" * 5000, b"{a: " * 3000, data + b"x: " + b"- " * 2000, b"? " * 3000,

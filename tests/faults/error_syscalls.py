@@ -37,7 +37,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seed", type=int, default=0, help="no effect: every point is tried, nothing is drawn")
     parser.add_argument("--quick", action="store_true", help="some points only, by a fixed stride, errors in turn")
-    parser.add_argument("--points", type=int, help="at most so many points of the service (and half as many of a child)")
+    parser.add_argument(
+        "--points", type=int, help="at most so many points of the service (and half as many of a child)"
+    )
     parser.add_argument("--errors", default=",".join(ERRORS), help="which, with commas between")
     parser.add_argument("--in-turn", action="store_true", help="every point, but one error at each, in turn")
     options = parser.parse_args(arguments)

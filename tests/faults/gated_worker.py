@@ -8,19 +8,23 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from imagecodecs import _cms  # otherwise imported late, by every child anew
+
 from tests.service import quick_worker
 
 
-def hold() -> None:
-    """Wait at the gate, where there is one."""
+def hold(task: str) -> None:
+    """Wait at the gate, where there is one for this task."""
 
 
-def _held(task: Callable[..., Any]) -> Callable[..., Any]:
+def _held(name: str, task: Callable[..., Any]) -> Callable[..., Any]:
     def run(*arguments: Any) -> Any:
-        hold()
+        hold(name)
         return task(*arguments)
 
     return run
 
 
-TASKS = {name: _held(task) for name, task in quick_worker.TASKS.items()}
+TASKS = {name: _held(name, task) for name, task in quick_worker.TASKS.items()}
+
+__all__ = ["TASKS", "_cms"]

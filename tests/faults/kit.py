@@ -21,7 +21,7 @@ import tempfile
 import threading
 import time
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -35,7 +35,7 @@ from printqueue.studio import Studio
 from tests.faults import gated_worker
 from tests.service import support
 
-Gate = Literal["main", "picture", "child"]
+Gate = Literal["main", "picture", "child", "render"]
 SETTINGS = "settle: 0 s\nscan: 60 s\nwatch: poll\nworkers: 1\n"
 MTIME_NS = 1_500_000_000_987_654_321
 _OURS = ("print", "review", "masters")
@@ -53,7 +53,7 @@ class _Forked:
         if self.pid == 0:
             sys.argv = ["template", control, module, parent]
             os.environ |= client._ENVIRONMENT
-            _to_the_end(lambda: template.main() or 0)
+            _to_the_end(template.main)
 
     def kill(self) -> None:
         with suppress(ProcessLookupError):
@@ -63,11 +63,11 @@ class _Forked:
         return os.waitpid(self.pid, 0)[1]
 
 
-def _to_the_end(work: Callable[[], int]) -> None:
+def _to_the_end(work: Callable[[], int | None]) -> None:
     """Run the last thing that a forked process does; nothing of this program's own ending is repeated in it."""
     code = 70
     try:
-        code = work()
+        code = work() or 0
     except SystemExit as error:
         code = error.code if isinstance(error.code, int) else 70
     except BaseException:
@@ -147,18 +147,26 @@ class Served:
 
 
 def begin(
-    studio: Studio, *arguments: str, gate: Gate | None = None, worker: str = "tests.faults.gated_worker"
+    studio: Studio,
+    *arguments: str,
+    gate: Gate | None = None,
+    worker: str = "tests.faults.gated_worker",
+    first: Callable[[], object] | None = None,
 ) -> Served:
     """Start `printqueue serve` on `studio`. Whoever comes to the gate is told by `comes` and waits for `go`.
 
-    The gates `main` and `picture` hold one thread once; `child` holds every child, one after the other.
+    The gates `main` and `picture` hold one thread once; `child` holds every child, one after the other; `render`
+    every child that is about to render. `first` is done in the new process before anything else.
     """
     arrived, arriving = os.pipe()
     going, go = os.pipe()
     log = studio.root.rstrip("/") + ".stderr"
+    Path(log).touch()
     pid = os.fork()
     if pid == 0:
         _redirect(log)
+        if first is not None:
+            first()
         if gate is not None:
             _put_gate(gate, arriving, going)
         _to_the_end(lambda: _serve(studio, worker, arguments))
@@ -181,7 +189,7 @@ def _serve(studio: Studio, worker: str, arguments: tuple[str, ...]) -> int:
 
 
 def _put_gate(gate: Gate, arriving: int, going: int) -> None:
-    """The first to come waits; nobody else ever does."""
+    """The first to come in each process waits; nobody else ever does."""
     passed: list[int] = []
 
     def hold(number: int) -> None:
@@ -190,14 +198,17 @@ def _put_gate(gate: Gate, arriving: int, going: int) -> None:
             os.write(arriving, f"{number:8d}".encode())
             os.read(going, 1)
 
-    if gate == "main":
-        before = service.Service.run
-        service.Service.run = lambda self: (hold(threading.get_native_id()), before(self))[1]  # type: ignore[method-assign]
-    elif gate == "picture":
-        process = service.process
-        service.process = lambda *a, **k: (hold(threading.get_native_id()), process(*a, **k))[1]
-    else:
-        gated_worker.hold = lambda: hold(os.getpid())
+    if gate in ("child", "render"):
+        gated_worker.hold = lambda task: hold(os.getpid()) if gate in ("child", task) else None
+        return
+    owner, name = (service.Service, "run") if gate == "main" else (service, "process")
+    work = getattr(owner, name)
+
+    def held(*values: Any, **named: Any) -> Any:
+        hold(threading.get_native_id())
+        return work(*values, **named)
+
+    setattr(owner, name, held)
 
 
 def serve(studio: Studio, *, within_s: float = support.SOON_S) -> int:
@@ -281,7 +292,7 @@ def lost(studio: Studio, digests: set[str]) -> list[str]:
 # -- reports ------------------------------------------------------------------
 
 
-def table(title: str, rows: list[tuple[str, ...]]) -> None:
+def table(title: str, rows: Sequence[Sequence[str]]) -> None:
     """A small table; the first row names the columns."""
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     print(title)

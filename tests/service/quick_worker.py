@@ -1,4 +1,4 @@
-"""The product's own tasks, quicker for small pictures: what they import late is imported before the fork.
+"""The product's own tasks, quicker for small pictures.
 
 The colour engine is told not to build a table for every transform (lcms2.h, cmsFLAGS_NOOPTIMIZE),
 which takes 40 ms each and pays only for large pictures. Durability is tested here, not colour.
@@ -7,10 +7,6 @@ which takes 40 ms each and pays only for large pictures. Durability is tested he
 from __future__ import annotations
 
 from typing import Any
-
-import numpy.ma
-import PIL.ImageCms
-import PIL.ImageFile
 
 from printqueue import worker
 from printqueue.colour import manager
@@ -36,5 +32,4 @@ def _quick(task: Any) -> Any:
 
 manager._lab_profile()
 TASKS = {name: _quick(task) for name, task in worker.TASKS.items()}
-
-__all__ = ["PIL", "TASKS", "numpy"]
+warm_up = worker.warm_up

@@ -5,7 +5,6 @@ The same cases in their thousands: `python -m tests.faults.damaged_files`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -23,9 +22,9 @@ MOST_BYTES = 700_000_000  # libraries 50 MB, bounds of 400 MB of samples
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory, template: Template) -> Iterator[Bench]:
+def bench(tmp_path_factory: pytest.TempPathFactory, template: Template) -> Bench:
     """One studio and its children for all cases."""
-    yield Bench(str(tmp_path_factory.mktemp("damaged")), template)
+    return Bench(str(tmp_path_factory.mktemp("damaged")), template)
 
 
 @pytest.mark.parametrize("kind", sound_files.PICTURES)

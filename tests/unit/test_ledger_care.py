@@ -275,7 +275,7 @@ def test_ledger_on_a_share_is_refused(
 # -- damage -------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("first", range(1, 6))
+@pytest.mark.parametrize("first", range(1, 10))
 def test_any_lost_page_costs_its_own_rows_only(tmp_path: Path, year: bytes, first: int) -> None:
     """Whichever page is written over, the service starts: with rows that all stood there before and none besides, with
     the damaged file set aside as it was, and with numbers that were never given. No loss is said to be none.
@@ -283,7 +283,7 @@ def test_any_lost_page_costs_its_own_rows_only(tmp_path: Path, year: bytes, firs
     whole_file = tmp_path / "whole.sqlite"
     whole_file.write_bytes(year)
     whole = rows(str(whole_file))
-    for page in range(first, len(year) // page_size(year) + 1, 5):
+    for page in range(first, len(year) // page_size(year) + 1, 9):
         folder = tmp_path / str(page)
         folder.mkdir()
         path = str(folder / "ledger.sqlite")
@@ -523,7 +523,7 @@ def test_a_suspicion_that_does_not_hold_is_dropped(path: str, year: bytes) -> No
 )
 def test_changed_tables_are_damage(path: str, year: bytes, sql: str) -> None:
     """Tables that are not as the migrations made them, or a version number that there never was: damage, which SQLite
-    does not see; `check` names it, and the service rebuilds the ledger with every row.
+    does not see; `check` names it, and the service rebuilds the ledger with every row of the tables that are whole.
     """
     Path(path).write_bytes(year)
     whole = rows(path)
@@ -534,7 +534,7 @@ def test_changed_tables_are_damage(path: str, year: bytes, sql: str) -> None:
     with closing(opened(path)) as ledger:
         make(ledger, 61)
         ledger.scanned("poll", [], [])
-    renamed = {"kept"} if "kelp" in sql else set()
+    renamed = {"kept"} if "kelp" in sql else {"arrivals", "prints"} if "strikos" in sql else set()
     assert all(whole[table].items() <= rows(path)[table].items() for table in set(TABLES) - renamed)
 
 
@@ -550,23 +550,28 @@ def test_schema_that_is_no_text(path: str, year: bytes) -> None:
 
 
 @pytest.mark.parametrize(
-    ("sql", "waits"),
+    ("sql", "is_over"),
     [
-        ("UPDATE arrivals SET phase = 'do2e' WHERE id = 5", False),
-        ("UPDATE arrivals SET says = CAST(x'80ff' AS TEXT) WHERE id = 5", False),
-        ("UPDATE prints SET settings = '{' WHERE job = 5", False),
-        ("UPDATE arrivals SET state = 'workin\x07' WHERE id = 5", True),
-        ("UPDATE arrivals SET state = 'review', intent = '{}' WHERE id = 5", True),
+        ("UPDATE arrivals SET phase = 'do2e' WHERE id = 5", True),
+        ("UPDATE arrivals SET says = CAST(x'80ff' AS TEXT) WHERE id = 5", True),
+        ("UPDATE prints SET settings = '{' WHERE job = 5", True),
+        ("UPDATE arrivals SET state = 'workin\x07' WHERE id = 5", False),
+        ("UPDATE arrivals SET state = 'review', intent = '{}' WHERE id = 5", False),
     ],
 )
-def test_row_that_makes_no_sense(path: str, year: bytes, sql: str, waits: bool) -> None:
-    """Damage inside a row is none to SQLite. Where the service acts on the row, it is found at the start; else the
-    service ends with a sentence when it meets it, and the next start rebuilds the ledger without that row.
+@pytest.mark.parametrize("is_big", [False, True])
+def test_row_that_makes_no_sense(
+    path: str, year: bytes, monkeypatch: pytest.MonkeyPatch, sql: str, is_over: bool, is_big: bool
+) -> None:
+    """Damage inside a row is none to SQLite. It is found at the start; in a big ledger only where the service will act
+    on the row, else it ends with a sentence when it meets it, and the next start rebuilds the ledger without that row.
     """
+    if is_big:
+        monkeypatch.setattr(opening, "QUICKLY_READ_BYTES", 0)
     Path(path).write_bytes(year)
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute(sql)
-    if not waits:
+    if is_big and is_over:
         with closing(opened(path)) as ledger, pytest.raises(LedgerDamagedError, match="Start it again"):
             (ledger.last_at("card/A4/Kelp 4.tif"), ledger.prints_of(5))
     with closing(opened(path)) as ledger:

@@ -7,10 +7,12 @@ import socket
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from printqueue import notify
+from printqueue.sandbox import ChildLimits, Template
 
 
 @pytest.fixture
@@ -131,3 +133,28 @@ def test_sentences() -> None:
     assert notify.looked(0, 0, "12:03:04", "The share is gone.") == (
         "The share is gone. (0 waiting, 0 in hand, last look 12:03:04)"
     )
+
+
+# -- what a child is told ------------------------------------------------------
+
+
+def _names(_: Any, files: list[int]) -> bytes:
+    return " ".join(sorted(os.environ)).encode()
+
+
+TASKS = {"names": _names}  # they run in another process
+
+
+@pytest.mark.service
+def test_a_child_knows_no_supervisor(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A process that reads pictures is told neither the supervisor's socket nor its watchdog, though the service is."""
+    for name in ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "LISTEN_FDS", "JOURNAL_STREAM"):
+        monkeypatch.setenv(name, "1")
+    template = Template(__name__)
+    try:
+        with template.child(ChildLimits()) as child:
+            told = set(child.ask("names", None).decode().split())
+    finally:
+        template.close()
+    assert "PATH" in told
+    assert told.isdisjoint({"NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "LISTEN_FDS", "JOURNAL_STREAM"})

@@ -6,6 +6,7 @@ import errno
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -13,6 +14,7 @@ import pytest
 
 from printqueue import durable, originals, publish, renaming
 from printqueue.config import Config
+from printqueue.durable import Stamp
 from printqueue.errors import WorldError
 from printqueue.publish import Intent, Placed
 from printqueue.studio import Studio, make_studio
@@ -341,6 +343,19 @@ def test_another_picture_comes_while_the_original_leaves(studio: Studio, other_d
     assert Path(studio.path("ready/Fog.tif")).read_text() == "another picture"
     assert _names(Path(studio.path("ready"))) == ["Fog.tif"]
     assert durable.sha256(studio.path("masters/Fog.tif")) == intent.moved[0].sha256
+
+
+def test_copy_with_the_very_number_of_the_original(studio: Studio, other_disk: None, monkeypatch: Patch) -> None:
+    """Two file systems may number original and copy alike: the original leaves ready/ all the same, and is not made again."""
+    intent = _original(studio)
+    real = durable.lstamp
+
+    def lstamp(path: str) -> Stamp | None:
+        stamp = real(path)
+        return None if stamp is None else replace(stamp, inode=intent.moved[0].inode)
+
+    monkeypatch.setattr(durable, "lstamp", lstamp)
+    assert _go_on(studio, intent) == ["Fog.tif"]
 
 
 @pytest.mark.parametrize("code", [errno.ENOSPC, errno.EIO, errno.EDQUOT])
