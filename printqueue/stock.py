@@ -8,6 +8,7 @@ import os
 import stat
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from functools import cache
 from importlib.metadata import version as installed
 
 from printqueue.colour import icc
@@ -54,6 +55,7 @@ class Stock:
         return hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()
 
 
+@cache
 def versions() -> str:
     """This program and the libraries whose arithmetic the pixels pass."""
     return ", ".join([f"printqueue {__version__}", *(f"{name} {installed(name)}" for name in _ENGINES)])

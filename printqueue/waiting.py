@@ -11,7 +11,6 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from printqueue import durable
 from printqueue.intake.scan import Seen
 from printqueue.intake.settle import Settler
 from printqueue.lanes import Refusal
@@ -149,7 +148,7 @@ class WaitingRoom:
             return None
         if last.state in (State.STUCK, State.WORKING):
             return last.says or "it is being worked on"
-        if last.state in (State.PRINTABLE, State.REVIEW) and _was_copied(self._shop, last):
+        if last.state in (State.PRINTABLE, State.REVIEW) and _was_copied(last):
             return f"done, please remove it: {last.says}"
         return None
 
@@ -238,13 +237,12 @@ class WaitingRoom:
         return self._shop.now() if entry is None else entry.since
 
 
-def _was_copied(shop: Shop, last: Arrival) -> bool:
+def _was_copied(last: Arrival) -> bool:
     """Whether its picture could not be moved away but stands whole elsewhere. One that was moved and is back is new."""
     if last.intent is None:
         return False
     moved = Intent.from_json(last.intent).moved
-    there = durable.lstamp(shop.studio.path(moved[0].target)) if moved else None
-    return there is not None and there.inode != last.inode and there.size == last.size
+    return bool(moved) and moved[0].stays
 
 
 def back_off_s(tries: int) -> float:

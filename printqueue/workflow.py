@@ -185,7 +185,7 @@ def _copy(shop: Shop, attempt: Attempt) -> None:
         os.makedirs(attempt.spool, 0o700, exist_ok=True)
         copied = claim.copy(os.path.join(ready, seen.path), attempt.picture, seen.stamp)
         if attempt.order_bytes is not None:
-            durable.write_temp(os.path.join(attempt.spool, claim.ORDER), attempt.order_bytes)
+            durable.write_temp(os.path.join(attempt.spool, claim.ORDER), attempt.order_bytes, synced=False)
     attempt.sha256 = copied.sha256
     shop.ledger.copied(attempt.arrival.id, copied.sha256)
     steps.reached("spooled")
@@ -200,7 +200,7 @@ def _plan(shop: Shop, attempt: Attempt) -> None:
 
 def _judge(shop: Shop, attempt: Attempt, child: Child) -> list[Judged]:
     jobs = tuple(print_job(request, kept) for request, kept in zip(attempt.requests, attempt.stocks, strict=True))
-    descriptor = os.open(attempt.picture, os.O_RDONLY | os.O_CLOEXEC)
+    descriptor = claim.open_regular(attempt.picture)
     try:
         answer = ask(child, "judge", JudgeOrder(jobs, shop.bounds), (descriptor,))
     finally:

@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _render(judge: object, path: str, output: str) -> None:
     """Through a hidden temp beside OUT; the descriptors go to a bounded child."""
-    from printqueue import durable
+    from printqueue import durable, folders
     from printqueue.cli.single import Single, opened
     from printqueue.delivery import conversion_words
     from printqueue.outputs.print_tiff import Provenance
@@ -52,7 +52,8 @@ def _render(judge: object, path: str, output: str) -> None:
 
     assert isinstance(judge, Single)
     request, kept = judge.request(path), judge.stock
-    master = durable.sha256(path)
+    output = folders.as_named(output)
+    master = durable.sha256(folders.as_named(path))
     if master is None:
         raise UsageError(f"There is no regular file {shown(path)}.")
     provenance = Provenance(

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 
 from printqueue import sizes
 from printqueue.errors import OwnError, PictureError, UsageError, WorldError
+from printqueue.folders import as_named
 from printqueue.intake.claim import ChangedError, open_regular
 from printqueue.model.finding import Finding, Verdict, verdict
 from printqueue.model.request import Request
@@ -88,7 +89,7 @@ def bench(studio: Studio) -> Iterator[Workbench]:
 def opened(path: str) -> Iterator[int]:
     """A regular file's descriptor. Raises `UsageError` where there is none."""
     try:
-        descriptor = open_regular(path)
+        descriptor = open_regular(as_named(path))
     except ChangedError as error:
         raise UsageError(f"There is no regular file {shown(path)}.") from error
     except OSError as error:

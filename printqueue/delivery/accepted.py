@@ -88,9 +88,6 @@ def publish_prints(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made:
     def record(intent: Intent) -> None:
         prints = [placed.final for placed in intent.placed if placed.role == "print"]
         for index, (output, one) in enumerate(zip(prints, made, strict=True)):
-            kept = attempt.stocks[index]
-            shop.ledger.keep(kept.profile_sha256, "profile", kept.profile)
-            shop.ledger.keep(kept.rules_sha256, "rules", kept.paper.rules_text.encode())
             _record(shop, attempt, index, output, one.recipe)
 
     return carry_out(shop, attempt, lambda: _intent(shop, attempt, judged, made), record)
@@ -98,6 +95,8 @@ def publish_prints(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made:
 
 def _record(shop: Shop, attempt: Attempt, index: int, output: str, recipe: str) -> None:
     kept = attempt.stocks[index]
+    shop.ledger.keep(kept.profile_sha256, "profile", kept.profile)
+    shop.ledger.keep(kept.rules_sha256, "rules", kept.paper.rules_text.encode())
     shop.ledger.made(
         attempt.jobs[index],
         output=output,
@@ -186,8 +185,9 @@ def finish_lost(shop: Shop, attempt: Attempt) -> Outcome | None:
     masters = group.mirrored(attempt, "masters")
     number = publish.free_number(shop.studio, {masters: _groups(attempt, masters, 0)[masters]})
     intent = Intent("print", [], group.moves(attempt, masters, number, keep_spare=True))
-    for index, (recipe, output) in enumerate(zip(recipes, outputs, strict=True)):
-        shop.ledger.judged(attempt.jobs[index], "accepted", [], {})
-        _record(shop, attempt, index, output, recipe)
-    shop.ledger.intend(attempt.arrival.id, intent.to_json(), finishes=recipes)
+    with shop.ledger.together():
+        for index, (recipe, output) in enumerate(zip(recipes, outputs, strict=True)):
+            shop.ledger.judged(attempt.jobs[index], "accepted", [], {})
+            _record(shop, attempt, index, output, recipe)
+        shop.ledger.intend(attempt.arrival.id, intent.to_json(), finishes=recipes)
     return complete(shop, attempt.arrival.id, intent)

@@ -32,8 +32,9 @@ def carry_out(shop: Shop, attempt: Attempt, write: Callable[[], Intent], record:
         steps.reached("verified")
         if (gone := _original_gone(shop, attempt)) is not None:
             return gone
-        record(intent)
-        shop.ledger.intend(attempt.arrival.id, intent.to_json())
+        with shop.ledger.together():
+            record(intent)
+            shop.ledger.intend(attempt.arrival.id, intent.to_json())
         steps.reached("intent-written")
         try:
             publish.show(shop.studio, intent)

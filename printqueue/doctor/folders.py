@@ -96,7 +96,7 @@ def rights(visit: Visit) -> Iterator[Result]:
     place = visit.known
     lacking = [_lacking(name, place.path(name), os.R_OK | os.X_OK) for name in _READ]
     lacking.append(_lacking("ready", place.path("ready"), os.R_OK | os.W_OK | os.X_OK))
-    lacking += [_untried(name, place.path(name)) for name in _WRITTEN]
+    lacking += [_untried(name, place.path(name)) for name in _WRITTEN if not os.path.islink(place.path(name))]
     lacking.append(_untried(shown(place.config.state), standing(place.state)))
     found = [result for result in lacking if result is not None]
     found += [
@@ -121,9 +121,9 @@ def rights(visit: Visit) -> Iterator[Result]:
 
 def link_result(name: str, target: str) -> Result:
     """Pure: a link among the studio's folders."""
-    return warn(
+    return bad(
         "folders",
-        f"{name}/ is a link to {shown(target)}, no folder: whoever changes the link moves the studio's pictures elsewhere.",
+        f"{name}/ is a link to {shown(target)}, no folder: the service does not work through it.",
         "Put a true folder there; if there is no room, move the whole studio.",
     )
 

@@ -23,7 +23,7 @@ _CREATE, _DELETE = 0x100, 0x200
 _Q_OVERFLOW, _IGNORED, _ISDIR = 0x4000, 0x8000, 0x4000_0000
 _ONLYDIR, _DONT_FOLLOW, _EXCL_UNLINK = 0x0100_0000, 0x0200_0000, 0x0400_0000
 # Not MODIFY: a file written block by block would wake us thousands of times, and is not done before it is closed.
-_WANTED = _CLOSE_WRITE | _MOVED_FROM | _MOVED_TO | _CREATE | _DELETE | _ONLYDIR | _EXCL_UNLINK
+_WANTED = _CLOSE_WRITE | _MOVED_FROM | _MOVED_TO | _CREATE | _DELETE | _ONLYDIR | _DONT_FOLLOW | _EXCL_UNLINK
 _INIT_FLAGS = os.O_NONBLOCK | os.O_CLOEXEC
 _READ_BYTES = 65536
 _HEAD = struct.Struct("iIII")  # struct inotify_event: wd, mask, cookie, bytes of the name that follows
@@ -52,12 +52,11 @@ class Listener:
         """Whether events are being read."""
         return self._thread.is_alive()
 
-    def add(self, folder: str, *, follow: bool = False) -> int:
+    def add(self, folder: str) -> int:
         """Listen to one folder, not to those inside; its number stays the same exactly as long as it is the same
         folder of the same mounted file system. Raises `OSError`.
         """
-        mask = _WANTED if follow else _WANTED | _DONT_FOLLOW
-        number = int(_LIBC.inotify_add_watch(self._events, os.fsencode(folder), mask))
+        number = int(_LIBC.inotify_add_watch(self._events, os.fsencode(folder), _WANTED))
         if number < 0:
             raise _failure(folder)
         return number

@@ -9,6 +9,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from printqueue.durable import Stamp
+from printqueue.folders import scan_folder
 from printqueue.intake import passing
 from printqueue.orders.names import FOLDER_ORDER, candidates, is_order
 
@@ -85,7 +86,7 @@ class Sweeper:
     def _entries(self, inside: str, last: dict[str, Stamp], found: Sweep) -> tuple[list[str], dict[str, Stamp]]:
         """Folders, and candidate files with their stamps: the old object where nothing has changed."""
         folders, stamps = [], {}
-        with os.scandir(os.path.join(self._ready, inside).rstrip("/")) as listing:
+        with scan_folder(os.path.join(self._ready, inside).rstrip("/")) as listing:
             for entry in listing:
                 name = entry.name
                 known = last.get(name)

@@ -72,7 +72,7 @@ class Waker:
             log.warning("the listener for file events has ended; it is started again")
             self.close()
         if self._listener is not None:
-            if self._listener.add(self._folder, follow=True) != self._top:
+            if self._listener.add(self._folder) != self._top:
                 log.warning("ready/ is another folder than the one that was watched (mounted again?); watched anew")
                 self.close()
             elif not self._listener.folders_changed.is_set():
@@ -88,7 +88,7 @@ class Waker:
     def _cover(self, listener: Listener) -> str:
         """Watch every folder that the scan looks into, and no other; what cannot be watched is tried again."""
         listener.folders_changed.clear()
-        self._top = listener.add(self._folder, follow=True)
+        self._top = listener.add(self._folder)
         now, failures = {self._top}, []
         for folder in folders_inside(self._folder):
             try:

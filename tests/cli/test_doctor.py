@@ -416,12 +416,12 @@ def test_state_elsewhere(studio: Path, tmp_path: Path) -> None:
 
 
 def test_link_among_the_folders(studio: Path, tmp_path: Path) -> None:
-    """A link where a studio's folder should be is a warning that names it and where it leads, escaped."""
+    """A link where a studio's folder should be is a fault that is named and where it leads, escaped."""
     elsewhere = tmp_path / "salt\x1bmarsh"
     (studio / "masters").rename(elsewhere)
     (studio / "masters").symlink_to(elsewhere)
     (result,) = answers(studio, "folders")
-    assert result.state is WARN
+    assert result.state is BAD
     assert result.says.startswith("masters/ is a link to ")
     assert "salt\\x1bmarsh" in result.says
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from printqueue import folders
 from printqueue.intake.scan import sweep
 
 
@@ -80,14 +81,14 @@ def test_names_that_are_no_utf8(tmp_path: Path) -> None:
 def test_folder_that_cannot_be_read_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """One folder without rights is passed over with why; the others are looked into."""
     _write(tmp_path, "closed/a.tif", "open/b.tif")
-    real = os.scandir
+    real = folders.open_folder
 
-    def scandir(path: str) -> object:
+    def open_folder(path: str, flags: int = os.O_PATH) -> int:
         if path.endswith("closed"):
             raise PermissionError(13, "Permission denied")
-        return real(path)
+        return real(path, flags)
 
-    monkeypatch.setattr(os, "scandir", scandir)
+    monkeypatch.setattr(folders, "open_folder", open_folder)
     found = sweep(str(tmp_path))
     assert [seen.path for seen in found.pictures] == ["open/b.tif"]
     assert found.passed_over == [("closed", "the folder cannot be read: Permission denied")]

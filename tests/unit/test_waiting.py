@@ -188,12 +188,9 @@ def test_parked_is_not_offered_as_it_stands(bench: Bench, state: State) -> None:
 
 
 @pytest.mark.parametrize("there", [True, False], ids=["copied", "moved and put back"])
-def test_done_but_still_here(bench: Bench, tmp_path: Path, there: bool) -> None:
+def test_done_but_still_here(bench: Bench, there: bool) -> None:
     """A picture that could not be moved away is said to be done; one that was moved and is back again is new."""
-    (tmp_path / "masters").mkdir()
-    if there:
-        (tmp_path / "masters" / "Fog.tif").write_bytes(b"x" * 100)
-    moved = Moved("ready/kozo/Fog.tif", "masters/Fog.tif", 1, 100, 5)
+    moved = Moved("ready/kozo/Fog.tif", "masters/Fog.tif", 1, 100, 5, stays=there)
     bench.arrivals["kozo/Fog.tif"] = arrival(State.PRINTABLE, intent=Intent("print", [], [moved]).to_json())
     offer = bench.at(0, seen("Fog"))
     if there:

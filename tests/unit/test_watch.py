@@ -173,15 +173,6 @@ def test_links_are_never_listened_through(ready: Path, tmp_path: Path) -> None:
         heard.close()
 
 
-def test_ready_may_be_a_link(ready: Path, tmp_path: Path) -> None:
-    """Where ready/ itself is a link, the folder behind it is watched."""
-    (tmp_path / "studio").symlink_to(ready)
-    with watching(tmp_path / "studio") as (waker, wake):
-        assert waker.mode == "events"
-        save(ready / "Fog.tif")
-        assert wake.wait(PATIENCE_S)
-
-
 def test_overflow(ready: Path) -> None:
     """When the kernel drops events for want of room, the scan is woken and the folders are gone through again."""
     with open("/proc/sys/fs/inotify/max_queued_events") as stream:

@@ -1,0 +1,55 @@
+"""The image step answered at once: what is measured with it is the service, not the picture work.
+
+`learn` lets the real tasks work on one picture and keeps their answers. After that every child gives the same answers
+again and writes a few bytes, different every time, as its print. Only for counting; such prints are no pictures.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from printqueue.worker import ANSWER, Answer, Rendered
+from tests.faults import kit
+from tests.service import quick_worker, support
+
+MODULE = "tests.faults.stub_worker"
+_learnt: dict[str, bytes] = {}
+_notes: list[Path] = []  # where children leave their answers while `learn` is at work
+
+
+def _task(name: str) -> Callable[[Any, list[int]], bytes]:
+    def run(argument: Any, files: list[int]) -> bytes:
+        if _notes:
+            answer: bytes = quick_worker.TASKS[name](argument, files)
+            (_notes[0] / name).write_bytes(answer)
+            return answer
+        return _render(files) if name == "render" else _learnt[name]
+
+    return run
+
+
+def _render(files: list[int]) -> bytes:
+    data = b"no picture: " + hashlib.sha256(os.pread(files[0], 1 << 16, 0)).hexdigest().encode()
+    os.pwrite(files[1], data, 0)
+    return ANSWER.dump_json(Answer(rendered=Rendered(hashlib.sha256(data).hexdigest(), len(data))))
+
+
+def learn(folder: Path) -> None:
+    """Have one picture made in a studio of its own, before services with this worker are forked."""
+    studio = support.new_studio(folder / "learning", kit.SETTINGS)
+    support.drop(studio, "card/Fog.tif", support.picture())
+    _notes.append(folder)
+    try:
+        served = kit.begin(studio, "--once", worker=MODULE)
+        code = served.wait()
+        assert code == 0, served.said()
+    finally:
+        _notes.clear()
+    _learnt.update({name: (folder / name).read_bytes() for name in ("probe", "judge", "tones")})
+
+
+TASKS = {name: _task(name) for name in quick_worker.TASKS}
