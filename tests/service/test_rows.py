@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
-from printqueue import publish, renaming, steps
+from printqueue import publish, renaming, steps, workflow
 from printqueue.intake import scan
 from printqueue.ledger import Ledger, LedgerReader
-from printqueue.sandbox import Template
+from printqueue.sandbox import Child, ChildDiedError, Template
+from printqueue.shop import Attempt, Shop
 from printqueue.studio import Studio
 from tests.service import support
 
@@ -274,6 +275,22 @@ def test_every_file_in_ready_has_one_place_in_status(new_studio: Callable[..., S
     names = ["Empty.tif", "Fog.tif", "Link.tif", "Pipe.tif", "Slip.tmp", "x.order.yaml"]
     assert sorted(file for file, _ in told) == [*(f"card/{name}" for name in names), "nowhere"]
     assert all(why for _, why in told)
+
+
+def test_exactly_two_strikes(studio: Studio, template: Template, monkeypatch: Patch) -> None:
+    """A picture that ends its child is tried twice, no less and no more, over restarts too."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    tried = list[int]()
+
+    def judge(shop: Shop, attempt: Attempt, child: Child) -> None:
+        tried.append(shop.ledger.arrival(attempt.arrival.id).attempt)  # written down before the work
+        raise ChildDiedError("was ended by signal 11 (SIGSEGV)")
+
+    monkeypatch.setattr(workflow, "_judge", judge)
+    for _ in range(3):
+        support.serve_once(studio, template)
+    assert tried == [1, 2]
+    assert arrivals(studio) == [("card/Fog.tif", "stuck")]
 
 
 # -- what comes out ---------------------------------------------------------------
