@@ -37,12 +37,21 @@ class Housekeeping:
         if touched or not self._looked:
             here = {seen.path: seen.stamp for seen in found.pictures}
             for arrival in self._shop.ledger.arrivals(State.WAITING, State.STUCK):
-                if arrival.path not in in_hand and (arrival.path in touched or not self._looked):
+                if arrival.path in in_hand or found.is_dark(arrival.path):
+                    continue
+                if arrival.path in touched or not self._looked:
                     self._withdraw(arrival, here.get(arrival.path))
             self._looked = True
         for number, target in self._shop.ledger.review_targets().items():
-            if target is not None and not os.path.lexists(self._shop.studio.path(target)):
+            if target is not None and self._has_gone(target):
                 self._taken_from_review(number)
+
+    def _has_gone(self, path: str) -> bool:
+        """A look that fails is no proof of absence."""
+        try:
+            return not durable.exists(self._shop.studio.path(path))
+        except OSError:
+            return False
 
     def _withdraw(self, arrival: Arrival, stamp: Stamp | None) -> None:
         if stamp is None:

@@ -67,7 +67,7 @@ class LateOrders:
         text = page(_lines(os.path.basename(path), made)).encode()
         studio = self._shop.studio
         with durable.world("Moving", path):
-            durable.make_folder(studio.root, studio.path(folder))
+            studio.make_folder(studio.path(folder))
             for number in count(1):
                 order, reason = _names(name, number)
                 if self._explained(studio.path(folder, reason), text) and self._moved(path, studio.path(folder, order)):

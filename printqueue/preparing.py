@@ -27,7 +27,7 @@ from printqueue.shop import Shop
 from printqueue.stock import Stock
 from printqueue.text import shown
 from printqueue.workbench import ask
-from printqueue.worker import refusal
+from printqueue.worker import ProbeOrder, refusal
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,7 @@ def _header(shop: Shop, seen: Seen, child: Child, *, patient: bool) -> Header | 
     """None where judging will find out, and say, that it cannot be read."""
     descriptor = claim.open_regular(shop.studio.path("ready", seen.path))
     try:
-        return ask(child, "probe", shop.bounds, (descriptor,)).header
+        return ask(child, "probe", ProbeOrder(shop.bounds, patient), (descriptor,)).header
     except IncompletePictureError:
         if not patient:
             raise

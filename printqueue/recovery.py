@@ -16,10 +16,10 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 
-from printqueue import delivery, durable, publish
+from printqueue import delivery, durable, notify, publish
 from printqueue.errors import OwnError, PictureError, WorldError
 from printqueue.intake.claim import ChangedError, open_regular
 from printqueue.model.job import Arrival, Phase, State
@@ -28,6 +28,7 @@ from printqueue.shop import Ending, Outcome, Shop
 from printqueue.workbench import ask
 
 _OURS = ("print", "review", "masters")
+_LONGEST_FILE_S = 120.0  # to hash or look through one file on a slow share
 _MOST_KILLS = 4  # a power cut or two is bad luck
 
 
@@ -110,7 +111,7 @@ def _walk(shop: Shop, wanted: Callable[[str], bool], tops: Sequence[str] = _OURS
             yield from (os.path.join(folder, name) for name in sorted(names) if wanted(name))
 
 
-def remember_prints(shop: Shop) -> int:
+def remember_prints(shop: Shop, stopping: Callable[[], bool] = lambda: False) -> int:
     """With a new ledger over a studio that has prints: learn from their recipes what was made.
 
     A print whose master is not yet in masters/ belongs to a picture that still stands in
@@ -121,14 +122,26 @@ def remember_prints(shop: Shop) -> int:
     prints = list(_walk(shop, lambda name: _visible(name) and name.endswith(".tif"), ("print",)))
     if not prints:
         return 0
-    masters = {durable.sha256(path) for path in _walk(shop, _visible, ("masters",))}
-    found = {}
-    for path in prints:
+    masters = {durable.sha256(path) for path in _unless(stopping, _walk(shop, _visible, ("masters",)))}
+    found: dict[str, str] = {}
+    settled: dict[str, str] = {}
+    for path in _unless(stopping, prints):
         made = _inspected(shop, path)
-        if made is not None and made[1] not in masters:
-            found[made[0]] = os.path.relpath(path, shop.studio.root)
-    shop.ledger.remember(found)
+        if made is not None:
+            (settled if made[1] in masters else found)[made[0]] = os.path.relpath(path, shop.studio.root)
+    if stopping():  # half a memory would be worse than none: the next start begins anew
+        return 0
+    shop.ledger.remember(found, settled)
     return len(prints)
+
+
+def _unless(stopping: Callable[[], bool], paths: Iterable[str]) -> Iterator[str]:
+    """`paths` until a stop is asked for; telling the supervisor that work goes on."""
+    for path in paths:
+        if stopping():
+            return
+        notify.busy(_LONGEST_FILE_S, "learning from print/ and masters/ what was made")
+        yield path
 
 
 def _inspected(shop: Shop, path: str) -> tuple[str, str] | None:

@@ -6,18 +6,18 @@ import json
 import os
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 
 from printqueue import filesystems
-from printqueue.errors import StudioError
+from printqueue.errors import StudioError, UsageError
 from printqueue.ledger import open_ledger
 from printqueue.papers.loader import Shelf
 from printqueue.publish import Intent
 from printqueue.sandbox import Template
 from printqueue.service import Service
 from printqueue.shop import Shop
-from printqueue.studio import Studio, StudioLock, prepare_state
+from printqueue.studio import PUBLIC_FOLDERS, Studio, StudioLock, prepare_state
 from printqueue.text import shown
 
 WORKER = "printqueue.worker"
@@ -38,6 +38,30 @@ def require_local_state(studio: Studio) -> None:
             do="Set a folder on a local disk in studio.yaml, for example `state: /var/lib/printqueue/studio`. "
             "To keep what is recorded, move what the old folder holds there (but not the file `studio`, the marker).",
         )
+
+
+def require_private_state(studio: Studio) -> None:
+    """Refuse a private folder inside one of the photographer's folders, also by way of a bind mount."""
+    public = {(seen.st_dev, seen.st_ino): name for name, seen in _public_folders(studio)}
+    folder = studio.state
+    while folder != os.path.dirname(folder):
+        try:
+            seen = os.stat(folder)
+        except OSError:  # still to be made
+            folder = os.path.dirname(folder)
+            continue
+        if (name := public.get((seen.st_dev, seen.st_ino))) is not None:
+            raise UsageError(
+                f"`state:` in studio.yaml names {shown(studio.state)}, which lies in {name}/. Nothing was made there.",
+                do="Name another folder, outside the folders of pictures, or leave the line out.",
+            )
+        folder = os.path.dirname(folder)
+
+
+def _public_folders(studio: Studio) -> Iterator[tuple[str, os.stat_result]]:
+    for name in PUBLIC_FOLDERS:
+        with suppress(OSError):
+            yield name, os.stat(studio.path(name))
 
 
 def intent_is_whole(text: str) -> bool:
@@ -65,6 +89,7 @@ def running_service(studio: Studio, *, once: bool, watch: bool) -> Iterator[Serv
     """A service that holds its studio's lock. The template is exec'ed before lock and ledger are open,
     so that no child can ever inherit them. Raises `LedgerError` for a ledger that it may not touch (newer, not ours).
     """
+    require_private_state(studio)
     prepare_state(studio)
     require_local_state(studio)
     template = Template(WORKER)

@@ -123,7 +123,7 @@ class Service:
     def _recover(self) -> None:
         while not self._stop.is_set():
             try:
-                found = recovery.remember_prints(self.shop)
+                found = recovery.remember_prints(self.shop, self._stop.is_set)
                 if found:
                     log.warning("the ledger is new but print/ holds %d prints; their recipes are remembered", found)
                 return recovery.recover(self.shop)
@@ -169,7 +169,7 @@ class Service:
             self.shop.shelf.refresh()
             found = self._sweeper.sweep()
             self._teller.share_is_back()
-            touched = self._room.update(found.pictures)
+            touched = self._room.update(found)
             self._house.tidy(found, touched, self._hands.paths)
             waits = self._finish_left()
             offer = self._room.offer(self._hands.paths, self._hands.free)

@@ -53,6 +53,11 @@ class Studio:
         """A path below the private folder."""
         return os.path.join(self.state, *parts)
 
+    def make_folder(self, folder: str) -> None:
+        """Make `folder` (a full path below the root) and its parents, durably; never below a bare mount point."""
+        self.require_marker()
+        durable.make_folder(self.root, folder)
+
     def require_marker(self) -> None:
         """Raise `WorldError` where the share is not mounted: an empty mount point is no empty inbox. `LinkedError`,
         which is one, where a folder of the studio is a link: it would lead work away from what carries the marker.

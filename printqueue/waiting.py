@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from printqueue.intake.scan import Seen
+from printqueue.intake.scan import Seen, Sweep
 from printqueue.intake.settle import Settler
 from printqueue.lanes import Refusal
 from printqueue.ledger import LedgerReader
@@ -71,8 +71,9 @@ class WaitingRoom:
         self._arrived = 0
         self._before: Mapping[str, str] | None = None  # since when, as an earlier run had seen it
 
-    def update(self, pictures: Collection[Seen]) -> set[str]:
+    def update(self, found: Sweep) -> set[str]:
         """Take in what a scan found; the paths that have gone or changed since the last one."""
+        pictures: Collection[Seen] = found.pictures
         if self._before is None:
             self._before = {one.path: one.since for one in LedgerReader(self._shop.studio.ledger).sightings()}
             pictures = sorted(pictures, key=lambda seen: ((self._before or {}).get(seen.path, "~"), seen.path))
@@ -84,8 +85,11 @@ class WaitingRoom:
                     touched.add(seen.path)
                 entry = self._renewed(entry, seen)
             entries[seen.path] = entry
-        if len(entries) < len(self._entries) + len(touched):
-            touched |= self._entries.keys() - entries.keys()
+        for path in self._entries.keys() - entries.keys():
+            if found.is_dark(path):  # it keeps its place until it can be looked at again
+                entries[path] = self._entries[path]
+            else:
+                touched.add(path)
         self._entries = entries
         self._settler.forget_all_but(set(entries))
         return touched

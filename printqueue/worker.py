@@ -49,6 +49,14 @@ class PrintJob:
 
 
 @dataclass(frozen=True, slots=True)
+class ProbeOrder:
+    """A look at the header. `patient`: what looks unfinished is no obstacle, judging will speak of it."""
+
+    bounds: Bounds
+    patient: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class JudgeOrder:
     """All prints of one picture."""
 
@@ -135,10 +143,14 @@ _WHY = {
 ANSWER: TypeAdapter[Answer] = TypeAdapter(Answer)
 
 
-def _probe(bounds: Bounds, files: list[int]) -> Answer:
+def _probe(order: ProbeOrder, files: list[int]) -> Answer:
     stream = _stream(files[0])
-    probe(stream, bounds)
-    source = open_picture(stream, bounds)
+    try:
+        probe(stream, order.bounds)
+    except IncompletePictureError:
+        if not order.patient:
+            raise
+    source = open_picture(stream, order.bounds)
     facts = source.facts
     channels = 3 if facts.colour == "rgb" else 1
     return Answer(header=Header(facts.width_px, facts.height_px, channels, decoding_bytes(source)))

@@ -27,10 +27,11 @@ def arguments(command: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Start template, lock and ledger in that order, then serve."""
     from printqueue import journal
-    from printqueue.running import running_service
+    from printqueue.running import require_private_state, running_service
 
     try:
         studio = studio_of(options)
+        require_private_state(studio)
     except UsageError as error:
         print(f"printqueue: {error}", file=sys.stderr)
         return Exit.CONFIG

@@ -110,7 +110,7 @@ def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made: Sequen
     """Choose one number for the whole group and write the companions as temps."""
     masters = group.mirrored(attempt, "masters")
     with durable.world("Making", masters):
-        durable.make_folder(shop.studio.root, shop.studio.path(masters))
+        shop.studio.make_folder(shop.studio.path(masters))
     stem, extension = group.stem_and_extension(attempt)
     number = publish.free_number(shop.studio, _groups(attempt, masters, len(made)))
     master = os.path.join(masters, naming.numbered(stem, number) + extension)
@@ -178,12 +178,14 @@ def finish_lost(shop: Shop, attempt: Attempt) -> Outcome | None:
     recipes = [
         kept.recipe(attempt.sha256, request) for request, kept in zip(attempt.requests, attempt.stocks, strict=True)
     ]
-    found = [shop.ledger.found_print(recipe) for recipe in recipes]
-    outputs = [output for output in found if output is not None and durable.exists(shop.studio.path(output))]
-    if len(outputs) < len(recipes):
+    outputs, number = _found(shop, recipes, settled=False), None
+    if not outputs and not os.access(os.path.dirname(shop.studio.path("ready", attempt.seen.path)), os.W_OK):
+        # It could not leave ready/ when it was made, and its master is a copy: `complete` finds that under its name.
+        outputs, number = _found(shop, recipes, settled=True), 1
+    if not outputs:
         return None
     masters = group.mirrored(attempt, "masters")
-    number = publish.free_number(shop.studio, {masters: _groups(attempt, masters, 0)[masters]})
+    number = number or publish.free_number(shop.studio, {masters: _groups(attempt, masters, 0)[masters]})
     intent = Intent("print", [], group.moves(attempt, masters, number, keep_spare=True))
     with shop.ledger.together():
         for index, (recipe, output) in enumerate(zip(recipes, outputs, strict=True)):
@@ -191,3 +193,10 @@ def finish_lost(shop: Shop, attempt: Attempt) -> Outcome | None:
             _record(shop, attempt, index, output, recipe)
         shop.ledger.intend(attempt.arrival.id, intent.to_json(), finishes=recipes)
     return complete(shop, attempt.arrival.id, intent)
+
+
+def _found(shop: Shop, recipes: Sequence[str], *, settled: bool) -> list[str]:
+    """The files of remembered prints, one for each recipe; none where any is missing."""
+    found = [shop.ledger.found_print(recipe, settled=settled) for recipe in recipes]
+    outputs = [output for output in found if output is not None and durable.exists(shop.studio.path(output))]
+    return outputs if len(outputs) == len(recipes) else []

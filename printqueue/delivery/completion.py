@@ -47,12 +47,13 @@ def carry_out(shop: Shop, attempt: Attempt, write: Callable[[], Intent], record:
 
 def complete(shop: Shop, arrival: int, intent: Intent) -> Outcome:
     """After everything of ours is visible: record it, move the original, record that. Also used by recovery."""
+    shop.studio.require_marker()
     intent = originals.with_free_targets(shop.studio, intent)
     shop.ledger.published(arrival, intent.to_json())
     steps.reached("published-written")
     with durable.world("Making", intent.kind):
         for moved in intent.moved:
-            durable.make_folder(shop.studio.root, os.path.dirname(shop.studio.path(moved.target)))
+            shop.studio.make_folder(os.path.dirname(shop.studio.path(moved.target)))
     intent, unusual = originals.move_originals(shop.studio, intent)
     steps.reached("original-moved")
     if intent.kind == "review" and not durable.exists(shop.studio.path(intent.moved[0].target)):

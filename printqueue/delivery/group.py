@@ -27,7 +27,7 @@ def mirrored(attempt: Attempt, top: str) -> str:
 def new_temp(shop: Shop, attempt: Attempt, folder: str, ending: str) -> str:
     """A hidden name in `folder` (made where missing), known to the clean-up."""
     with durable.world("Making", folder):
-        durable.make_folder(shop.studio.root, shop.studio.path(folder))
+        shop.studio.make_folder(shop.studio.path(folder))
     temp = os.path.join(folder, f"{durable.TEMP_PREFIX}{attempt.arrival.id}-{attempt.arrival.attempt}-{ending}")
     attempt.temps.append(temp)
     return temp

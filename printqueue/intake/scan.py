@@ -39,6 +39,11 @@ class Sweep:
     pictures: list[Seen] = field(default_factory=list)
     passed_over: list[tuple[str, str]] = field(default_factory=list)  # path, why
     lone_orders: list[str] = field(default_factory=list)
+    dark: list[str] = field(default_factory=list)  # what could not be looked at; what lies there has not gone
+
+    def is_dark(self, path: str) -> bool:
+        """Whether nothing is known of `path`, because it or a folder above it could not be looked at."""
+        return any(path == one or path.startswith(one + "/") for one in self.dark)
 
 
 @dataclass(slots=True)
@@ -97,6 +102,7 @@ class Sweeper:
                 except FileNotFoundError:  # gone between the listing and the look
                     continue
                 except OSError as error:
+                    found.dark.append(inside + name)
                     found.passed_over.append((inside + name, f"it cannot be looked at: {error.strerror}"))
                     continue
                 if known is not None and _unchanged(known, seen):
@@ -119,6 +125,7 @@ class Sweeper:
             except FileNotFoundError:
                 return
             except OSError as error:
+                found.dark.append(path)
                 reason = f"the folder cannot be read: {error.strerror}"
         if reason is not None:
             found.passed_over.append((path, reason))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from printqueue.ledger import rows
@@ -84,26 +85,29 @@ class Prints(Transactions):
         )
         return self._records(rows.print_record, sql, recipe)
 
-    def remember(self, found: Mapping[str, str]) -> None:
+    def remember(self, found: Mapping[str, str], settled: Mapping[str, str] = MappingProxyType({})) -> None:
         """Prints (recipe → file) that stand in print/ although the ledger that knew of them is lost.
+
+        `settled`: those whose masters stand in masters/, so that only where ready/ cannot be emptied may the picture
+        that stands there be the one they were made from.
 
         After a rebuild, a print that a row read out of the old ledger already accounts for is not remembered:
         the same picture dropped once more is then a print that was asked for.
         """
         with self._transaction("remembered", f"{len(found)} print(s)") as run:
             run("DELETE FROM found_prints", ())
-            for recipe, output in found.items():
+            for recipe, output in {**settled, **found}.items():
                 run(
-                    "INSERT INTO found_prints SELECT ?1, ?2 WHERE NOT EXISTS (SELECT 1 FROM prints p"
+                    "INSERT INTO found_prints SELECT ?1, ?2, ?3 WHERE NOT EXISTS (SELECT 1 FROM prints p"
                     " JOIN arrivals a ON a.id = p.arrival WHERE p.recipe = ?1 AND p.output = ?2"
                     " AND (a.state = 'printable' OR (a.state = 'working' AND a.phase IN ('publishing', 'published'))))",
-                    (recipe, os.fsencode(output)),
+                    (recipe, os.fsencode(output), int(recipe not in found)),
                 )
             run("UPDATE rebuilds SET remembered = 1", ())
 
-    def found_print(self, recipe: str) -> str | None:
+    def found_print(self, recipe: str, *, settled: bool = False) -> str | None:
         """The file of a remembered print, relative to the studio."""
-        found = self._all("SELECT output FROM found_prints WHERE recipe = ?", recipe)
+        found = self._all("SELECT output FROM found_prints WHERE recipe = ? AND settled = ?", recipe, int(settled))
         return os.fsdecode(found[0][0]) if found else None
 
     def keep(self, sha256: str, kind: str, data: bytes) -> None:

@@ -69,6 +69,9 @@ MIGRATIONS = (
       remembered INTEGER NOT NULL    -- 1: print/ has been looked through since
     ) STRICT;
     """,
+    """
+    ALTER TABLE found_prints ADD COLUMN settled INTEGER NOT NULL DEFAULT 0; -- 1: its master stands in masters/
+    """,
 )
 NEWEST = len(MIGRATIONS)
 

@@ -61,6 +61,7 @@ def _child(template: int, tasks: Mapping[str, Task], limits: bounds.ChildLimits,
     try:
         bounds.die_with(template)
         bounds.apply(limits)
+        _silence()
         while True:
             payload, descriptors = wire.receive(sock)
             name, argument = pickle.loads(payload)  # noqa: S301 - from the service, over a private socket
@@ -73,6 +74,13 @@ def _child(template: int, tasks: Mapping[str, Task], limits: bounds.ChildLimits,
         status = 71
     finally:
         os._exit(status)
+
+
+def _silence() -> None:
+    """Libraries that warn about a hostile file must not write into the service's log or terminal."""
+    nowhere = os.open(os.devnull, os.O_RDWR | os.O_CLOEXEC)
+    for stream in (1, 2):
+        os.dup2(nowhere, stream)
 
 
 if __name__ == "__main__":

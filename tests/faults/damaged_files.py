@@ -32,7 +32,7 @@ from printqueue.outputs.print_tiff import Provenance
 from printqueue.papers.loader import Shelf
 from printqueue.sandbox import Child, ChildDiedError, ChildLimits, Template
 from printqueue.workbench import Workbench, print_job
-from printqueue.worker import ANSWER, Answer, JudgeOrder, PrintJob, RenderOrder
+from printqueue.worker import ANSWER, Answer, JudgeOrder, PrintJob, ProbeOrder, RenderOrder
 from tests.faults import damage_inside, sound_files
 from tests.faults.damage import ways
 from tests.service import support
@@ -125,7 +125,7 @@ class Bench:
         return Result(case, ending, says, time.monotonic() - start, peak)
 
     def _ask(self, child: Child, reading: int, writing: int) -> tuple[str, str]:
-        probed = ANSWER.validate_json(child.ask("probe", BOUNDS, (reading,)))
+        probed = ANSWER.validate_json(child.ask("probe", ProbeOrder(BOUNDS), (reading,)))
         judged = ANSWER.validate_json(child.ask("judge", JudgeOrder((self.job,), BOUNDS), (reading,)))
         if (wrong := _wrong(probed) or _wrong(judged)) is not None:
             return WRONG, wrong

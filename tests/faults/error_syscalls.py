@@ -13,10 +13,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tests.faults import kit, points
-from tests.faults.kill_syscalls import all_points, child_points, report
+from tests.faults.kill_syscalls import all_points, child_points, killed, report
 from tests.faults.points import Found, Point
 
 ERRORS = ("EIO", "ENOSPC", "EACCES", "EROFS", "EDQUOT")
+NEVER = ("lseek", "sendmsg", "recvmsg")  # no disk makes these fail
 ENDS = (0, 1, 3)  # done; turned back, where that is right; deferred: the world is to be looked after
 
 
@@ -42,16 +43,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--errors", default=",".join(ERRORS), help="which, with commas between")
     parser.add_argument("--in-turn", action="store_true", help="every point, but one error at each, in turn")
+    parser.add_argument("--kills", type=int, default=0, help="kill at so many of the same points too")
     options = parser.parse_args(arguments)
     errors, most = options.errors.split(","), options.points or (24 if options.quick else None)
     with kit.folder("error") as folder:
-        service, child = all_points(folder), child_points(folder)
+        service = all_points(folder)
+        every_child = child_points(folder)
+        child = [point for point in every_child if point.call not in NEVER]
         if options.in_turn:
             most = len(service)
         print(f"{len(service)} points of the service, {len(child)} of a child; {', '.join(errors)}")
         problems = report(inject(chosen(service, errors, most), folder), "an error in the service")
         some = chosen(child, errors, most and max(1, most // 2))
-        return kit.verdict(problems + report(inject(some, folder), "an error in a child"))
+        problems += report(inject(some, folder), "an error in a child")
+        problems += killed(service, every_child, options.kills, folder) if options.kills else []
+        return kit.verdict(problems)
 
 
 if __name__ == "__main__":

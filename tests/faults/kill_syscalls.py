@@ -99,13 +99,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     with kit.folder("kill") as folder:
         service, child = all_points(folder), child_points(folder)
         print(f"{len(service)} kill points of the service, {len(child)} of a child")
-        found = kill_service(points.spread(service, most), folder)
-        problems = report(found, "service killed")
-        some = points.spread(child, most and max(1, most // 2))
-        problems += report(kill_child(some, folder), "child killed, the service goes on")
-        problems += kill_every_child(folder)
-        problems += [] if len(service) > 100 else [f"only {len(service)} kill points"]
-        return kit.verdict(problems)
+        return kit.verdict(killed(service, child, most, folder))
+
+
+def killed(service: Sequence[Point], child: Sequence[Point], most: int | None, folder: Path) -> list[str]:
+    """Kill at all points, or at most so many of the service and half as many of a child; what is wrong."""
+    problems = report(kill_service(points.spread(service, most), folder), "service killed")
+    some = points.spread(child, most and max(1, most // 2))
+    problems += report(kill_child(some, folder), "child killed, the service goes on")
+    problems += kill_every_child(folder)
+    return problems + ([] if len(service) > 100 else [f"only {len(service)} kill points"])
 
 
 if __name__ == "__main__":

@@ -30,7 +30,7 @@ from typing import Any, Literal
 from printqueue import running, service
 from printqueue.cli.main import main
 from printqueue.ledger import LedgerReader
-from printqueue.sandbox import client, template
+from printqueue.sandbox import client, limits, template
 from printqueue.studio import Studio
 from tests.faults import gated_worker
 from tests.service import support
@@ -162,8 +162,10 @@ def begin(
     going, go = os.pipe()
     log = studio.root.rstrip("/") + ".stderr"
     Path(log).touch()
+    ours = os.getpid()
     pid = os.fork()
     if pid == 0:
+        limits.die_with(ours)  # or a service that hangs would outlive a program that was given up
         _redirect(log)
         if first is not None:
             first()

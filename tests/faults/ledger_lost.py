@@ -12,6 +12,7 @@ import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from printqueue.studio import Studio
@@ -45,6 +46,7 @@ class Found:
     left: list[str]
 
 
+@cache
 def undisturbed(name: str, folder: Path) -> dict[str, str]:
     """What stands there after an undisturbed run."""
     with points.studio_of(CASES_HERE[name], folder) as studio:

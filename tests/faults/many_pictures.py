@@ -123,7 +123,7 @@ def run(folder: Path, number: int, *, to_count: int = 100) -> tuple[list[tuple[s
     sync_ms = median([sync_ms, fsync_ms(folder)])
     calls, wrong = counted(folder, min(number, to_count))
     each_ms = 1000 * numbers["wall_s"] / number
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             "pictures",
             "fsync-class a picture",

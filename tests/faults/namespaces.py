@@ -17,7 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from printqueue import room, waiting
-from printqueue.studio import Studio
+from printqueue.studio import Studio, open_studio
 from tests.faults import kit
 from tests.faults.kit import Gate, Served
 from tests.service import support
@@ -59,7 +59,7 @@ def _filled(folder: Path) -> Iterator[None]:
 
 def _impatient() -> None:
     """Short pauses between tries, and no reserve: these disks are small."""
-    waiting._BACK_OFF_S = (_QUICK_S,)
+    waiting._BACK_OFF_S = (_QUICK_S,) * 4
     room.RESERVE_BYTES = 0
 
 
@@ -203,7 +203,7 @@ def share_gone(folder: Path, watch: str) -> str:
     point.mkdir()
     _run("mount", "--bind", str(share), str(point))
     support.new_studio(point, _SETTINGS.format(watch=watch) + f"state: {folder / 'state'}\n")
-    studio = support.open_studio(str(point))
+    studio = open_studio(str(point))
     _drop(studio, "plain wood/Net.tif", 3)  # names no paper: it stands there, and must not be taken for gone
     with _service(studio) as served:
         _until(lambda: _waits(studio, "plain wood"), served)
@@ -242,7 +242,7 @@ def share_gone_in_hand(folder: Path, watch: str) -> str:
     point.mkdir()
     _run("mount", "--bind", str(share), str(point))
     support.new_studio(point, _SETTINGS.format(watch=watch) + f"state: {folder / 'state'}\n")
-    studio = support.open_studio(str(point))
+    studio = open_studio(str(point))
     with _service(studio, "render") as served:
         _drop(studio, NAME, 1)
         _until(lambda: served.comes(0), served)
@@ -307,12 +307,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     if options.inside:
         with kit.folder("namespace") as folder:
-            print(CASES[options.inside](_mount(folder / "disk", "64m"), options.watch))
+            disk = _mount(folder / "disk", "64m")
+            try:
+                print(CASES[options.inside](disk, options.watch))
+            finally:
+                _run("umount", "-l", str(disk))
         return 0
     if why := usable():
         print(f"no namespaces here: {why}")
         return 1
-    rows, problems = [("case", "watch", "end", "what it did")], list[str]()
+    rows: list[tuple[str, ...]] = [("case", "watch", "end", "what it did")]
+    problems: list[str] = []
     for watch in ("poll",) if options.quick else ("poll", "auto"):
         more, wrong = outside(tuple(CASES), watch)
         rows, problems = rows + more, problems + wrong

@@ -79,7 +79,9 @@ def run(folder: Path, number: int) -> tuple[list[tuple[str, ...]], list[str]]:
     finally:
         served.close()
     prints, left = len(support.prints(studio)), len(support.files(studio, "ready"))
-    rows = [("files", "event limit", "events lost", "watch", "made", "prints", "left in ready/", "seconds")]
+    rows: list[tuple[str, ...]] = [
+        ("files", "event limit", "events lost", "watch", "made", "prints", "left in ready/", "seconds")
+    ]
     rows += [
         (
             str(number),

@@ -10,12 +10,14 @@ from pathlib import Path
 import pytest
 
 from printqueue.sandbox import Template
+from printqueue.worker import Answer, Failure
 from tests.faults import damaged_files, sound_files
 from tests.faults.damaged_files import ACCEPTED, REFUSED, Bench, Case
 
 pytestmark = pytest.mark.service
 
 SEED, COUNT, THROUGH_SERVICE = 4, 390, 40
+FAMILIES = ("picture", "incomplete", "world", "own")
 PARTS = 13  # so that a failure names few numbers
 SLOWEST_S = 20.0  # no case needs a tenth of it on an idle machine
 MOST_BYTES = 700_000_000  # libraries 50 MB, bounds of 400 MB of samples
@@ -45,6 +47,12 @@ def test_every_answer_is_in_order(bench: Bench, part: int) -> None:
         assert result.ending == REFUSED or result.case.way != "cut"
         assert result.seconds < SLOWEST_S
         assert result.peak_bytes < MOST_BYTES
+
+
+def test_what_is_not_in_order_is_seen() -> None:
+    """Answers that blame us or the world are not in order; those that blame the picture are."""
+    said = {family: damaged_files._wrong(Answer(failure=Failure(family, "KeyError"))) for family in FAMILIES}
+    assert [family for family in FAMILIES if said[family] is None] == ["picture", "incomplete"]
 
 
 def test_the_service_goes_on(tmp_path: Path, template: Template) -> None:

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from printqueue import publish, renaming, steps, workflow
+from printqueue import notify, publish, renaming, room, steps, workflow
+from printqueue.errors import WorldError
 from printqueue.intake import scan
 from printqueue.ledger import Ledger, LedgerReader
 from printqueue.sandbox import Child, ChildDiedError, Template
-from printqueue.shop import Attempt, Shop
+from printqueue.shop import Attempt, Ending, Shop
 from printqueue.studio import Studio
 from tests.service import support
 
@@ -58,6 +61,7 @@ class Effects:
         patch.setattr(renaming, "rename", rename)
         for name in ("intend", "published", "settle"):
             self._listen(patch, name)
+        self._listen_to_blocks(patch)
 
     def _listen(self, patch: Patch, name: str) -> None:
         real = getattr(Ledger, name)
@@ -67,6 +71,23 @@ class Effects:
             self.seen.append(("commit", name))
 
         patch.setattr(Ledger, name, commit)
+
+    def _listen_to_blocks(self, patch: Patch) -> None:
+        """The intent is committed at the end of a block of several rows."""
+        real = Ledger.together
+
+        @contextmanager
+        def block(ledger: Ledger) -> Iterator[None]:
+            with real(ledger):
+                yield
+            self.seen.append(("commit", "block"))
+
+        patch.setattr(Ledger, "together", block)
+
+    def intent(self) -> int:
+        """The place where the intent had been committed."""
+        assert self.at("commit", "intend") < self.at("commit", "block")
+        return self.at("commit", "block")
 
     def _name(self, path: str) -> str:
         return os.path.relpath(path, self._root)
@@ -92,7 +113,7 @@ def test_order_of_a_print(studio: Studio, template: Template, monkeypatch: Patch
     temps = {name: f"{folder}/.printqueue-1-1-0.{name}" for name in ("txt", "tif")}
     shown = {name: at("rename", f"{temp} -> {folder}/Fog.") for name, temp in temps.items()}
     for name, temp in temps.items():
-        assert at("fsync", temp) < at("commit", "intend") < shown[name]
+        assert at("fsync", temp) < effects.intent() < shown[name]
     assert shown["txt"] < shown["tif"]
     moved = at("rename", "ready/card/Fog.tif -> masters/card/Fog.tif")
     assert shown["tif"] < effects.last("fsync", folder) < at("commit", "published") < moved
@@ -109,7 +130,7 @@ def test_order_of_a_picture_turned_back(studio: Studio, template: Template, monk
     temp = "review/card/.printqueue-1-1-reason.txt"
     shown = at("rename", f"{temp} -> review/card/Fog.reason.txt")
     moved = at("rename", "ready/card/Fog.tif -> review/card/Fog.tif")
-    assert at("fsync", temp) < at("commit", "intend") < shown < at("commit", "published") < moved
+    assert at("fsync", temp) < effects.intent() < shown < at("commit", "published") < moved
     assert any(shown < i < moved for i, one in enumerate(effects.seen) if one == ("fsync", "review/card"))
     assert moved < effects.last("fsync", "review/card") < at("commit", "settle")
 
@@ -329,3 +350,84 @@ def test_no_order_leads_out_of_its_folder(studio: Studio, template: Template, tm
     assert {os.path.dirname(name) for name in support.files(studio)} == {"review/card"}
     assert os.listdir(tmp_path) == ["studio"]
     assert not any("outside" in name for name in os.listdir(studio.root))
+
+
+# -- waiting and going on ------------------------------------------------------------
+
+
+def test_no_room_no_beginning(studio: Studio, template: Template, monkeypatch: Patch) -> None:
+    """Where copy and prints would not leave the reserve free, the picture waits before anything of it is written."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    with monkeypatch.context() as patch:
+        patch.setattr(room, "_free", lambda _: (600_000_000, 599_999_000))
+        at_steps(patch, lambda step: pytest.fail(f"{step} was reached"))
+        assert support.serve_once(studio, template).deferred == 1
+    (job,) = support.status(studio)["jobs"]
+    assert job["state"] == "waiting"
+    assert "600 MB stay free" in job["says"]
+    assert support.serve_once(studio, template).made == 1
+
+
+def test_what_is_cut_short_gets_more_time(studio: Studio, template: Template) -> None:
+    """A picture whose end has not come is looked at again before it is turned back, and made if it came."""
+    data = support.picture()
+    with support.service(studio, template) as running:
+
+        def attempt(name: str, so_far: bytes, *, patient: bool) -> Ending:
+            support.drop(studio, f"card/{name}.tif", so_far)
+            seen = next(one for one in scan.sweep(studio.path("ready")).pictures if name in one.path)
+            return workflow.process(running.shop, seen, patient=patient).ending
+
+        assert attempt("Fog", data[:-9000], patient=False) is Ending.AGAIN
+        assert arrivals(studio) == []
+        assert attempt("Fog", data, patient=False) is Ending.PRINTABLE
+        assert attempt("Slip", data[:-9000], patient=True) is Ending.REVIEW
+
+
+def test_temp_lost_after_a_print_was_visible(studio: Studio, template: Template, monkeypatch: Patch) -> None:
+    """Stopped between two prints of one order, the second one's temp lost: the visible one stays, and is not made again."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.drop(studio, "card/Fog.order.yaml", b"prints: [{size: 60x50 mm}, {size: 80x60 mm}]\n")
+
+    def lose(step: str) -> None:
+        if step == "print-published":
+            os.unlink(studio.path("print/card/80x60 mm/.printqueue-1-1-1.tif"))
+            raise WorldError("The share is gone.")
+
+    with monkeypatch.context() as patch:
+        at_steps(patch, lose)
+        assert support.serve_once(studio, template).deferred == 1
+    visible = support.files(studio)[f"print/{PRINT}"]
+    for _ in range(2):
+        support.serve_once(studio, template)
+        assert support.prints(studio) == [PRINT]
+        assert support.files(studio)[f"print/{PRINT}"] == visible
+    assert {state for _, state in arrivals(studio)} == {"printable"}
+    assert support.files(studio)["masters/card/Fog.tif"] == support.sha256(support.picture())
+
+
+def test_alive_only_after_a_finished_look(studio: Studio, template: Template, monkeypatch: Patch) -> None:
+    """The watchdog is fed after each look at ready/ that has ended, and not while one hangs."""
+    told, looks = list[str](), [0]
+    sweep = scan.Sweeper.sweep
+    hang, go_on = threading.Event(), threading.Event()
+
+    def counted(sweeper: scan.Sweeper) -> scan.Sweep:
+        if hang.is_set():
+            told.append("hangs")
+            assert go_on.wait(support.SOON_S)
+        looks[0] += 1
+        return sweep(sweeper)
+
+    monkeypatch.setattr(notify, "tell", lambda state, *_: told.append(state))
+    monkeypatch.setattr(scan.Sweeper, "sweep", counted)
+    with support.serving(studio, template) as running:
+        support.until(lambda: told.count("WATCHDOG=1") >= 2, "two looks are told of")
+        hang.set()
+        running.wake()
+        support.until(lambda: "hangs" in told, "a look that hangs")
+        assert told.count("WATCHDOG=1") <= looks[0]
+        assert told[-1] == "hangs"
+        hang.clear()
+        go_on.set()
+        support.until(lambda: told[-1] == "WATCHDOG=1", "it goes on")

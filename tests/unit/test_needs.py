@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from printqueue.colour import spaces
+from printqueue.errors import IncompletePictureError
 from printqueue.needs import NOTHING, Header, need_of
 from printqueue.orders import resolve
 from printqueue.outputs.print_tiff import Provenance
@@ -22,7 +23,7 @@ from printqueue.papers.loader import Shelf
 from printqueue.render.plan import place
 from printqueue.starter import init
 from printqueue.workbench import Workbench, ask, print_job
-from printqueue.worker import JudgeOrder, RenderOrder
+from printqueue.worker import JudgeOrder, ProbeOrder, RenderOrder
 from tests.service import support
 
 PROVENANCE = Provenance("x", "y", "p", "z", "n", "s", "v")
@@ -62,7 +63,7 @@ def test_a_child_stays_within_the_estimate(
     job = print_job(request, bench.stock(bench.shelf.papers["smooth-rag"]))
     reading, writing = os.open(path, os.O_RDONLY), os.open(tmp_path / "out.tif", os.O_RDWR | os.O_CREAT)
     with bench.child() as child:
-        header = ask(child, "probe", bench.bounds, (reading,)).header
+        header = ask(child, "probe", ProbeOrder(bench.bounds), (reading,)).header
         assert header is not None
         need = need_of(header, [place(request, header.width_px, header.height_px)])
         assert ask(child, "judge", JudgeOrder((job,), bench.bounds), (reading,)).report is not None
@@ -72,6 +73,23 @@ def test_a_child_stays_within_the_estimate(
     os.close(writing)
     assert used < need.memory < 5 * used
     assert need.output >= os.path.getsize(tmp_path / "out.tif")
+
+
+def test_a_suspicious_picture_has_its_need_too(bench: Workbench, tmp_path: Path) -> None:
+    """A black foot that looks never written, and that may be allowed, is no reason to bound the child to nothing."""
+    path = tmp_path / "Night.tif"
+    tifffile.imwrite(path, np.full((2000, 3000, 3), 30000, np.uint16), photometric="rgb")
+    with open(path, "r+b") as stream:
+        stream.seek(4096 * 4000)
+        stream.write(bytes(os.path.getsize(path) - 4096 * 4000))
+    reading = os.open(path, os.O_RDONLY)
+    with bench.child() as child:
+        with pytest.raises(IncompletePictureError):
+            ask(child, "probe", ProbeOrder(bench.bounds), (reading,))
+        header = ask(child, "probe", ProbeOrder(bench.bounds, patient=True), (reading,)).header
+    os.close(reading)
+    assert header is not None
+    assert (header.width_px, header.height_px) == (3000, 2000)
 
 
 def _paint(path: Path, megapixels: int, options: dict[str, Any]) -> None:

@@ -12,7 +12,7 @@ import pytest
 from printqueue import waiting
 from printqueue.config import Config
 from printqueue.durable import Stamp
-from printqueue.intake.scan import Seen
+from printqueue.intake.scan import Seen, Sweep
 from printqueue.lanes import GIANT_MEGAPIXELS, Lanes
 from printqueue.model.job import Arrival, Phase, State
 from printqueue.needs import Need
@@ -52,7 +52,7 @@ class Bench:
     def at(self, now: float, *pictures: Seen, in_hand: tuple[str, ...] = (), free: int = 4) -> Offer:
         """One scan at `now` that found `pictures`."""
         self.now = now
-        self.room.update(pictures)
+        self.room.update(Sweep(list(pictures)))
         return self.room.offer(in_hand, free)
 
 
@@ -101,7 +101,7 @@ def test_a_change_begins_anew_but_keeps_its_place(tmp_path: Path) -> None:
     bench.at(0, seen("Fog"))
     bench.at(1, seen("Fog"), seen("Kelp"))
     fog, kelp = Seen("kozo/Fog.tif", Stamp(1, 1, 200, 9, 9)), seen("Kelp")
-    assert bench.room.update([fog, kelp]) == {"kozo/Fog.tif", "kozo/Kelp.tif"}
+    assert bench.room.update(Sweep([fog, kelp])) == {"kozo/Fog.tif", "kozo/Kelp.tif"}
     assert names(bench.at(2, fog, kelp)) == []
     assert names(bench.at(60, fog, kelp)) == ["Fog", "Kelp"]
 

@@ -1,0 +1,79 @@
+"""The fault programs of `tests/faults` with small numbers: what CI runs of them. The long runs stand in its README."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+from tests.faults import namespaces, points
+from tests.service import support
+
+pytestmark = pytest.mark.service
+LONGEST_S = 120
+# Without the share that goes while a picture is in hand: open, folders are still made beneath the bare mount point.
+# `python -m tests.faults.namespaces` shows it.
+HERE = ("print disk full", "print disk fills up", "state disk full", "read-only", "share gone")
+
+
+def passes(program: str, *arguments: str) -> str:
+    """What a fault program printed; fails with it unless the program ended with 0.
+
+    In a process of its own, since these programs fork services from themselves.
+    """
+    line = [sys.executable, "-m", f"tests.faults.{program}", *arguments]
+    done = subprocess.run(line, cwd=support.ROOT, capture_output=True, text=True, timeout=LONGEST_S, check=False)
+    assert done.returncode == 0, f"{done.stdout[-6000:]}\n{done.stderr[-3000:]}"
+    assert "nothing wrong" in done.stdout
+    return done.stdout
+
+
+@pytest.fixture
+def strace() -> None:
+    """Skips, or in CI fails, where strace cannot be used."""
+    if points.usable() is not None:
+        support.missing("strace")
+
+
+@pytest.fixture
+def unshare() -> None:
+    """Skips, or in CI fails, where no user namespace can be had."""
+    if namespaces.usable() is not None:
+        support.missing("unshare -Urm")
+
+
+@pytest.mark.usefixtures("strace")
+def test_kills_and_errors_at_system_calls() -> None:
+    """A kill, or an error of disk or share, at any of over a hundred system calls of a job leaves the undisturbed end."""
+    printed = passes("error_syscalls", "--points", "12", "--kills", "12")
+    assert int(printed.split(maxsplit=1)[0]) > 100
+
+
+def test_orphans_and_twins() -> None:
+    """Children that outlive a killed service change nothing, and a second service on one studio refuses."""
+    passes("orphans", "--quick")
+
+
+@pytest.mark.usefixtures("unshare")
+@pytest.mark.parametrize("name", HERE)
+def test_world_fails_and_comes_back(name: str) -> None:
+    """Disk full, read-only or share gone: a running service blames no picture and resumes by itself."""
+    _, problems = namespaces.outside([name], "poll")
+    assert not problems, "\n".join(problems)
+
+
+def test_random_kills() -> None:
+    """Killed at random again and again, every one of 30 pictures has its one right outcome and stands in one place."""
+    passes("random_kills", "--quick", "--kills", "8", "--seed", "2")
+
+
+@pytest.mark.usefixtures("strace")
+def test_ledger_lost() -> None:
+    """With the ledger deleted after any rename of a job, nothing is lost and nothing is printed a second time."""
+    passes("ledger_lost", "--quick")
+
+
+def test_stopped_service_misses_no_file() -> None:
+    """Files that come while the service is stopped are all made once it goes on."""
+    passes("overflow", "--files", "40")
