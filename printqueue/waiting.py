@@ -7,6 +7,7 @@ but not for ever.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -69,6 +70,7 @@ class WaitingRoom:
         self._entries: dict[str, _Entry] = {}
         self._papers: tuple[str, ...] = ()
         self._arrived = 0
+        self._queue: deque[_Entry] = deque()  # those that the last offer left waiting for others
         self._before: Mapping[str, str] | None = None  # since when, as an earlier run had seen it
 
     def update(self, found: Sweep) -> set[str]:
@@ -122,10 +124,36 @@ class WaitingRoom:
                 if not final:
                     offer.wait(wait_s)
                 offer.sightings.append(self._sighting(entry, "waiting", says))
+        self._queue.clear()
         for entry, says in self._hand_out(sorted(ready, key=lambda one: one.number), free, now, offer):
-            offer.wait(scan_s)  # the end of an attempt wakes the scan earlier
+            offer.wait(scan_s)  # the end of an attempt hands out the next
             offer.sightings.append(self._sighting(entry, "waiting", says))
+            self._queue.append(entry)
         return offer
+
+    def more(self, in_hand: Collection[str], free: int) -> list[Seen]:
+        """At most `free` more of what the last offer left in the queue, without another look at ready/.
+
+        That they may have changed meanwhile does no harm: the copy is only believed where it is what was seen.
+        """
+        now, picked, passed = self._clock(), list[Seen](), list[_Entry]()
+        while self._queue and len(picked) < free:
+            entry = self._queue.popleft()
+            if not self._is_still_waiting(entry, in_hand):
+                continue
+            refusal = None if entry.need is None else self._shop.lanes.refusal(entry.need)
+            if refusal is None:
+                entry.sighting, entry.blocked_s = None, None
+                picked.append(entry.seen)
+                continue
+            passed.append(entry)
+            if self._is_overtaken(entry, refusal, now):
+                break
+        self._queue.extendleft(reversed(passed))
+        return picked
+
+    def _is_still_waiting(self, entry: _Entry, in_hand: Collection[str]) -> bool:
+        return self._entries.get(entry.seen.path) is entry and entry.seen.path not in in_hand
 
     def _place_all(self) -> None:
         """Where each picture lies; anew for all where papers came or went."""

@@ -5,8 +5,7 @@ from __future__ import annotations
 import errno
 import logging
 import os
-import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from printqueue import filesystems
 from printqueue.intake import passing
@@ -26,13 +25,13 @@ _LIMITS = {
 
 
 class Waker:
-    """Sets `wake` soon after something happens below `folder` (ready/). Polling alone must do where it cannot, and
+    """Calls `wake` soon after something happens below `folder` (ready/). Polling alone must do where it cannot, and
     is what it leaves things to where others may write without an event.
 
     `why` is one clause: why events are not had, or not in all folders; empty where all is well.
     """
 
-    def __init__(self, folder: str, wake: threading.Event) -> None:
+    def __init__(self, folder: str, wake: Callable[[], None]) -> None:
         self.why = ""
         self._folder, self._wake = folder, wake
         self._listener: Listener | None = None
@@ -82,7 +81,7 @@ class Waker:
             self.close()
             return f"ready/ is on {shown(system.kind)}: no events for what other machines write"
         if self._listener is None:
-            self._listener = Listener(self._wake.set)
+            self._listener = Listener(self._wake)
         return self._cover(self._listener)
 
     def _cover(self, listener: Listener) -> str:

@@ -39,7 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=0, help="no effect: every point is tried, nothing is drawn")
     parser.add_argument("--quick", action="store_true", help="some points only, by a fixed stride, errors in turn")
     parser.add_argument(
-        "--points", type=int, help="at most so many points of the service (and half as many of a child)"
+        "--points", type=int, help="at most so many points of the service (and a quarter of that of a child)"
     )
     parser.add_argument("--errors", default=",".join(ERRORS), help="which, with commas between")
     parser.add_argument("--in-turn", action="store_true", help="every point, but one error at each, in turn")
@@ -54,7 +54,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             most = len(service)
         print(f"{len(service)} points of the service, {len(child)} of a child; {', '.join(errors)}")
         problems = report(inject(chosen(service, errors, most), folder), "an error in the service")
-        some = chosen(child, errors, most and max(1, most // 2))
+        some = chosen(child, errors, most and max(1, most // 4))
         problems += report(inject(some, folder), "an error in a child")
         problems += killed(service, every_child, options.kills, folder) if options.kills else []
         return kit.verdict(problems)

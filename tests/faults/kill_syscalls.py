@@ -92,7 +92,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=0, help="no effect: every point is tried, nothing is drawn")
     parser.add_argument("--quick", action="store_true", help="some points only, by a fixed stride")
     parser.add_argument(
-        "--points", type=int, help="at most so many points of the service (and half as many of a child)"
+        "--points", type=int, help="at most so many points of the service (and a quarter of that of a child)"
     )
     options = parser.parse_args(arguments)
     most = options.points or (24 if options.quick else None)
@@ -103,9 +103,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def killed(service: Sequence[Point], child: Sequence[Point], most: int | None, folder: Path) -> list[str]:
-    """Kill at all points, or at most so many of the service and half as many of a child; what is wrong."""
+    """Kill at all points, or at most so many of the service and a quarter of that of a child; what is wrong."""
     problems = report(kill_service(points.spread(service, most), folder), "service killed")
-    some = points.spread(child, most and max(1, most // 2))
+    some = points.spread(child, most and max(1, most // 4))
     problems += report(kill_child(some, folder), "child killed, the service goes on")
     problems += kill_every_child(folder)
     return problems + ([] if len(service) > 100 else [f"only {len(service)} kill points"])

@@ -23,7 +23,7 @@ from tests.faults.kit import Gate, Served
 from tests.service import support
 
 NAME, SECOND = "card/Fog.tif", "card/Salt marsh.tif"
-_QUICK_S = 0.3
+_QUICK_S = 0.15
 _SETTINGS = "settle: 0 s\nscan: 0.2 s\nwatch: {watch}\nworkers: 1\n"
 
 

@@ -77,10 +77,3 @@ def test_twins(name: str) -> None:
 def test_case_twins(one: str, other: str) -> None:
     """Names that differ in case or composition only have one key."""
     assert naming.twin_key(one) == naming.twin_key(other)
-
-
-def test_free_number_is_one_for_the_whole_group() -> None:
-    """The number is the smallest for which every name of the group is free, whatever their case."""
-    taken = {naming.twin_key(name) for name in ("FOG.TIF", "fog (2).print.txt")}
-    assert naming.free_number(taken, lambda n: [naming.numbered("Fog", n) + e for e in (".tif", ".print.txt")]) == 3
-    assert naming.free_number(set(), lambda n: [naming.numbered("Fog", n)]) == 1

@@ -86,6 +86,16 @@ def test_the_oldest_goes_first(bench: Bench) -> None:
     assert [one.says for one in offer.sightings] == ["queued: other pictures are being worked on"]
 
 
+def test_the_next_needs_no_other_look(bench: Bench) -> None:
+    """When a picture comes back, the next in the queue goes at once; one that has changed meanwhile does not."""
+    fog, kelp, net = seen("Fog"), seen("Kelp"), seen("Net")
+    assert names(bench.at(0, fog, kelp, net, free=1)) == ["Fog"]
+    assert bench.room.more({fog.path}, 0) == []
+    assert bench.room.more({fog.path}, 1) == [kelp]
+    bench.room.update(Sweep([seen("Net", inode=7)]))
+    assert bench.room.more(set(), 4) == []
+
+
 def test_settling_is_said_and_waited_for(tmp_path: Path) -> None:
     """A new file waits for its quiet time; the wait is exactly what is left of it."""
     bench, fog = Bench(tmp_path, settle=5.0), seen("Fog")

@@ -35,7 +35,7 @@ CREATE, MODIFY, CLOSE_WRITE, MOVED_TO, OVERFLOW, ISDIR = 0x100, 0x2, 0x8, 0x80, 
 def watching(folder: Path) -> Iterator[tuple[Waker, threading.Event]]:
     """A waker on `folder` and the event that it sets."""
     wake = threading.Event()
-    waker = Waker(str(folder), wake)
+    waker = Waker(str(folder), wake.set)
     try:
         yield waker, wake
     finally:
@@ -406,7 +406,7 @@ def mount():
     do("mount", "-t", "tmpfs", "mill", place)
     os.makedirs(ready + "/kozo")
 mount()
-waker = Waker(ready, wake)
+waker = Waker(ready, wake.set)
 for _ in range(3):  # device numbers and inodes are used again at once: the new mount looks like the old one
     wakes(ready + "/kozo/Fog.tif")
     wake.clear()
@@ -429,7 +429,7 @@ _LIMITS = """
 ready = place + "/ready"
 os.makedirs(ready + "/kozo/A4")
 allow("instances", 0)
-waker = Waker(ready, wake)
+waker = Waker(ready, wake.set)
 assert waker.mode == "poll" and "max_user_instances" in waker.why, waker.why
 allow("instances", 10)
 allow("watches", 0)
