@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Iterable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field, fields
 from itertools import count
 from typing import Literal
 
@@ -57,6 +57,9 @@ class Moved:
     stays: bool = False
 
 
+_PLACED, _MOVED = (tuple(one.name for one in fields(kind)) for kind in (Placed, Moved))
+
+
 @dataclass(frozen=True, slots=True)
 class Intent:
     """Everything that one job makes visible, written down before the first of it is."""
@@ -68,7 +71,13 @@ class Intent:
 
     def to_json(self) -> str:
         """Text for the ledger; ASCII, so that any file name survives."""
-        return json.dumps(asdict(self), ensure_ascii=True)
+        raw = {
+            "kind": self.kind,
+            "placed": [{name: getattr(one, name) for name in _PLACED} for one in self.placed],
+            "moved": [{name: getattr(one, name) for name in _MOVED} for one in self.moved],
+            "says": self.says,
+        }
+        return json.dumps(raw, ensure_ascii=True)
 
     @classmethod
     def from_json(cls, text: str) -> Intent:

@@ -34,7 +34,7 @@ _MOST_KILLS = 4  # a power cut or two is bad luck
 
 def recover(shop: Shop) -> None:
     """Finish or undo what a kill left behind, then drop stray temps and spools. Raises `WorldError` to wait."""
-    shop.studio.require_marker()
+    shop.studio.require_folders()
     for arrival in shop.ledger.arrivals(State.WORKING):
         with suppress(WorldError):  # said in the ledger; the service tries again
             finish(shop, arrival)

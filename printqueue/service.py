@@ -183,7 +183,7 @@ class Service:
     def _turn(self) -> float | None:
         """One scan and what follows; the seconds until the next is due, None when `once` is done."""
         try:
-            self.shop.studio.require_marker()
+            self.shop.studio.require_folders()
             self.shop.shelf.refresh()
             found = self._sweeper.sweep()
             self._teller.share_is_back()

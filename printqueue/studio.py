@@ -58,13 +58,17 @@ class Studio:
         self.require_marker()
         durable.make_folder(self.root, folder)
 
-    def require_marker(self) -> None:
-        """Raise `WorldError` where the share is not mounted: an empty mount point is no empty inbox. `LinkedError`,
-        which is one, where a folder of the studio is a link: it would lead work away from what carries the marker.
+    def require_folders(self) -> None:
+        """As `require_marker`; also `LinkedError`, which is a `WorldError`, where a folder of the studio is a link: it
+        would lead work away from what carries the marker. For once a scan: no single step follows a link anyway.
         """
         for name in PUBLIC_FOLDERS:
             if os.path.islink(self.path(name)):
                 raise LinkedError(self.path(name))
+        self.require_marker()
+
+    def require_marker(self) -> None:
+        """Raise `WorldError` where the share is not mounted: an empty mount point is no empty inbox."""
         if durable.lstamp(self._marker) is None:
             raise WorldError(
                 f"The studio {shown(self.root)} is not there (its marker .printqueue/{MARKER} is missing). "

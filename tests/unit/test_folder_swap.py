@@ -233,9 +233,9 @@ def test_folder_of_the_studio_is_a_link(studio: Studio, outside: Path, name: str
     """A studio with a link for a folder does not work, and says which one; put back, it does."""
     _swap(studio.path(name), outside)
     with pytest.raises(LinkedError, match=f"{name} is a symbolic link"):
-        studio.require_marker()
+        studio.require_folders()
     _swap_back(studio.path(name))
-    studio.require_marker()
+    studio.require_folders()
 
 
 def test_private_folder_swapped(studio: Studio, outside: Path) -> None:
