@@ -61,6 +61,31 @@ def test_copy_of_what_changes_is_not_believed(
         claim.copy(str(picture), target, seen)
 
 
+@pytest.mark.parametrize("rewritten", [False, True], ids=["touched only", "rewritten with its time put back"])
+def test_attributes_touched_during_the_copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rewritten: bool) -> None:
+    """Attributes that a file server touches while a picture is copied do not start it again: its bytes are read a second
+    time. Other bytes under the same size and time are found out by that.
+    """
+    picture = tmp_path / "Fog.tif"
+    picture.write_bytes(b"x" * 5000)
+    seen, pour = stamp(picture), claim._pour
+
+    def pour_and_touch(source: int, target: str) -> str:
+        digest = pour(source, target)
+        if rewritten:
+            picture.write_bytes(b"y" * 5000)
+            os.utime(picture, ns=(seen.mtime_ns, seen.mtime_ns))
+        picture.chmod(0o600)
+        return digest
+
+    monkeypatch.setattr(claim, "_pour", pour_and_touch)
+    if rewritten:
+        with pytest.raises(claim.ChangedError):
+            claim.copy(str(picture), str(tmp_path / "copy"), seen)
+    else:
+        assert claim.copy(str(picture), str(tmp_path / "copy"), seen).sha256 == durable.sha256(str(picture))
+
+
 def test_writer_that_holds_a_renamed_file(tmp_path: Path) -> None:
     """A rename does not stop a writer: what it adds later is in the file, and not in the copy that was hashed."""
     picture, copy = tmp_path / "Fog.tif", tmp_path / "copy"
