@@ -185,7 +185,7 @@ def test_killed_service_takes_its_children_along(studio: Studio, template: Templ
     assert support.serve_once(studio, template).made == 1  # the trailing bytes mean nothing to the product's own tasks
 
 
-def test_killed_child_of_a_killed_template_is_no_strike(studio: Studio, faulty: Template) -> None:
+def test_stop_in_the_middle_of_a_picture_is_no_strike(studio: Studio, faulty: Template) -> None:
     """Stopping in the middle of a picture puts it back to waiting, without a strike, within ten seconds."""
     _asleep(studio)
     began = 0.0
