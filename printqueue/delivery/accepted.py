@@ -175,6 +175,8 @@ def _folder_order_copy(shop: Shop, attempt: Attempt, folder: str, number: int) -
 
 def finish_lost(shop: Shop, attempt: Attempt) -> Outcome | None:
     """Without its ledger a studio still knows by the recipes in print/ what was made: finish, print nothing twice."""
+    if not shop.ledger.remembers_prints:
+        return None
     recipes = [
         kept.recipe(attempt.sha256, request) for request, kept in zip(attempt.requests, attempt.stocks, strict=True)
     ]

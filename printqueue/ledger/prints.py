@@ -105,6 +105,11 @@ class Prints(Transactions):
                 )
             run("UPDATE rebuilds SET remembered = 1", ())
 
+    @property
+    def remembers_prints(self) -> bool:
+        """Whether any print is remembered from before this ledger; hardly ever."""
+        return bool(self._all("SELECT 1 FROM found_prints LIMIT 1"))
+
     def found_print(self, recipe: str, *, settled: bool = False) -> str | None:
         """The file of a remembered print, relative to the studio."""
         found = self._all("SELECT output FROM found_prints WHERE recipe = ? AND settled = ?", recipe, int(settled))

@@ -76,7 +76,7 @@ def share(folder: Path, name: str, number: int, over_s: float, scan_s: float) ->
     CASES[name][0](studio, number)
     served = kit.begin(studio)
     try:
-        support.until(lambda: "looking after" in served.said(), "the service came up")
+        support.until(lambda: support.status(studio)["last_scan"], "it looked once")
         _calm(served.pid)
         before, begun = run_time_s(served.pid), time.monotonic()
         time.sleep(over_s)

@@ -12,9 +12,6 @@ from tests.service import support
 
 pytestmark = pytest.mark.service
 LONGEST_S = 120
-# Without the share that goes while a picture is in hand: open, folders are still made beneath the bare mount point.
-# `python -m tests.faults.namespaces` shows it.
-HERE = ("print disk full", "print disk fills up", "state disk full", "read-only", "share gone")
 
 
 def passes(program: str, *arguments: str) -> str:
@@ -56,7 +53,7 @@ def test_orphans_and_twins() -> None:
 
 
 @pytest.mark.usefixtures("unshare")
-@pytest.mark.parametrize("name", HERE)
+@pytest.mark.parametrize("name", namespaces.CASES)
 def test_world_fails_and_comes_back(name: str) -> None:
     """Disk full, read-only or share gone: a running service blames no picture and resumes by itself."""
     _, problems = namespaces.outside([name], "poll")
