@@ -13,7 +13,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 from itertools import count
 
-from printqueue import durable, naming
+from printqueue import naming
+from printqueue.disk import durable
 from printqueue.errors import WorldError
 from printqueue.publish import Intent, Moved
 from printqueue.studio import Studio

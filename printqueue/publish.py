@@ -14,8 +14,9 @@ from dataclasses import dataclass, field, fields
 from itertools import count
 from typing import Literal
 
-from printqueue import durable, folders, naming, steps
-from printqueue.durable import Stamp
+from printqueue import naming, steps
+from printqueue.disk import durable, folders
+from printqueue.disk.durable import Stamp
 from printqueue.errors import OwnError
 from printqueue.studio import Studio
 

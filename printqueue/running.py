@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 
-from printqueue import filesystems
+from printqueue.disk import filesystems
 from printqueue.errors import StudioError, UsageError
 from printqueue.ledger import open_ledger
 from printqueue.papers.loader import Shelf

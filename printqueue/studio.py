@@ -9,10 +9,11 @@ import time
 from contextlib import suppress
 from dataclasses import dataclass, field
 
-from printqueue import config, durable
+from printqueue import config
 from printqueue.config import Config
+from printqueue.disk import durable
+from printqueue.disk.folders import LinkedError, open_folder, parent
 from printqueue.errors import StudioError, UsageError, WorldError
-from printqueue.folders import LinkedError, open_folder, parent
 from printqueue.strictyaml import MAX_BYTES
 from printqueue.text import shown
 

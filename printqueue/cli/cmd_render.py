@@ -42,9 +42,9 @@ def run(options: argparse.Namespace) -> int:
 
 def _render(judge: object, path: str, output: str) -> None:
     """Through a hidden temp beside OUT; the descriptors go to a bounded child."""
-    from printqueue import durable, folders
     from printqueue.cli.single import Single, opened
     from printqueue.delivery import conversion_words
+    from printqueue.disk import durable, folders
     from printqueue.outputs.print_tiff import Provenance
     from printqueue.stock import versions
     from printqueue.workbench import ask, print_job

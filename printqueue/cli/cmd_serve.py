@@ -26,8 +26,8 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Start template, lock and ledger in that order, then serve."""
-    from printqueue import journal
     from printqueue.running import require_private_state, running_service
+    from printqueue.telling import journal
 
     try:
         studio = studio_of(options)

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from printqueue import sizes
+from printqueue.disk.folders import as_named
 from printqueue.errors import OwnError, PictureError, UsageError, WorldError
-from printqueue.folders import as_named
 from printqueue.intake.claim import ChangedError, open_regular
 from printqueue.model.finding import Finding, Verdict, verdict
 from printqueue.model.request import Request

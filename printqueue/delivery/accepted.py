@@ -8,9 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
-from printqueue import durable, naming, publish, steps
+from printqueue import naming, publish, steps
 from printqueue.delivery import group
 from printqueue.delivery.completion import carry_out, complete
+from printqueue.disk import durable
 from printqueue.intake import claim
 from printqueue.model.request import Request
 from printqueue.outputs.print_tiff import Provenance

@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 
-from printqueue import durable, originals, publish, steps
-from printqueue.durable import Stamp
+from printqueue import originals, publish, steps
+from printqueue.disk import durable
+from printqueue.disk.durable import Stamp
 from printqueue.intake import claim
 from printqueue.model.job import State
 from printqueue.orders.names import candidates

@@ -6,7 +6,8 @@ import hashlib
 import os
 from collections.abc import Callable, Iterable
 
-from printqueue import durable, naming, publish
+from printqueue import naming, publish
+from printqueue.disk import durable
 from printqueue.intake import claim
 from printqueue.publish import Moved, Placed
 from printqueue.shop import Attempt, Shop

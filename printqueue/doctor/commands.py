@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 
-from printqueue.commands import CommandBook
 from printqueue.doctor.result import Result, Visit, bad, fine
 from printqueue.errors import UsageError
 from printqueue.strictyaml import RulesError
+from printqueue.telling.commands import CommandBook
 from printqueue.text import shown
 
 

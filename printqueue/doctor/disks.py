@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping, Sequence
 
-from printqueue import filesystems, room
+from printqueue.disk import filesystems, room
+from printqueue.disk.filesystems import FileSystem
 from printqueue.doctor.folders import standing
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
-from printqueue.filesystems import FileSystem
 from printqueue.naming import MOST_BYTES
 from printqueue.text import shown
 

@@ -9,7 +9,7 @@ import stat
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 
-from printqueue import durable
+from printqueue.disk import durable
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.nearest import suggestion
 from printqueue.studio import MARKER, PUBLIC_FOLDERS, Studio

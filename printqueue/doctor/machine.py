@@ -11,7 +11,7 @@ from datetime import datetime
 from importlib.metadata import PackageNotFoundError, requires, version
 from itertools import islice
 
-from printqueue import filesystems
+from printqueue.disk import filesystems
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.errors import OwnError
 from printqueue.intake.listening import refusal

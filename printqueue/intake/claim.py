@@ -12,8 +12,8 @@ import os
 import stat
 from dataclasses import dataclass
 
-from printqueue import durable, folders
-from printqueue.durable import Stamp
+from printqueue.disk import durable, folders
+from printqueue.disk.durable import Stamp
 from printqueue.strictyaml import MAX_BYTES
 
 _CHUNK = 1 << 20

@@ -8,8 +8,8 @@ import stat
 from collections import Counter
 from dataclasses import dataclass, field
 
-from printqueue.durable import Stamp
-from printqueue.folders import scan_folder
+from printqueue.disk.durable import Stamp
+from printqueue.disk.folders import scan_folder
 from printqueue.intake import passing
 from printqueue.orders.names import FOLDER_ORDER, candidates, is_order
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from printqueue.durable import Stamp
+from printqueue.disk.durable import Stamp
 from printqueue.intake.scan import Seen
 
 _PATIENCE = 3.0  # × the longest pause seen between two changes

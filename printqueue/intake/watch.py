@@ -7,7 +7,7 @@ import logging
 import os
 from collections.abc import Callable, Iterator
 
-from printqueue import filesystems
+from printqueue.disk import filesystems
 from printqueue.intake import passing
 from printqueue.intake.listening import Listener
 from printqueue.intake.scan import DEEPEST

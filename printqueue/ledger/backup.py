@@ -6,7 +6,7 @@ import os
 import sqlite3
 from contextlib import closing
 
-from printqueue import durable
+from printqueue.disk import durable
 from printqueue.errors import UsageError, WorldError
 from printqueue.ledger import schema
 from printqueue.ledger.care import integrity

@@ -21,7 +21,7 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 
-from printqueue import durable
+from printqueue.disk import durable
 from printqueue.ledger import rebuild, schema
 from printqueue.ledger.connect import read_only
 from printqueue.ledger.errors import FAILURES, LedgerDamagedError, is_damage, read_error

@@ -18,7 +18,7 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import closing, suppress
 
-from printqueue import durable
+from printqueue.disk import durable
 from printqueue.ledger import schema
 from printqueue.ledger.connect import read_only
 from printqueue.ledger.errors import FAILURES, NONSENSE, write_error

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
-from printqueue import durable
+from printqueue.disk import durable
 from printqueue.ledger import schema
 from printqueue.ledger.errors import (
     FAILURES,

@@ -17,11 +17,11 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import durable, filesystems, room
+from printqueue.disk import durable, filesystems, room
+from printqueue.disk.filesystems import FileSystem
 from printqueue.doctor import CHECKS, Health, Result, disks, examination, folders, machine, record
 from printqueue.doctor.result import Visit
 from printqueue.errors import OwnError
-from printqueue.filesystems import FileSystem
 from printqueue.intake import listening
 from printqueue.ledger import Ledger
 from printqueue.model.job import State

@@ -27,10 +27,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from printqueue import running, service
+from printqueue import running
 from printqueue.cli.main import main
 from printqueue.ledger import LedgerReader
 from printqueue.sandbox import client, limits, template
+from printqueue.service import loop
 from printqueue.studio import Studio
 from tests.faults import gated_worker
 from tests.service import support
@@ -203,7 +204,7 @@ def _put_gate(gate: Gate, arriving: int, going: int) -> None:
     if gate in ("child", "render"):
         gated_worker.hold = lambda task: hold(os.getpid()) if gate in ("child", task) else None
         return
-    owner, name = (service.Service, "run") if gate == "main" else (service, "process")
+    owner, name = (loop.Service, "run") if gate == "main" else (loop, "process")
     work = getattr(owner, name)
 
     def held(*values: Any, **named: Any) -> Any:

@@ -16,7 +16,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from printqueue import room, waiting
+from printqueue.disk import room
+from printqueue.service import waiting
 from printqueue.studio import Studio, open_studio
 from tests.faults import kit
 from tests.faults.kit import Gate, Served

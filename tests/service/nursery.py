@@ -5,7 +5,7 @@ The forked child really is killed by SIGKILL in the middle of its work: nothing 
 or of the service gets to run after that. Only the template of the reading processes is
 shared, which saves its start of half a second for every one of some hundred runs.
 
-`kill` may also name a function of `printqueue.durable`, as ["durable.NAME", n]: the kill
+`kill` may also name a function of `printqueue.disk.durable`, as ["durable.NAME", n]: the kill
 then comes just after its n-th call has done its work.
 """
 
@@ -19,7 +19,8 @@ from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
-from printqueue import durable, steps
+from printqueue import steps
+from printqueue.disk import durable
 from printqueue.sandbox import Template
 from printqueue.sandbox.limits import die_with
 from printqueue.studio import open_studio

@@ -11,12 +11,14 @@ from typing import Any
 
 import pytest
 
-from printqueue import folders, steps, waiting
+from printqueue import steps
+from printqueue.disk import folders
 from printqueue.errors import PrintqueueError
 from printqueue.intake import scan
 from printqueue.model.job import State
 from printqueue.running import running_service
 from printqueue.sandbox import Template
+from printqueue.service import waiting
 from printqueue.studio import Studio, open_studio
 from tests.service import support
 
@@ -124,7 +126,7 @@ def test_state_among_the_pictures(tmp_path: Path, where: str) -> None:
 
 def test_read_only_ready_and_a_lost_ledger(tmp_path: Path, template: Template, monkeypatch: Patch) -> None:
     """Where originals cannot leave ready/, a lost ledger makes no second print of each."""
-    from printqueue import durable
+    from printqueue.disk import durable
 
     studio = support.new_studio(tmp_path / "studio")
     support.drop(studio, "card/Fog.tif", support.picture())
@@ -169,7 +171,7 @@ def test_review_that_cannot_be_looked_at_for_a_moment(tmp_path: Path, template: 
 
 def test_stop_while_prints_are_remembered(tmp_path: Path, template: Template, monkeypatch: Patch) -> None:
     """Asked to stop, the service does not first hash all of masters/ (a new ledger over a large studio)."""
-    from printqueue import durable
+    from printqueue.disk import durable
 
     studio = support.new_studio(tmp_path / "studio")
     for n in range(8):

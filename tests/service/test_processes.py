@@ -14,14 +14,14 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import delivery, service
+from printqueue import delivery
 from printqueue.errors import StudioError
 from printqueue.intake import claim
 from printqueue.intake.claim import ChangedError
 from printqueue.ledger import LedgerReader
 from printqueue.reports import print_note
 from printqueue.sandbox import ChildLimits, Template
-from printqueue.service import Service
+from printqueue.service import Service, loop
 from printqueue.studio import Studio, StudioLock
 from printqueue.workbench import Workbench
 from tests.service import faulty_worker as faults
@@ -221,7 +221,7 @@ def test_thread_that_hangs_on_a_dead_share_does_not_keep_the_service(
         running.stop()
 
     support.drop(studio, "card/Fog.tif", support.picture())
-    monkeypatch.setattr(service, "_STOP_S", 0.05)
+    monkeypatch.setattr(loop, "_STOP_S", 0.05)
     with monkeypatch.context() as patch, support.service(studio, template, once=False) as running:
         patch.setattr(claim, "copy", hang)
         running._leave = leave

@@ -48,7 +48,7 @@ _WRITABLE_TMPFS = _TMPFS.replace('    subprocess.run(["mount", "-o", "remount,ro
 _BEGIN = """
 import os, subprocess, sys
 from pathlib import Path
-from printqueue import durable
+from printqueue.disk import durable
 from printqueue.ledger import LedgerReader
 from tests.service import support
 studio = support.new_studio(sys.argv[1])

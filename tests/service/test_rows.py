@@ -12,13 +12,16 @@ from typing import Any
 
 import pytest
 
-from printqueue import notify, publish, renaming, room, steps, workflow
+from printqueue import publish, steps
+from printqueue.disk import renaming, room
 from printqueue.errors import WorldError
 from printqueue.intake import scan
 from printqueue.ledger import Ledger, LedgerReader
 from printqueue.sandbox import Child, ChildDiedError, Template
+from printqueue.service import workflow
 from printqueue.shop import Attempt, Ending, Shop
 from printqueue.studio import Studio
+from printqueue.telling import supervisor
 from tests.service import support
 
 pytestmark = pytest.mark.service
@@ -419,7 +422,7 @@ def test_alive_only_after_a_finished_look(studio: Studio, template: Template, mo
         looks[0] += 1
         return sweep(sweeper)
 
-    monkeypatch.setattr(notify, "tell", lambda state, *_: told.append(state))
+    monkeypatch.setattr(supervisor, "tell", lambda state, *_: told.append(state))
     monkeypatch.setattr(scan.Sweeper, "sweep", counted)
     with support.serving(studio, template) as running:
         support.until(lambda: told.count("WATCHDOG=1") >= 2, "two looks are told of")

@@ -12,11 +12,13 @@ from typing import Any
 
 import pytest
 
-from printqueue import durable, steps, waiting
+from printqueue import steps
+from printqueue.disk import durable
 from printqueue.errors import WorldError
 from printqueue.intake import claim
 from printqueue.ledger import LedgerReader
 from printqueue.sandbox import Template
+from printqueue.service import waiting
 from printqueue.studio import Studio
 from tests.service import support
 

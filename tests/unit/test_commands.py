@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from printqueue.commands import FILE, CommandBook, folders, load
 from printqueue.config import load as load_settings
 from printqueue.doctor.commands import notices_results
 from printqueue.doctor.result import Visit
 from printqueue.errors import UsageError
 from printqueue.strictyaml import RulesError
 from printqueue.studio import make_studio
+from printqueue.telling.commands import FILE, CommandBook, folders, load
 
 TEXT = "commands:\n  lamp: [/bin/true, --fog, '$HOME; {x} %s']\n"
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import durable, renaming
-from printqueue.durable import Stamp
+from printqueue.disk import durable, renaming
+from printqueue.disk.durable import Stamp
 from printqueue.errors import WorldError
 
 

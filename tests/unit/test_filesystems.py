@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import filesystems
-from printqueue.filesystems import FileSystem
+from printqueue.disk import filesystems
+from printqueue.disk.filesystems import FileSystem
 
 MOUNTINFO = r"""22 27 0:21 / /proc rw,relatime - proc proc rw
 27 1 254:0 / / rw,relatime shared:1 - ext4 /dev/vda rw

@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import durable, folders, originals, publish
-from printqueue.durable import Stamp
+from printqueue import originals, publish
+from printqueue.disk import durable, folders
+from printqueue.disk.durable import Stamp
+from printqueue.disk.folders import LinkedError
 from printqueue.errors import WorldError
-from printqueue.folders import LinkedError
 from printqueue.intake import claim
 from printqueue.publish import Intent, Placed
 from printqueue.studio import Studio, make_studio, open_studio, prepare_state

@@ -6,12 +6,12 @@ import threading
 
 import pytest
 
-from printqueue.durable import Stamp
+from printqueue.disk.durable import Stamp
 from printqueue.errors import WorldError
-from printqueue.hands import Hands
 from printqueue.intake.scan import Seen
 from printqueue.ledger import LedgerError
 from printqueue.sandbox import TemplateDiedError
+from printqueue.service.hands import Hands
 from printqueue.shop import Ending, Outcome
 
 FOG = Seen("kozo/Fog.tif", Stamp(1, 1, 1, 1, 1))

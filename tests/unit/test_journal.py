@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from printqueue.journal import (
+from printqueue.telling.journal import (
     FileLog,
     Guard,
     JournalLog,
@@ -243,7 +243,7 @@ printf '%s\n' "$found"
 """
 SAYS = f"""
 import logging, os, sys
-from printqueue.journal import about, said_to
+from printqueue.telling.journal import about, said_to
 seen = os.fstat(2)
 with said_to(sys.stderr, {{"JOURNAL_STREAM": f"{{seen.st_dev}}:{{seen.st_ino}}"}}):
     logging.getLogger("printqueue").warning("%s", {HOSTILE!r}, extra=about(picture={HOSTILE!r}, job=7, event="review"))

@@ -14,10 +14,11 @@ from typing import Any
 
 import pytest
 
-from printqueue import durable, filesystems, running
+from printqueue import running
 from printqueue.config import Config
+from printqueue.disk import durable, filesystems
+from printqueue.disk.filesystems import FileSystem
 from printqueue.errors import PrintqueueError, StudioError, UsageError
-from printqueue.filesystems import FileSystem
 from printqueue.ledger import (
     Ledger,
     LedgerDamagedError,

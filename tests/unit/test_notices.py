@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import outside
-from printqueue.commands import CommandBook
 from printqueue.config import Notify
-from printqueue.notices import Notice, Notifier, facts, surroundings
+from printqueue.telling import outside
+from printqueue.telling.commands import CommandBook
+from printqueue.telling.notices import Notice, Notifier, facts, surroundings
 from printqueue.text import shown
 
 SOON_S = 10.0

@@ -10,7 +10,7 @@ import pytest
 
 from printqueue import originals, publish
 from printqueue.config import Config
-from printqueue.durable import Stamp, lstamp, sha256
+from printqueue.disk.durable import Stamp, lstamp, sha256
 from printqueue.errors import OwnError, WorldError
 from printqueue.publish import Intent, LostTempError, Moved, NameTakenError, Placed
 from printqueue.studio import Studio, make_studio

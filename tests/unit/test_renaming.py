@@ -12,9 +12,10 @@ from typing import Any, NoReturn
 
 import pytest
 
-from printqueue import durable, originals, publish, renaming
+from printqueue import originals, publish
 from printqueue.config import Config
-from printqueue.durable import Stamp
+from printqueue.disk import durable, renaming
+from printqueue.disk.durable import Stamp
 from printqueue.errors import WorldError
 from printqueue.publish import Intent, Placed
 from printqueue.studio import Studio, make_studio

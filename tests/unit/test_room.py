@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from printqueue import room
+from printqueue.disk import room
 from printqueue.errors import WorldError
 
 

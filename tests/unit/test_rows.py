@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import durable
-from printqueue.durable import Stamp
+from printqueue.disk import durable
+from printqueue.disk.durable import Stamp
 from printqueue.intake import claim, scan
 from printqueue.intake.scan import Seen
 from printqueue.intake.settle import Settler

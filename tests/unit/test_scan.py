@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import folders
+from printqueue.disk import folders
 from printqueue.intake.scan import sweep
 
 

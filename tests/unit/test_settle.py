@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from printqueue.durable import Stamp
+from printqueue.disk.durable import Stamp
 from printqueue.intake.scan import Seen
 from printqueue.intake.settle import Settler
 

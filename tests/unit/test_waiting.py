@@ -9,16 +9,16 @@ from typing import Any
 
 import pytest
 
-from printqueue import waiting
 from printqueue.config import Config
-from printqueue.durable import Stamp
+from printqueue.disk.durable import Stamp
 from printqueue.intake.scan import Seen, Sweep
 from printqueue.lanes import GIANT_MEGAPIXELS, Lanes
 from printqueue.model.job import Arrival, Phase, State
 from printqueue.needs import Need
 from printqueue.publish import Intent, Moved
+from printqueue.service import waiting
+from printqueue.service.waiting import Offer, WaitingRoom
 from printqueue.shop import Ending, Outcome
-from printqueue.waiting import Offer, WaitingRoom
 
 GB = 1_000_000_000
 

@@ -19,8 +19,8 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import filesystems
-from printqueue.filesystems import FileSystem
+from printqueue.disk import filesystems
+from printqueue.disk.filesystems import FileSystem
 from printqueue.intake import listening, scan, watch
 from printqueue.intake.listening import Listener
 from printqueue.intake.watch import Waker

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from printqueue.notices import Event, Notice, Notifier
 from printqueue.publish import Intent
 from printqueue.shop import Ending, Outcome, Shop
+from printqueue.telling.notices import Event, Notice, Notifier
 
 _TOLD: dict[Ending, Event] = {Ending.REVIEW: "review", Ending.STUCK: "stuck"}
 

@@ -10,7 +10,8 @@ import logging
 import os
 import shutil
 
-from printqueue import delivery, durable, steps
+from printqueue import delivery, steps
+from printqueue.disk import durable
 from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
 from printqueue.intake import claim
 from printqueue.intake.scan import Seen
@@ -20,8 +21,8 @@ from printqueue.model.finding import Verdict
 from printqueue.model.job import Phase, State
 from printqueue.needs import SLACK_BYTES
 from printqueue.orders.place import place
-from printqueue.preparing import Prepared, prepare
 from printqueue.sandbox import Child, ChildDiedError, TemplateDiedError
+from printqueue.service.preparing import Prepared, prepare
 from printqueue.shop import Attempt, Ending, Outcome, Shop, findings_json, settings_json, verdict_of
 from printqueue.workbench import ask, print_job
 from printqueue.worker import Judged, JudgeOrder, refusal

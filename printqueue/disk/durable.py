@@ -18,7 +18,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
-from printqueue import folders, renaming, text
+from printqueue import text
+from printqueue.disk import folders, renaming
 from printqueue.errors import WorldError
 
 TEMP_PREFIX = ".printqueue-"

@@ -11,12 +11,12 @@ from typing import Any
 
 import pytest
 
-from printqueue import notify
 from printqueue.sandbox import ChildLimits, Template
+from printqueue.telling import supervisor
 
 
 @pytest.fixture
-def supervisor(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[socket.socket]:
+def listener(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[socket.socket]:
     """A datagram socket that stands in $NOTIFY_SOCKET."""
     address = str(tmp_path / "notify")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
@@ -39,32 +39,32 @@ def heard(sock: socket.socket) -> list[str]:
 @pytest.mark.parametrize(
     ("say", "datagram"),
     [
-        (lambda: notify.ready(), "READY=1"),
-        (lambda: notify.ready("the share is missing"), "READY=1\nSTATUS=the share is missing"),
-        (lambda: notify.alive("1 waiting"), "WATCHDOG=1\nSTATUS=1 waiting"),
-        (lambda: notify.stopping(), "STOPPING=1"),
+        (lambda: supervisor.ready(), "READY=1"),
+        (lambda: supervisor.ready("the share is missing"), "READY=1\nSTATUS=the share is missing"),
+        (lambda: supervisor.alive("1 waiting"), "WATCHDOG=1\nSTATUS=1 waiting"),
+        (lambda: supervisor.stopping(), "STOPPING=1"),
         (
-            lambda: notify.busy(2.5, "looking through print/"),
+            lambda: supervisor.busy(2.5, "looking through print/"),
             "EXTEND_TIMEOUT_USEC=2500000\nSTATUS=looking through print/",
         ),
     ],
 )
-def test_one_datagram_each(supervisor: socket.socket, say: Callable[[], None], datagram: str) -> None:
+def test_one_datagram_each(listener: socket.socket, say: Callable[[], None], datagram: str) -> None:
     """Each state is one datagram of KEY=value lines, the sentence in the same one."""
     say()
-    assert heard(supervisor) == [datagram]
+    assert heard(listener) == [datagram]
 
 
-def test_a_name_cannot_forge_a_state(supervisor: socket.socket) -> None:
+def test_a_name_cannot_forge_a_state(listener: socket.socket) -> None:
     """A line break in the sentence cannot begin a key of its own, and the sentence is bounded."""
-    notify.alive("fog\nREADY=1\nMAINPID=1\x1b[2J" + "x" * 5000)
-    (said,) = heard(supervisor)
+    supervisor.alive("fog\nREADY=1\nMAINPID=1\x1b[2J" + "x" * 5000)
+    (said,) = heard(listener)
     first, *rest = said.split("\n")
     assert first == "WATCHDOG=1"
     assert len(rest) == 1
     assert rest[0].startswith("STATUS=fog")
     assert "\x1b" not in said
-    assert len(rest[0]) <= len("STATUS=") + notify.MAX_STATUS
+    assert len(rest[0]) <= len("STATUS=") + supervisor.MAX_STATUS
 
 
 def test_abstract_address(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -74,7 +74,7 @@ def test_abstract_address(monkeypatch: pytest.MonkeyPatch) -> None:
         sock.bind(f"\0{name}")
         sock.settimeout(0)
         monkeypatch.setenv("NOTIFY_SOCKET", f"@{name}")
-        notify.ready()
+        supervisor.ready()
         assert heard(sock) == ["READY=1"]
 
 
@@ -82,7 +82,7 @@ def test_abstract_address(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_nobody_listens(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without a supervisor, or with an address that leads nowhere, telling does nothing and raises nothing."""
     monkeypatch.setenv("NOTIFY_SOCKET", address)
-    notify.ready("fine")
+    supervisor.ready("fine")
 
 
 def _sent(sock: socket.socket) -> bool:
@@ -93,9 +93,9 @@ def _sent(sock: socket.socket) -> bool:
     return True
 
 
-def test_a_deaf_supervisor_holds_nothing_up(supervisor: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_deaf_supervisor_holds_nothing_up(listener: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
     """When the receiver's queue is full, telling gives up after its limit instead of blocking the scan."""
-    monkeypatch.setattr(notify, "_SEND_LIMIT_S", 0.02)
+    monkeypatch.setattr(supervisor, "_SEND_LIMIT_S", 0.02)
     most = int(Path("/proc/sys/net/unix/max_dgram_qlen").read_text())
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sender:
         sender.settimeout(0)
@@ -103,9 +103,9 @@ def test_a_deaf_supervisor_holds_nothing_up(supervisor: socket.socket, monkeypat
     assert sent[0]
     assert not sent[-1]
     start = time.monotonic()
-    notify.alive()
+    supervisor.alive()
     assert time.monotonic() - start < 5
-    assert "WATCHDOG=1" not in heard(supervisor)
+    assert "WATCHDOG=1" not in heard(listener)
 
 
 @pytest.mark.parametrize(
@@ -124,13 +124,13 @@ def test_pace(usec: str, pid: str, expected: float, monkeypatch: pytest.MonkeyPa
     """A quarter of the watchdog's time, for the process it is meant for only; nonsense means no watchdog."""
     monkeypatch.setenv("WATCHDOG_USEC", usec)
     monkeypatch.setenv("WATCHDOG_PID", pid)
-    assert notify.pace_s() == expected
+    assert supervisor.pace_s() == expected
 
 
 def test_sentences() -> None:
     """The sentence counts what waits; what keeps the service from working stands first."""
-    assert notify.looked(3, 1, "12:03:04") == "3 waiting, 1 in hand, last look 12:03:04"
-    assert notify.looked(0, 0, "12:03:04", "The share is gone.") == (
+    assert supervisor.looked(3, 1, "12:03:04") == "3 waiting, 1 in hand, last look 12:03:04"
+    assert supervisor.looked(0, 0, "12:03:04", "The share is gone.") == (
         "The share is gone. (0 waiting, 0 in hand, last look 12:03:04)"
     )
 

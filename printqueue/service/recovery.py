@@ -19,12 +19,14 @@ import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 
-from printqueue import delivery, durable, notify, publish
+from printqueue import delivery, publish
+from printqueue.disk import durable
 from printqueue.errors import OwnError, PictureError, WorldError
 from printqueue.intake.claim import ChangedError, open_regular
 from printqueue.model.job import Arrival, Phase, State
 from printqueue.publish import Intent
 from printqueue.shop import Ending, Outcome, Shop
+from printqueue.telling import supervisor
 from printqueue.workbench import ask
 
 _OURS = ("print", "review", "masters")
@@ -140,7 +142,7 @@ def _unless(stopping: Callable[[], bool], paths: Iterable[str]) -> Iterator[str]
     for path in paths:
         if stopping():
             return
-        notify.busy(_LONGEST_FILE_S, "learning from print/ and masters/ what was made")
+        supervisor.busy(_LONGEST_FILE_S, "learning from print/ and masters/ what was made")
         yield path
 
 

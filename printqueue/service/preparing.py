@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
-from printqueue import room
+from printqueue.disk import room
 from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
 from printqueue.intake import claim
 from printqueue.intake.scan import Seen

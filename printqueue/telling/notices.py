@@ -10,11 +10,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from printqueue import outside
-from printqueue.commands import CommandBook, home_folder
 from printqueue.config import Notify
 from printqueue.errors import UsageError
-from printqueue.journal import about
+from printqueue.telling import outside
+from printqueue.telling.commands import CommandBook, home_folder
+from printqueue.telling.journal import about
 from printqueue.text import shown
 
 log = logging.getLogger("printqueue")

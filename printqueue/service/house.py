@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Collection
 
-from printqueue import delivery, durable
-from printqueue.durable import TEMP_PREFIX, Stamp
+from printqueue import delivery
+from printqueue.disk import durable
+from printqueue.disk.durable import TEMP_PREFIX, Stamp
 from printqueue.errors import PrintqueueError, UsageError
 from printqueue.intake.claim import ChangedError, open_regular
 from printqueue.intake.scan import Sweep

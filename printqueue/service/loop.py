@@ -9,21 +9,22 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
-from printqueue import notify, recovery
 from printqueue.errors import WorldError
-from printqueue.hands import Hands
-from printqueue.house import Housekeeping
 from printqueue.intake.scan import Seen, Sweeper
 from printqueue.intake.watch import Waker
-from printqueue.journal import about
-from printqueue.late import LateOrders
 from printqueue.ledger import LedgerFullError
 from printqueue.model.job import Arrival, Sighting, State
+from printqueue.service import recovery
+from printqueue.service.hands import Hands
+from printqueue.service.house import Housekeeping
+from printqueue.service.late import LateOrders
+from printqueue.service.teller import Teller
+from printqueue.service.waiting import WaitingRoom, back_off_s
+from printqueue.service.workflow import process
 from printqueue.shop import Ending, Outcome, Shop
-from printqueue.telling import Teller
+from printqueue.telling import supervisor
+from printqueue.telling.journal import about
 from printqueue.text import shown
-from printqueue.waiting import WaitingRoom, back_off_s
-from printqueue.workflow import process
 
 log = logging.getLogger("printqueue")
 
@@ -105,10 +106,10 @@ class Service:
             self._recover()
             if self._watch:  # listening begins before the first look, or what comes in between would be missed
                 self._waker = Waker(self.shop.studio.path("ready"), self.wake)
-            notify.ready("looking at ready/ for the first time")
+            supervisor.ready("looking at ready/ for the first time")
             self._loop()
         finally:
-            notify.stopping("ending; work in hand starts again at the next start")
+            supervisor.stopping("ending; work in hand starts again at the next start")
             self._end()
         self._collect()
         return self.tally
@@ -136,9 +137,9 @@ class Service:
                 log.warning("%s", error)
                 if self._once:
                     raise
-                notify.ready(str(error))  # it runs, and waits: nobody's `systemctl start` hangs on a share
+                supervisor.ready(str(error))  # it runs, and waits: nobody's `systemctl start` hangs on a share
                 self._stop.wait(self._scan_s)
-                notify.alive()
+                supervisor.alive()
         return None
 
     def _loop(self) -> None:
@@ -164,7 +165,7 @@ class Service:
             wait_s = self._turn()
         except LedgerFullError as error:
             wait_s = self._wait_for_world(str(error))
-        notify.alive(self._status)
+        supervisor.alive(self._status)
         now = self._clock()
         self._due_s = now + (wait_s or 0.0)
         self._rested_s = min(self._due_s, now + max(_SHORTEST_WAIT_S, _REST * (now - began_s)))
@@ -196,7 +197,7 @@ class Service:
         except (WorldError, OSError) as error:
             return self._world_failed(error)
         self._hand_out(offer.now)
-        self._status = notify.looked(len(offer.sightings), len(self._hands.paths), f"{self.shop.now()[11:19]} UTC")
+        self._status = supervisor.looked(len(offer.sightings), len(self._hands.paths), f"{self.shop.now()[11:19]} UTC")
         self._record([*offer.sightings, *self._passed_over([*found.passed_over, *lone]), *folders])
         waits += [] if offer.wait_s is None else [offer.wait_s]
         if self._once and not waits and not self._hands.paths:
@@ -205,7 +206,7 @@ class Service:
 
     @property
     def _scan_s(self) -> float:
-        return min(self.shop.studio.config.scan, notify.pace_s())
+        return min(self.shop.studio.config.scan, supervisor.pace_s())
 
     def _passed_over(self, left: list[tuple[str, str]]) -> list[Sighting]:
         self._since = {path: self._seen_since(path) for path, _ in left}

@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from itertools import count
 
-from printqueue import durable, naming
-from printqueue.durable import TEMP_PREFIX
+from printqueue import naming
+from printqueue.disk import durable
+from printqueue.disk.durable import TEMP_PREFIX
 from printqueue.errors import WorldError
 from printqueue.model.job import Arrival, State
 from printqueue.orders.names import SUFFIX

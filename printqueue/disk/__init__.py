@@ -1,0 +1,1 @@
+"""What touches disks: folders opened without following links, durable writes and renames, room, kinds of file systems."""
