@@ -81,6 +81,7 @@ def _silence() -> None:
     nowhere = os.open(os.devnull, os.O_RDWR | os.O_CLOEXEC)
     for stream in (1, 2):
         os.dup2(nowhere, stream)
+    os.close(nowhere)
 
 
 if __name__ == "__main__":

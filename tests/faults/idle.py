@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from printqueue.ledger import Ledger
+from printqueue.ledger import Ledger, LedgerReader
 from printqueue.model.job import State
 from printqueue.studio import Studio, prepare_state
 from tests.faults import kit
@@ -76,7 +76,7 @@ def share(folder: Path, name: str, number: int, over_s: float, scan_s: float) ->
     CASES[name][0](studio, number)
     served = kit.begin(studio)
     try:
-        support.until(lambda: support.status(studio)["last_scan"], "it looked once")
+        support.until(lambda: LedgerReader(studio.ledger).heartbeat().last_scan, "it looked once")
         _calm(served.pid)
         before, begun = run_time_s(served.pid), time.monotonic()
         time.sleep(over_s)

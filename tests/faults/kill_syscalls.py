@@ -83,7 +83,9 @@ def report(found: Sequence[Found], what: str) -> list[str]:
     missed = [one.point for one in found if not one.reached]
     print(f"  {len(found) - len(missed)} points reached; not reached: {', '.join(map(str, missed)) or 'none'}")
     problems = [problem for one in found for problem in one.problems]
-    return problems + ([f"{len(missed)} of {len(found)} points not reached"] if len(missed) * 20 > len(found) else [])
+    return problems + (
+        [f"{len(missed)} of {len(found)} points not reached"] if len(missed) > max(1, len(found) // 20) else []
+    )
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

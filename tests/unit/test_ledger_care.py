@@ -148,7 +148,7 @@ def test_a_migration_keeps_every_row(path: str, version: int) -> None:
             " VALUES (x'61', 'a', 'waiting', 'card', NULL, 'then', 'queued')"
         )
         if version >= 2:
-            old.execute("INSERT INTO found_prints VALUES ('q', x'71')")
+            old.execute("INSERT INTO found_prints (recipe, output) VALUES ('q', x'71')")
     before = rows(path)
     assert LedgerReader(path).sightings() == [Sighting("a", "waiting", "card", None, "then", "queued")]
     with closing(opened(path)) as ledger:

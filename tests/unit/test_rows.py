@@ -179,7 +179,7 @@ CARELESS = {f"shutil.{name}" for name in ("move", "copy", "copy2", "copyfile", "
     "os.posix_fallocate",
     "mmap.mmap",
 }
-ALLOWED = {"durable.py", "renaming.py"}
+ALLOWED = {"disk/durable.py", "disk/renaming.py"}
 
 
 def test_one_place_renames_and_removes() -> None:
