@@ -36,7 +36,7 @@ class Seen:
 class Sweep:
     """What one scan found."""
 
-    pictures: list[Seen] = field(default_factory=list)
+    pictures: list[Seen] = field(default_factory=list)  # of a `Sweeper`: the very same list while nothing changes
     passed_over: list[tuple[str, str]] = field(default_factory=list)  # path, why
     lone_orders: list[str] = field(default_factory=list)
     dark: list[str] = field(default_factory=list)  # what could not be looked at; what lies there has not gone
@@ -63,6 +63,7 @@ class Sweeper:
     def __init__(self, ready: str) -> None:
         self._ready = ready
         self._folders: dict[str, _Folder] = {}
+        self._pictures: list[Seen] = []
 
     def sweep(self) -> Sweep:
         """A full look. A folder that cannot be read is passed over with why; raises `OSError` for ready/ itself."""
@@ -73,8 +74,12 @@ class Sweeper:
         except OSError:
             self._folders = before
             raise
-        found.pictures.sort(key=lambda seen: seen.path)
         found.passed_over.sort()
+        if self._folders.keys() == before.keys() and all(self._folders[name] is before[name] for name in before):
+            found.pictures = self._pictures
+        else:
+            found.pictures.sort(key=lambda seen: seen.path)
+            self._pictures = found.pictures
         return found
 
     def _look(self, inside: str, before: dict[str, _Folder], found: Sweep) -> None:

@@ -146,8 +146,8 @@ class Service:
         """A full look when one is due; when only a picture has come back, the next in the queue is handed out at once."""
         while not self._stop.is_set():
             self._wake.clear()
-            self._collect()
-            if not self._hand_out(self._room.more(self._hands.paths, self._hands.free)) and not self._hands.paths:
+            came_back = self._collect()
+            if came_back and not self._hand_out(self._room.more(self._hands.paths, self._hands.free)):
                 self._changed.set()  # nothing is left of what the last look found
             now = self._clock()
             if now >= self._due_s or (self._changed.is_set() and now >= self._rested_s):
@@ -171,15 +171,19 @@ class Service:
         self._rested_s = min(self._due_s, now + max(_SHORTEST_WAIT_S, _REST * (now - began_s)))
         return wait_s is not None
 
-    def _collect(self) -> None:
-        """Take in what has ended. Raises `LedgerError`, `TemplateDiedError`: without them the service must end."""
+    def _collect(self) -> int:
+        """Take in what has ended; how many there were. Raises `LedgerError`, `TemplateDiedError`: without them the service must end."""
+        ended = 0
         for path, seen, outcome in self._hands.collect():
             what = about(picture=path, event=str(outcome.ending))
             log.info("%s: %s", shown(path), shown(outcome.says, limit=600) or outcome.ending, extra=what)
             self.tally.add(outcome.ending)
             self._teller.ended(path, outcome)
+            ended += 1
+            self._room.look_up(path)
             if seen is not None:
                 self._room.take_in(seen, outcome)
+        return ended
 
     def _turn(self) -> float | None:
         """One scan and what follows; the seconds until the next is due, None when `once` is done."""

@@ -25,6 +25,7 @@ from printqueue.shop import Ending, Outcome, Shop
 _BACK_OFF_S = (5.0, 15.0, 60.0, 300.0)
 _PATIENCE = 6.0  # × settle: how long a file that looks cut short is given before it is judged
 _GIVE_UP = 10.0  # × settle: a file that never stops changing is left by `--once`
+_DONE = "done, please remove it: "
 _OVERTAKEN_S = 60.0  # how long smaller pictures may pass one for which there is not enough memory
 
 
@@ -70,12 +71,19 @@ class WaitingRoom:
         self._entries: dict[str, _Entry] = {}
         self._papers: tuple[str, ...] = ()
         self._arrived = 0
+        self._pictures: list[Seen] | None = None  # as the last scan gave them
+        self._active: list[_Entry] | None = None  # those that time or room may bring on; None: to be sorted out anew
+        self._unknown: set[str] = set()
+        self._done: list[Sighting] = []
         self._queue: deque[_Entry] = deque()  # those that the last offer left waiting for others
         self._before: Mapping[str, str] | None = None  # since when, as an earlier run had seen it
 
     def update(self, found: Sweep) -> set[str]:
         """Take in what a scan found; the paths that have gone or changed since the last one."""
         pictures: Collection[Seen] = found.pictures
+        if pictures is self._pictures:
+            return set()
+        self._pictures, self._active = found.pictures, None
         if self._before is None:
             self._before = {one.path: one.since for one in LedgerReader(self._shop.studio.ledger).sightings()}
             pictures = sorted(pictures, key=lambda seen: ((self._before or {}).get(seen.path, "~"), seen.path))
@@ -106,24 +114,20 @@ class WaitingRoom:
 
     def offer(self, in_hand: Collection[str], free: int) -> Offer:
         """What to hand out now (at most `free`), and why everything else waits."""
-        self._place_all()
         offer, now, ready = Offer(), self._clock(), []
         scan_s = self._shop.studio.config.scan
-        for path, entry in self._entries.items():
-            assert entry.where is not None
-            if entry.where.unknown is not None:
-                offer.unknown.add(entry.where.unknown)
-            elif path not in in_hand:
-                if (says := self._standing(entry)) is not None:
-                    self._pass_over(offer, entry, says)
-                    continue
-                wait_s, says, final = self._wait(entry, now)
-                if wait_s <= 0:
-                    ready.append(entry)
-                    continue
-                if not final:
-                    offer.wait(wait_s)
-                offer.sightings.append(self._sighting(entry, "waiting", says))
+        for entry in self._sorted_out():
+            if entry.seen.path in in_hand:
+                continue
+            wait_s, says, final = self._wait(entry, now)
+            if wait_s <= 0:
+                ready.append(entry)
+                continue
+            if not final:
+                offer.wait(wait_s)
+            offer.sightings.append(self._sighting(entry, "waiting", says))
+        offer.sightings += self._done
+        offer.unknown |= self._unknown
         self._queue.clear()
         for entry, says in self._hand_out(sorted(ready, key=lambda one: one.number), free, now, offer):
             offer.wait(scan_s)  # the end of an attempt hands out the next
@@ -155,14 +159,24 @@ class WaitingRoom:
     def _is_still_waiting(self, entry: _Entry, in_hand: Collection[str]) -> bool:
         return self._entries.get(entry.seen.path) is entry and entry.seen.path not in in_hand
 
-    def _place_all(self) -> None:
-        """Where each picture lies; anew for all where papers came or went."""
+    def _sorted_out(self) -> list[_Entry]:
+        """Those that may be offered; what lies in unknown folders, is parked or done rests until something changes."""
         papers = tuple(self._shop.shelf.papers)
-        anew = papers != self._papers
-        self._papers = papers
-        for entry in self._entries.values():
-            if anew or entry.where is None:
-                entry.where = place(entry.seen.parts, papers)
+        if papers != self._papers:
+            self._papers, self._active = papers, None
+            for entry in self._entries.values():
+                entry.where = None
+        if self._active is None:
+            self._active, self._unknown, self._done = [], set(), []
+            for entry in self._entries.values():
+                entry.where = entry.where or place(entry.seen.parts, papers)
+                if entry.where.unknown is not None:
+                    self._unknown.add(entry.where.unknown)
+                elif (says := self._standing(entry)) is None:
+                    self._active.append(entry)
+                elif says.startswith(_DONE):  # what is parked or half published has a row of its own
+                    self._done.append(Sighting(entry.seen.path, "passed-over", "", None, entry.since, says))
+        return self._active
 
     def _standing(self, entry: _Entry) -> str | None:
         """Why a picture is not offered again as it stands: parked, half published, or done already."""
@@ -181,16 +195,8 @@ class WaitingRoom:
         if last.state in (State.STUCK, State.WORKING):
             return last.says or "it is being worked on"
         if last.state in (State.PRINTABLE, State.REVIEW) and _was_copied(last):
-            return f"done, please remove it: {last.says}"
+            return f"{_DONE}{last.says}"
         return None
-
-    @staticmethod
-    def _pass_over(offer: Offer, entry: _Entry, says: str) -> None:
-        """Done, but still here; what is parked or half published has a row of its own."""
-        if says.startswith("done"):
-            if entry.sighting is None:
-                entry.sighting = Sighting(entry.seen.path, "passed-over", "", None, entry.since, says)
-            offer.sightings.append(entry.sighting)
 
     def _wait(self, entry: _Entry, now: float) -> tuple[float, str, bool]:
         """Seconds still to wait, why, and whether `once` need not wait for it."""
@@ -247,12 +253,19 @@ class WaitingRoom:
         entry = self._entries.get(seen.path)
         return entry is not None and entry.seen is seen and entry.ending is Ending.AGAIN
 
+    def look_up(self, path: str) -> None:
+        """The ledger may say something else of `path` now."""
+        self._active = None
+        if path in self._entries:
+            self._entries[path].standing = None
+
     def take_in(self, seen: Seen, outcome: Outcome) -> None:
         """Remember how an attempt at `seen` ended."""
         entry = self._entries.get(seen.path)
         if entry is None or entry.seen is not seen:
             return
-        entry.standing, entry.sighting, entry.need = None, None, outcome.need
+        self.look_up(seen.path)
+        entry.sighting, entry.need = None, outcome.need
         entry.ending, entry.says, entry.tries = outcome.ending, outcome.says, entry.tries + 1
         now = self._clock()
         match outcome.ending:

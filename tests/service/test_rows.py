@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import os
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -434,3 +435,26 @@ def test_alive_only_after_a_finished_look(studio: Studio, template: Template, mo
         hang.clear()
         go_on.set()
         support.until(lambda: told[-1] == "WATCHDOG=1", "it goes on")
+
+
+def test_idle_service_looks_when_a_look_is_due(
+    template: Template, new_studio: Callable[..., Studio], monkeypatch: Patch
+) -> None:
+    """With nothing to do, a service looks at ready/ once per `scan`, not all the time."""
+    studio = new_studio("settle: 0 s\nscan: 60 s\nwatch: poll\nworkers: 1\n")
+    looks: list[int] = []
+    sweep = scan.Sweeper.sweep
+
+    def counted(sweeper: scan.Sweeper) -> scan.Sweep:
+        looks.append(1)
+        return sweep(sweeper)
+
+    monkeypatch.setattr(scan.Sweeper, "sweep", counted)
+    with support.serving(studio, template) as running:
+        support.until(lambda: looks, "the first look")
+        for _ in range(3):  # woken, but not told of any change
+            running._wake.set()
+            time.sleep(0.1)
+        assert len(looks) == 1
+        running.wake()
+        support.until(lambda: len(looks) == 2, "a look when there is a reason")
