@@ -83,6 +83,7 @@ class Service:
         self._teller = Teller(shop)
         self._waker: Waker | None = None
         self._since: dict[str, str] = {}  # passed-over files
+        self._was_gone = False  # the share, for a while
         self._status = ""  # one sentence for the supervisor
         self._changed = threading.Event()  # there is a reason to look before the clock says so
         self._due_s, self._rested_s = 0.0, 0.0  # when the next look is due, and the earliest time for one
@@ -191,7 +192,10 @@ class Service:
             self.shop.studio.require_folders()
             self.shop.shelf.refresh()
             found = self._sweeper.sweep()
-            self._teller.share_is_back()
+            self._was_gone = self._teller.share_is_back() or self._was_gone
+            if self._was_gone and not self._hands.paths:
+                recovery.drop_strays(self.shop)  # temps that could not be removed when it went
+                self._was_gone = False
             touched = self._room.update(found)
             self._house.tidy(found, touched, self._hands.paths)
             waits = self._finish_left()

@@ -40,7 +40,7 @@ def recover(shop: Shop) -> None:
     for arrival in shop.ledger.arrivals(State.WORKING):
         with suppress(WorldError):  # said in the ledger; the service tries again
             finish(shop, arrival)
-    _drop_strays(shop, {arrival.id for arrival in shop.ledger.arrivals(State.WORKING)})
+    drop_strays(shop)
 
 
 def finish(shop: Shop, arrival: Arrival) -> Outcome | None:
@@ -91,8 +91,9 @@ def _shown(shop: Shop, arrival: Arrival, intent: Intent) -> bool:
     return True
 
 
-def _drop_strays(shop: Shop, unfinished: set[int]) -> None:
-    """Temps and spools of attempts that no longer run; those of `unfinished` arrivals are still needed."""
+def drop_strays(shop: Shop) -> None:
+    """Temps and spools of attempts that no longer run; those of unfinished arrivals, or in hand, are still needed."""
+    unfinished = {arrival.id for arrival in shop.ledger.arrivals(State.WORKING)}
     kept = tuple(f"{durable.TEMP_PREFIX}{number}-" for number in unfinished)
     for path in _walk(shop, lambda name: name.startswith(durable.TEMP_PREFIX) and not name.startswith(kept)):
         with durable.world("Removing", path):

@@ -45,11 +45,12 @@ class Teller:
         self._share_is_gone = True
         self._notifier.tell(Notice("share-gone", says=says))
 
-    def share_is_back(self) -> None:
-        """It can again."""
-        if self._share_is_gone:
+    def share_is_back(self) -> bool:
+        """It can be looked through; whether it could not the last time."""
+        was_gone, self._share_is_gone = self._share_is_gone, False
+        if was_gone:
             self._notifier.over("share-gone")
-        self._share_is_gone = False
+        return was_gone
 
     def problems(self) -> list[str]:
         """What went wrong with telling, for status."""

@@ -155,6 +155,10 @@ def test_missing_marker_at_start(studio: Studio, template: Template) -> None:
     assert support.files(studio) == before
 
 
+def _hidden(studio: Studio) -> list[str]:
+    return [name for name in support.files(studio, "print") if os.path.basename(name).startswith(".")]
+
+
 def test_marker_that_goes_and_comes(studio: Studio, template: Template, monkeypatch: Patch) -> None:
     """A share that goes while the service runs: nothing is written or taken for gone; when it is back, work goes on."""
     with support.serving(studio, template) as running:
@@ -163,8 +167,10 @@ def test_marker_that_goes_and_comes(studio: Studio, template: Template, monkeypa
         support.drop(studio, "card/Fog.tif", support.picture())
         support.until(lambda: any("marker" in said for said in support.problems(studio)), "the loss is said")
         assert support.files(studio).keys() == {"ready/card/Fog.tif"}
+        Path(studio.path("print", f"{durable.TEMP_PREFIX}99-1-0.tif")).touch()  # as left by an attempt when the share went
         os.rename(studio.private("away"), studio.private("studio"))
         support.until(lambda: support.prints(studio), "the print is made")
+        support.until(lambda: not _hidden(studio), "what was left hidden is removed")
         support.until(lambda: not support.problems(studio), "nothing more is said")
     assert running.tally.deferred == 0
 
