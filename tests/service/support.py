@@ -17,7 +17,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
 from pathlib import Path
 from types import ModuleType
@@ -159,7 +159,8 @@ def files(studio: Studio, *tops: str) -> dict[str, str]:
         for folder, _, names in os.walk(studio.path(top)):
             for name in names:
                 path = os.path.join(folder, name)
-                found[os.path.relpath(path, studio.root)] = _content(path)
+                with suppress(FileNotFoundError):  # a running service renamed it since the folder was listed
+                    found[os.path.relpath(path, studio.root)] = _content(path)
     return found
 
 

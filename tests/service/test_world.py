@@ -167,7 +167,9 @@ def test_marker_that_goes_and_comes(studio: Studio, template: Template, monkeypa
         support.drop(studio, "card/Fog.tif", support.picture())
         support.until(lambda: any("marker" in said for said in support.problems(studio)), "the loss is said")
         assert support.files(studio).keys() == {"ready/card/Fog.tif"}
-        Path(studio.path("print", f"{durable.TEMP_PREFIX}99-1-0.tif")).touch()  # as left by an attempt when the share went
+        Path(
+            studio.path("print", f"{durable.TEMP_PREFIX}99-1-0.tif")
+        ).touch()  # as left by an attempt when the share went
         os.rename(studio.private("away"), studio.private("studio"))
         support.until(lambda: support.prints(studio), "the print is made")
         support.until(lambda: not _hidden(studio), "what was left hidden is removed")
