@@ -143,7 +143,9 @@ def _emptied(moved: Moved, source: str) -> tuple[Moved, str | None]:
             if error.errno not in _CANNOT_LEAVE:
                 raise
             why = os.strerror(error.errno or 0)
-            return replace(moved, stays=True), f"{shown(moved.source)} cannot be emptied ({why}): please remove it"
+            return replace(
+                moved, stays=True
+            ), f"{shown(moved.source)} could not be taken away ({why}): please remove it"
     if _is(leaving, moved) or _holds(leaving, moved):
         durable.remove(leaving)
     elif durable.exists(leaving):

@@ -40,6 +40,7 @@ _UNITS = ("mm", "cm", "in")
 _NUMBER = r"([0-9]{1,5}(?:\.[0-9]{1,3})?)"
 _WRITTEN = re.compile(rf"{_NUMBER} ?[x×] ?{_NUMBER} ?(mm|cm|in)")
 _LOOSE = r"[0-9]+(?:[.,][0-9]+)? ?(?:mm|cm|m|inches|inch|in|px|\")?"
+_MEANT_AS_SIZE = re.compile(rf"{_LOOSE} ?[x×] ?{_LOOSE}|[A-C]\d{{1,3}}\+?", re.IGNORECASE)
 _LIKE_A_SIZE = re.compile(rf"{_LOOSE} ?[x×] ?{_LOOSE}", re.IGNORECASE)
 _MAX_CHARS = 40
 
@@ -76,8 +77,8 @@ def is_size(text: str) -> bool:
 
 
 def looks_like_size(text: str) -> bool:
-    """Whether `text` is a size or was probably meant as one: '30x40' has the form but no unit."""
-    return is_size(text) or (len(text) <= _MAX_CHARS and _LIKE_A_SIZE.fullmatch(text.strip()) is not None)
+    """Whether `text` is a size or was probably meant as one: '30x40' has the form but no unit, 'A33' is no ISO sheet."""
+    return is_size(text) or (len(text) <= _MAX_CHARS and _MEANT_AS_SIZE.fullmatch(text.strip()) is not None)
 
 
 def same(one: Size, other: Size) -> bool:

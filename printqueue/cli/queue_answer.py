@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from printqueue.model.job import Sighting
 
 _MOST_NAMED = 3
+# What is passed over for these reasons goes on by itself: a program is at work, an order came before its picture.
+_PASSING = ("its name says that a program", "it is empty", "it is an order", "it came too late")
 
 
 def collect(ledger: LedgerReader, *, running: bool) -> dict[str, Any]:
@@ -101,6 +103,9 @@ def attention(answer: dict[str, Any], now: datetime, *, scan_s: float, standing:
     """
     found = _about_running(answer, now, scan_s) if answer["running"] else _about_ended(answer, standing)
     stuck = [job["picture"] for job in answer["jobs"] if job["state"] == "stuck"]
+    if held := [one["file"] for one in answer.get("passed_over", ()) if not one["why"].startswith(_PASSING)]:
+        more = f" and {len(held) - _MOST_NAMED} more" if len(held) > _MOST_NAMED else ""
+        found.append(f"Passed over in ready/ until you see to it: {', '.join(held[:_MOST_NAMED])}{more}.")
     if stuck:
         more = f" and {len(stuck) - _MOST_NAMED} more" if len(stuck) > _MOST_NAMED else ""
         found.append(f"Stuck, and kept safe: {', '.join(stuck[:_MOST_NAMED])}{more}.")

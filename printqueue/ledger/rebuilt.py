@@ -40,7 +40,11 @@ class Rebuilt:
         """What happened, what was saved, what was not."""
         counts = ", ".join(f"{name} {one['rows']}" for name, one in self.salvaged.items() if one["rows"])
         lost = [name for name, one in self.salvaged.items() if one["dropped"] or not one["whole"]]
-        missing = f" Not everything of {', '.join(lost)} could be read." if lost else ""
+        missing = (
+            " Not everything in it could be read; dates and settings of every print stand in its note too."
+            if lost
+            else ""
+        )
         return (
             f"The ledger was damaged ({self.why}) and was rebuilt on {self.at}. Taken over: {counts or 'nothing'}."
             f"{missing} Pictures and prints are untouched; what stands in print/ is not made again."
@@ -50,6 +54,7 @@ class Rebuilt:
     def do(self) -> str:
         """How to end this message."""
         return (
-            f"Look at the disk. Job numbers of lost rows stand in the notes in print/. Then move {self.aside} "
+            f"Look at the disk. If you have a copy (`printqueue ledger backup --help` says how to put it back), decide which of "
+            f"the two to go on with. Then move {self.aside} "
             "(with its -wal and -shm) out of the state folder: this message ends with that."
         )

@@ -25,7 +25,7 @@ from printqueue.shop import Ending, Outcome, Shop
 _BACK_OFF_S = (5.0, 15.0, 60.0, 300.0)
 _PATIENCE = 6.0  # × settle: how long a file that looks cut short is given before it is judged
 _GIVE_UP = 10.0  # × settle: a file that never stops changing is left by `--once`
-_DONE = "done, please remove it: "
+_DONE = "done: "
 _OVERTAKEN_S = 60.0  # how long smaller pictures may pass one for which there is not enough memory
 
 

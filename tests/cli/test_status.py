@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
@@ -12,6 +13,7 @@ import pytest
 
 from printqueue.cli.main import main
 from printqueue.cli.queue_answer import attention, collect
+from printqueue.intake import passing
 from printqueue.ledger import Ledger, LedgerReader, open_ledger
 from printqueue.model.job import Sighting, State
 from printqueue.studio import StudioLock, open_studio
@@ -28,11 +30,13 @@ def test_keys(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The contract's keys first, then ours; counts by state; open jobs and passed-over files with the reason; tree untouched."""
     before = tree(worked)
     ran = run(capsys, "-C", str(worked), "status", "--json")
-    assert ran.code == 0
+    assert ran.code == 3
     assert tree(worked) == before
     answer = ran.json
     assert list(answer) == KEYS + MORE
-    assert (answer["oldest_waiting"], answer["problems"], answer["attention"]) == (None, [], [])
+    assert (answer["oldest_waiting"], answer["problems"]) == (None, [])
+    # The link needs a human; what is empty, or half written by its name, goes on by itself.
+    assert answer["attention"] == ["Passed over in ready/ until you see to it: kozo/Link\\x1b[2J.tif."]
     assert answer["running"] is False
     assert answer["watch"] in ("events", "poll")
     assert datetime.fromisoformat(answer["last_scan"]).utcoffset() is not None
@@ -204,8 +208,8 @@ def test_attention(change: dict[str, Any], standing: int, says: str | None) -> N
 
 
 def test_exit_code(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """0 with nothing to do and no service; 3 with a picture in ready/ and no service; 0 again once it has its answer;
-    3 for a service whose last look is old.
+    """0 with nothing to do and no service; 3 with a picture in ready/ and no service, and while it lies in a folder that
+    names no paper; 0 for a file that a program is still at work on; 3 for a service whose last look is old.
     """
     words = ("-C", str(studio), "status", "--json")
     assert run(capsys, *words).code == 0
@@ -215,6 +219,12 @@ def test_exit_code(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert (ran.code, ran.json["attention"]) == (3, ["No service is running, and 1 picture stands in ready/."])
     with ledger(studio, datetime.now(UTC)) as kept:
         kept.scanned("poll", [], [Sighting("barita", "passed-over", "", None, "then", "There is no paper 'barita'.")])
+    ran = run(capsys, *words)
+    assert (ran.code, ran.json["attention"]) == (3, ["Passed over in ready/ until you see to it: barita."])
+    with ledger(studio, datetime.now(UTC)) as kept:
+        why = passing.file_reason("Fog.tif.part", stat.S_IFREG, 1)
+        kept.scanned("poll", [], [Sighting("kozo/Fog.tif.part", "passed-over", "", None, "then", why or "")])
+    (studio / "ready" / "barita" / "Fog.tif").unlink()
     assert run(capsys, *words).code == 0
     with ledger(studio, datetime.now(UTC) - timedelta(hours=1)) as kept:
         kept.scanned("poll", [], [])

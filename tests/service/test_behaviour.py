@@ -339,3 +339,11 @@ def test_two_prints_of_one_picture_on_the_same_sheet(studio: Studio, template: T
     made = {os.path.basename(name) for name in support.files(studio, "print")}
     assert made == {"Fog.tif", "Fog.print.txt", "Fog (2).tif", "Fog (2).print.txt"}
     assert {os.path.basename(name) for name in support.files(studio, "masters")} == {"Fog.tif", "Fog.order.yaml"}
+
+
+def test_misspelt_size_is_not_taken_for_a_grouping(studio: Studio, template: Template) -> None:
+    """A folder such as A33 was meant as a size: the picture goes to review with the nearest one, not onto another sheet."""
+    support.drop(studio, "card/A33/Fog.tif", support.picture())
+    assert support.serve_once(studio, template).turned_back == 1
+    assert support.prints(studio) == []
+    assert "'A33' is no size" in support.reason(studio, "card/A33/Fog.reason.txt")

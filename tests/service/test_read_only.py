@@ -80,7 +80,7 @@ with support.template_of("tests.service.quick_worker") as template:
     assert len(support.files(studio, "ready")) == 3
     says = {a.path: a.says for a in LedgerReader(studio.ledger).prints()}
     for name in ("card/Fog.tif", "card/Small.tif"):
-        assert f"ready/{name} cannot be emptied ({REASON}): please remove it" in says[name], says
+        assert f"ready/{name} could not be taken away ({REASON}): please remove it" in says[name], says
     for _ in range(2):
         tally = support.serve_once(studio, template)
         assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (0, 0, 0, 0), tally

@@ -206,7 +206,7 @@ def test_done_but_still_here(bench: Bench, there: bool) -> None:
     if there:
         assert offer.now == []
         assert offer.sightings[0].kind == "passed-over"
-        assert offer.sightings[0].says == "done, please remove it: says"
+        assert offer.sightings[0].says == "done: says"
     else:
         assert names(offer) == ["Fog"]
 
