@@ -12,7 +12,7 @@ from printqueue.fields import Limits
 from printqueue.model.finding import Finding, Level
 from printqueue.model.subject import Subject
 
-_ASSUME = "Or state it once in the order: assume_profile: srgb (or adobe-rgb, display-p3, romm)."
+_ASSUME = "State it once in the order: assume_profile: srgb (or adobe-rgb, display-p3, romm)."
 
 
 class ProfileLimits(Limits):

@@ -50,7 +50,7 @@ def _show(result: dict[str, object], findings: Sequence[Finding]) -> None:
     if result["error"]:
         return say(f"{result['file']}: {result['error']}")
     verdict = {"accepted": "accepted", "turned-back": "TURNED BACK"}.get(str(result["verdict"]), "")
-    say(f"{shown(str(result['file']))}: {verdict} for {result['paper']}, {result['size']}")
+    say(f"{shown(str(result['file']))}: {verdict} for {result['paper']}, {result['size'] or 'the size asked for'}")
     rows = [
         (
             f"{f.level}{' (allowed)' if f.allowed else ''}",

@@ -25,7 +25,7 @@ _HEADLINES = {
     "contrast": "loses its shadows on {paper}",
     "clipping": "has parts without ink on {paper}",
     "bit-depth": "has too few tones for {paper}",
-    "order": "has an order that cannot be followed",
+    "order": "is asked for in a way that cannot be followed",
 }
 # Where the check alone says too little: what was measured says it better.
 _SPECIAL = {

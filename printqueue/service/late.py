@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
@@ -13,9 +14,13 @@ from printqueue.disk.durable import TEMP_PREFIX
 from printqueue.errors import WorldError
 from printqueue.model.job import Arrival, State
 from printqueue.orders.names import SUFFIX
+from printqueue.publish import Intent
 from printqueue.reports.layout import page, row
 from printqueue.shop import Shop
+from printqueue.telling.journal import about
 from printqueue.text import shown
+
+log = logging.getLogger("printqueue")
 
 ALONE = "it is an order, and there is no picture that goes by it"
 _PATIENCE = 6.0  # × settle: its picture, in a newer version, may follow
@@ -74,6 +79,7 @@ class LateOrders:
                 if self._explained(studio.path(folder, reason), text) and self._moved(path, studio.path(folder, order)):
                     break
             durable.sync_folder(studio.path(folder))
+        log.info("%s came too late; it stands in review/ with a word", shown(path), extra=about(picture=path))
 
     @staticmethod
     def _explained(reason: str, text: bytes) -> bool:
@@ -103,11 +109,16 @@ def _names(order: str, number: int) -> tuple[str, str]:
     return stem + SUFFIX, stem + ".order" + naming.REASON
 
 
+def _master(made: Arrival) -> str:
+    moved = Intent.from_json(made.intent).moved if made.intent is not None else []
+    return shown(moved[0].target) if moved else "the picture from masters/"
+
+
 def _lines(name: str, made: Arrival) -> list[str]:
     return [
         f"Turned back: the order {shown(name)}.",
         "",
         row("Why", f"It came too late: {shown(made.path)} was made at {made.since}, before this order was seen."),
-        row("Do", "To print it as ordered, put the picture from masters/ and this order back into ready/ together."),
+        row("Do", f"To print it as ordered, put {_master(made)} and this order back into ready/ together."),
         row("Safe", "The order stands beside this note, untouched; the print that was made is not changed by it."),
     ]

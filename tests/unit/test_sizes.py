@@ -106,7 +106,8 @@ def test_refused_with_a_way_out(text: str, words: str) -> None:
 def test_meant_as_a_size() -> None:
     """A folder '30x40' is a size without its unit, not a group: it must be answered, not printed at another size."""
     assert all(
-        looks_like_size(text) for text in ("A3", "A33", "a9", "B22", "30x40", "30 x 40", "29,7x42", "8x10in", '8x10"', "30cm x 40cm")
+        looks_like_size(text)
+        for text in ("A3", "A33", "a9", "B22", "30x40", "30 x 40", "29,7x42", "8x10in", '8x10"', "30cm x 40cm")
     )
     assert not any(looks_like_size(text) for text in ("Fog", "2024", "4x4 tour", "x", "A3 proofs", "#3", ""))
 
