@@ -82,7 +82,7 @@ class Service:
         self._hands = Hands(shop.lanes.workers, self._wake.set)
         self._teller = Teller(shop)
         self._waker: Waker | None = None
-        self._since: dict[str, str] = {}  # passed-over files
+        self._since: dict[str, str] = {}  # what is passed over: files, and folders that name no paper
         self._was_gone = False  # the share, for a while
         self._status = ""  # one sentence for the supervisor
         self._changed = threading.Event()  # there is a reason to look before the clock says so
@@ -206,7 +206,9 @@ class Service:
             return self._world_failed(error)
         self._hand_out(offer.now)
         self._status = supervisor.looked(len(offer.sightings), len(self._hands.paths), f"{self.shop.now()[11:19]} UTC")
-        self._record([*offer.sightings, *self._passed_over([*found.passed_over, *lone]), *folders])
+        passed = [*self._passed_over([*found.passed_over, *lone]), *folders]
+        self._since = {one.path: one.since for one in passed}
+        self._record([*offer.sightings, *passed])
         waits += [] if offer.wait_s is None else [offer.wait_s]
         if self._once and not waits and not self._hands.paths:
             return None
@@ -217,8 +219,7 @@ class Service:
         return min(self.shop.studio.config.scan, supervisor.pace_s())
 
     def _passed_over(self, left: list[tuple[str, str]]) -> list[Sighting]:
-        self._since = {path: self._seen_since(path) for path, _ in left}
-        return [Sighting(path, "passed-over", "", None, self._since[path], why) for path, why in left]
+        return [Sighting(path, "passed-over", "", None, self._seen_since(path), why) for path, why in left]
 
     def _seen_since(self, path: str) -> str:
         return self._since.get(path) or self.shop.now()

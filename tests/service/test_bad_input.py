@@ -20,6 +20,7 @@ import pytest
 from PIL import Image
 
 from printqueue.colour import spaces
+from printqueue.ledger import LedgerReader
 from printqueue.sandbox import Template
 from printqueue.studio import Studio
 from printqueue.text import shown
@@ -271,3 +272,15 @@ def test_rules_broken_while_running_leave_the_last_good_ones(studio: Studio, tem
         support.drop(studio, GOOD, support.picture(9))
         support.until(lambda: support.prints(studio), "the picture is made")
     assert "card.yaml" in support.problems(studio)[0]
+
+
+def test_unknown_folder_keeps_the_time_since_when_it_is_known(studio: Studio, template: Template) -> None:
+    """Looked at again, a folder that names no paper is no news: its row stays as it was."""
+    times = iter(f"2026-11-25T06:{minute:02}:00Z" for minute in range(60))
+    support.drop(studio, "kozo/Fog.tif", support.picture())
+    with support.service(studio, template, now=lambda: next(times)) as running:
+        since = set()
+        for _ in range(3):
+            running._turn()
+            since |= {one.since for one in LedgerReader(studio.ledger).sightings()}
+    assert len(since) == 1
