@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from printqueue.model.region import Region
+
 Value = float | int | str | None
 
 
@@ -39,6 +41,7 @@ class Finding:
     do     the one remedy, in the editor's terms; "" for a pass
     instead  another way out, for example a smaller size; may be ""
     origin   whose limit it is: "your rule; common practice", "ICC.1", ...
+    where    the places in the picture, the worst first; () where it concerns all of it
     """
 
     check: str
@@ -52,6 +55,7 @@ class Finding:
     instead: str = ""
     origin: str = "your rule; common practice"
     allowed: bool = False
+    where: tuple[Region, ...] = ()
     allowable: bool = True  # False: `allow` cannot make what cannot be rendered
 
     @property

@@ -1,0 +1,36 @@
+"""Where in a picture something was found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+_THIRD = 1 / 3
+_ROWS = ("top", "middle", "bottom")
+_COLUMNS = ("left", "centre", "right")
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A rectangle of the picture as displayed, in fractions of its width and height (0..1, from top left).
+
+    `value` is how strong the fault is there, in the unit of its check; None where only the place counts.
+    """
+
+    left: float
+    top: float
+    width: float
+    height: float
+    value: float | None = None
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """(x, y), in fractions of the picture."""
+        return self.left + self.width / 2, self.top + self.height / 2
+
+    def in_words(self) -> str:
+        """The part of the picture that holds the centre, of nine: "top left", "middle left", "centre"."""
+        x, y = self.centre
+        row, column = _ROWS[min(2, int(y / _THIRD))], _COLUMNS[min(2, int(x / _THIRD))]
+        if row == "middle" and column == "centre":
+            return "centre"
+        return f"{row} {column}"

@@ -1,0 +1,22 @@
+"""The day and the light in which a picture is judged: what judgement cannot measure and must be told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+
+
+@dataclass(frozen=True, slots=True)
+class ViewingLight:
+    """The light that prints are seen in, and the white of the screen that they were judged on."""
+
+    print_lux: float = 200.0
+    screen_cd_m2: float = 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """`today` None: the day is not known, and what depends on it stays silent."""
+
+    today: date | None = None
+    light: ViewingLight = field(default_factory=ViewingLight)
