@@ -13,7 +13,8 @@ from math import ceil
 
 from printqueue.model.request import Placement
 from printqueue.render.engine import BAND_ROWS, THREADS, rows_at_once
-from printqueue.survey import FIRST_ROWS, HALO_ROWS
+from printqueue.survey.first import FIRST_ROWS
+from printqueue.survey.printed import PRINTED_ROWS
 
 # Address space beyond what is resident: libraries, stacks of two threads, two malloc arenas (measured: 0.36 to 0.4 GB).
 SLACK_BYTES = 1_000_000_000
@@ -73,7 +74,7 @@ def _first_pass(header: Header) -> int:
 
 def _bands(header: Header, place: Placement) -> int:
     """The larger of a band for the halo and a band for the sheet."""
-    return max(_band(header, place, most) for most in (HALO_ROWS, BAND_ROWS))
+    return max(_band(header, place, most) for most in (PRINTED_ROWS, BAND_ROWS))
 
 
 def _band(header: Header, place: Placement, most: int) -> int:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date
 
 from printqueue.decode import Bounds
 from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
 from printqueue.model.request import Request
+from printqueue.model.setting import Setting, ViewingLight
 from printqueue.needs import SLACK_BYTES
 from printqueue.papers.loader import Shelf
 from printqueue.papers.schema import Paper
@@ -63,6 +65,12 @@ class Workbench:
         """Bounds of one picture, from studio.yaml."""
         pixels = int(self.studio.config.limits.pixels * 1e6)
         return Bounds(pixels=pixels, samples_bytes=8 * pixels)
+
+    @property
+    def setting(self) -> Setting:
+        """The day and the light that pictures are judged in."""
+        light = self.studio.config.light
+        return Setting(date.today(), ViewingLight(print_lux=light.print, screen_cd_m2=light.screen))  # the local day
 
     def stock(self, paper: Paper) -> Stock:
         """The paper with its profile, read anew for every job."""

@@ -15,9 +15,9 @@ from importlib import import_module
 from typing import Any, BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import TypeAdapter
 
-from printqueue import survey
 from printqueue.colour import manager, spaces
 from printqueue.colour.icc import ProfileError
 from printqueue.decode import Bounds, EmptyTailError, decoding_bytes, open_picture, probe
@@ -28,6 +28,7 @@ from printqueue.model.finding import Finding, Level, Value
 from printqueue.model.paper import Intent, Lab, PaperFacts
 from printqueue.model.picture import PictureFacts, Source
 from printqueue.model.request import Placement, Request
+from printqueue.model.setting import Setting
 from printqueue.model.subject import Subject
 from printqueue.needs import Header
 from printqueue.outputs import print_tiff
@@ -36,6 +37,12 @@ from printqueue.render.engine import Renderer, renderer
 from printqueue.render.plan import DoesNotFitError, place
 from printqueue.render.verify import verify
 from printqueue.source_profile import SourceProfile, choose
+from printqueue.survey.first import first_pass
+from printqueue.survey.header import header_readings
+from printqueue.survey.native import native_readings
+from printqueue.survey.printed import printed_readings
+from printqueue.survey.readings import Readings
+from printqueue.survey.tones import tone_readings
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +69,7 @@ class JudgeOrder:
 
     jobs: tuple[PrintJob, ...]
     bounds: Bounds
+    setting: Setting = field(default_factory=Setting)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,15 +169,13 @@ def _judge(order: JudgeOrder, files: list[int]) -> Answer:
     try:
         _refuse_unfinished(stream, order)
         source = open_picture(stream, order.bounds)
-        first = survey.first_pass(source)
+        first = first_pass(source)
         transparent = source.transparent()
     except PictureError as error:
         return Answer(report=Report(None, tuple(Judged((refusal(error, job.request),), None) for job in order.jobs)))
-    return Answer(
-        report=Report(
-            source.facts, tuple(_judge_print(source, job, first, transparent=transparent) for job in order.jobs)
-        )
-    )
+    once = _Once(source, first.copy, native_readings(first), transparent, order.setting)
+    prints = tuple(_judge_print(once, job) for job in order.jobs)
+    return Answer(report=Report(source.facts, prints))
 
 
 def _refuse_unfinished(stream: BinaryIO, order: JudgeOrder) -> None:
@@ -196,21 +202,32 @@ def refusal(error: PictureError, request: Request | None = None) -> Finding:
     return allow(finding, request.allow) if request else finding
 
 
-def _judge_print(source: Source, job: PrintJob, first: survey.FirstPass, *, transparent: bool) -> Judged:
-    profile = choose(source.facts, source.icc, job.request.assume_profile)
-    measured = survey.header_measurements(source.facts, profile, transparent=transparent)
-    measured |= survey.level_measurements(first)
+@dataclass(frozen=True, slots=True)
+class _Once:
+    """What is read once and serves all prints of the picture."""
+
+    source: Source
+    copy: NDArray[np.uint16]
+    native: Readings
+    transparent: bool
+    setting: Setting
+
+
+def _judge_print(once: _Once, job: PrintJob) -> Judged:
+    facts = once.source.facts
+    profile = choose(facts, once.source.icc, job.request.assume_profile)
+    read = once.native | header_readings(facts, profile, transparent=once.transparent)
     placement: Placement | None = None
     try:
-        placement = place(job.request, source.facts.width_px, source.facts.height_px)
+        placement = place(job.request, facts.width_px, facts.height_px)
     except DoesNotFitError as error:
-        measured |= {"size.problem": error.says, "size.do": error.do}
-    if profile.data is not None:
-        measured |= survey.tone_measurements(first, profile, job.paper_profile, job.request)
+        read |= Readings({"size.problem": error.says, "size.do": error.do})
+    if profile.facts is not None:
+        read |= tone_readings(once.copy, profile, job.paper_profile, job.request)
         if placement is not None:
-            measured |= survey.halo_measurements(_renderer(source, profile, job, placement))
-    findings = judge(Subject(source.facts, job.paper, job.request, placement, measured), job.limits)
-    return Judged(tuple(findings), placement, measured)
+            read |= printed_readings(_renderer(once.source, profile, job, placement), profile.facts)
+    subject = Subject(facts, job.paper, job.request, placement, read.numbers, read.where, once.setting)
+    return Judged(tuple(judge(subject, job.limits)), placement, dict(read.numbers))
 
 
 def _renderer(source: Source, profile: SourceProfile, job: PrintJob, placement: Placement) -> Renderer:

@@ -64,7 +64,10 @@ class Single:
         """Findings and measurements of one file."""
         with opened(path) as descriptor:
             answer = ask(
-                child, "judge", JudgeOrder((print_job(request, self.stock),), self.bench.bounds), (descriptor,)
+                child,
+                "judge",
+                JudgeOrder((print_job(request, self.stock),), self.bench.bounds, self.bench.setting),
+                (descriptor,),
             )
         if answer.report is None:
             raise OwnError("The reading process gave an answer that makes no sense.")

@@ -1,6 +1,7 @@
 """Tone curves of a source space: code value → linear light, exact where the profile states them.
 
-Linear light is needed twice: a lift in stops is a factor on it, and shrinking must average it.
+Linear light is needed twice: a lift in stops is a factor on it, and shrinking must average it. For measuring,
+luminance is a weighted sum of it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from printqueue.colour.icc import Profile, ProfileError, tag_bytes
 
 Curve = NDArray[np.float64]  # (65536,) linear light 0..1 of code values 0..65535
 _CODES = np.arange(65536) / 65535
+_MATRIX_TOLERANCE = 0.02  # of white's luminance; profiles round their matrices
 
 
 def channel_curves(data: bytes, profile: Profile) -> tuple[Curve, ...]:
@@ -28,6 +30,28 @@ def channel_curves(data: bytes, profile: Profile) -> tuple[Curve, ...]:
         return tuple(_increasing(_trc(tag_bytes(data, name))) for name in names)
     neutral = _increasing(manager.tone_curve(data, grey=profile.space == "GRAY"))
     return (neutral,) * len(names)
+
+
+def luminance_weights(data: bytes, profile: Profile) -> tuple[float, ...] | None:
+    """Parts of the channels' linear light in luminance Y (sum 1, white 1): one for grey, three for RGB.
+
+    From the Y of the rXYZ, gXYZ and bXYZ tags (ICC.1:2022 9.2.31, 9.2.44, 9.2.4). None where the space is no
+    matrix of curves, or its matrix makes no sense for a picture: then the colour engine must be asked.
+    """
+    if "A2B0" in profile.tags:
+        return None
+    if profile.space == "GRAY":
+        return (1.0,)
+    parts = [_luminance(tag_bytes(data, name)) for name in ("rXYZ", "gXYZ", "bXYZ") if name in profile.tags]
+    if len(parts) != 3 or min(parts) < 0 or abs(sum(parts) - 1) > _MATRIX_TOLERANCE:
+        return None
+    return tuple(part / sum(parts) for part in parts)
+
+
+def _luminance(body: bytes) -> float:
+    if body[:4] != b"XYZ " or len(body) < 20:
+        return -1.0
+    return float(struct.unpack_from(">i", body, 12)[0]) / 65536
 
 
 def _increasing(curve: Curve) -> Curve:

@@ -203,7 +203,7 @@ def _judge(shop: Shop, attempt: Attempt, child: Child) -> list[Judged]:
     jobs = tuple(print_job(request, kept) for request, kept in zip(attempt.requests, attempt.stocks, strict=True))
     descriptor = claim.open_regular(attempt.picture)
     try:
-        answer = ask(child, "judge", JudgeOrder(jobs, shop.bounds), (descriptor,))
+        answer = ask(child, "judge", JudgeOrder(jobs, shop.bounds, shop.setting), (descriptor,))
     finally:
         os.close(descriptor)
     if answer.report is None or len(answer.report.prints) != len(jobs):
