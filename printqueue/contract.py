@@ -26,9 +26,21 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True)
 class Check(Generic[L]):
-    """One measured question about a picture. `judge` is pure: facts and numbers in, a finding out."""
+    """One measured question about a picture. `judge` is pure: facts and numbers in, a finding out.
+
+    headline  what the first line of a reason note says of the picture, with {size} and {paper} if wanted:
+              "has too few pixels for {size} on {paper}"; a finding may bring a better one of its own
+    called    its name in running text, where that differs from `name`
+    """
 
     name: str
     limits: type[L]
     judge: Callable[[Subject, L], Finding]
     explanation: Explanation
+    headline: str = "was turned back"
+    called: str = ""
+
+    @property
+    def in_words(self) -> str:
+        """Its name in running text."""
+        return self.called or self.name

@@ -107,3 +107,9 @@ def findings_json(one: Judged) -> list[dict[str, object]]:
         }
         for f in one.findings
     ]
+
+
+def measurements_json(one: Judged) -> dict[str, object]:
+    """Measurements for ledger and `--json`: the numbers by name, and under `where` the places of each finding that has some."""
+    where = {f.check: [asdict(region) for region in f.where] for f in one.findings if f.where}
+    return {**one.measurements, "where": where} if where else dict(one.measurements)

@@ -19,7 +19,7 @@ from printqueue.orders.resolve import resolve
 from printqueue.papers.loader import Shelf
 from printqueue.running import WORKER
 from printqueue.sandbox import Child, Template
-from printqueue.shop import findings_json
+from printqueue.shop import findings_json, measurements_json
 from printqueue.strictyaml import MAX_BYTES
 from printqueue.studio import Studio
 from printqueue.text import shown
@@ -135,6 +135,6 @@ def _object(
         "print": printed,
         "verdict": None if said is None else str(said),
         "findings": findings_json(one),
-        "measurements": dict(one.measurements),
+        "measurements": measurements_json(one),
         "error": error,
     }

@@ -41,6 +41,7 @@ class Finding:
     do     the one remedy, in the editor's terms; "" for a pass
     instead  another way out, for example a smaller size; may be ""
     origin   whose limit it is: "your rule; common practice", "ICC.1", ...
+    headline what the note's first line says where the check's own headline says too little; may be ""
     where    the places in the picture, the worst first; () where it concerns all of it
     """
 
@@ -55,6 +56,7 @@ class Finding:
     instead: str = ""
     origin: str = "your rule; common practice"
     allowed: bool = False
+    headline: str = ""
     where: tuple[Region, ...] = ()
     allowable: bool = True  # False: `allow` cannot make what cannot be rendered
 

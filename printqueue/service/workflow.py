@@ -23,7 +23,7 @@ from printqueue.needs import SLACK_BYTES
 from printqueue.orders.place import place
 from printqueue.sandbox import Child, ChildDiedError, TemplateDiedError
 from printqueue.service.preparing import Prepared, prepare
-from printqueue.shop import Attempt, Ending, Outcome, Shop, findings_json, settings_json, verdict_of
+from printqueue.shop import Attempt, Ending, Outcome, Shop, findings_json, measurements_json, settings_json, verdict_of
 from printqueue.workbench import ask, print_job
 from printqueue.worker import Judged, JudgeOrder, refusal
 
@@ -210,7 +210,7 @@ def _judge(shop: Shop, attempt: Attempt, child: Child) -> list[Judged]:
         raise ChildDiedError("gave an answer that makes no sense")
     attempt.report = answer.report
     for job, one, kept in zip(attempt.jobs, answer.report.prints, attempt.stocks, strict=True):
-        shop.ledger.judged(job, str(verdict_of(one, kept)), findings_json(one), dict(one.measurements))
+        shop.ledger.judged(job, str(verdict_of(one, kept)), findings_json(one), measurements_json(one))
     steps.reached("judged")
     return list(answer.report.prints)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from skimage import data
+import skimage.data
 
 from printqueue.colour import manager, spaces
 from printqueue.colour.curves import luminance_weights
@@ -20,6 +20,7 @@ from printqueue.render.tone import tone_bands
 from printqueue.units import MM_PER_INCH, Size
 
 PPI = 100
+ASTRONAUT = skimage.data.astronaut()  # type: ignore[no-untyped-call]
 
 
 class _Held:
@@ -53,7 +54,7 @@ def _both(pixels: np.ndarray[Any, Any], icc: bytes, scale: float, lift: float = 
 @pytest.mark.parametrize("space", ["srgb", "adobe-rgb", "romm"])
 def test_a_photograph_is_read_as_the_print_shows_it(space: str, scale: float) -> None:
     """scikit-image's astronaut: 99 % of pixels within 1 L* of the engine's answer on the print's own codes."""
-    quick, slow = _both(data.astronaut()[:256, :320], spaces.profile_bytes(space), scale)
+    quick, slow = _both(ASTRONAUT[:256, :320], spaces.profile_bytes(space), scale)
     assert quick.shape == slow.shape
     assert np.percentile(np.abs(quick - slow), 99) < 1.0
     assert abs(float((quick - slow).mean())) < 0.05
@@ -62,7 +63,7 @@ def test_a_photograph_is_read_as_the_print_shows_it(space: str, scale: float) ->
 @pytest.mark.parametrize("lift", [-0.5, 1 / 3])
 def test_the_lift_is_in_it(lift: float) -> None:
     """At the file's own size nothing is resampled, and both agree to the engine's 16-bit rounding."""
-    quick, slow = _both(data.astronaut()[:128, :160], spaces.profile_bytes("srgb"), 1.0, lift)
+    quick, slow = _both(ASTRONAUT[:128, :160], spaces.profile_bytes("srgb"), 1.0, lift)
     assert np.abs(quick - slow).max() < 0.15
 
 
