@@ -18,7 +18,7 @@ from printqueue.survey import first
 class Held:
     """A picture in memory, read in bands."""
 
-    icc = None
+    icc: bytes | None = None
 
     def __init__(self, pixels: np.ndarray[Any, Any]) -> None:
         self.pixels = pixels

@@ -1,0 +1,1 @@
+"""Limits held against open photographs; see README.md beside this file."""
