@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
 from printqueue import units
 from printqueue.model.finding import Level
@@ -37,6 +37,7 @@ Stops = Annotated[float, *_type(units.EXPOSURE_STOPS, "1/3 stop")]
 Lightness = Annotated[float, *_type(units.LIGHTNESS, "12 L*")]
 DeltaE = Annotated[float, *_type(units.DELTA_E, "6 dE00")]
 Seconds = Annotated[float, *_type(units.DURATION_S, "5 s")]
+Days = Annotated[float, *_type(units.DURATION_DAYS, "14 days")]
 Megapixels = Annotated[float, *_type(units.PIXELS_MP, "1000 MP")]
 Bytes = Annotated[float, *_type(units.MEMORY_BYTES, "3 GB")]
 Gsm = Annotated[float, *_type(units.GRAMMAGE_GSM, "300 gsm")]
@@ -67,4 +68,4 @@ Whole = Annotated[int, BeforeValidator(_whole_number), WithJsonSchema({"type": "
 class Limits(Strict):
     """Base of every check's limits. `unmeasurable` is the level of an honest "cannot tell"."""
 
-    unmeasurable: Level = Level.NOTE
+    unmeasurable: Annotated[Level, Field(description="where the picture does not let this be measured")] = Level.NOTE

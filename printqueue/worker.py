@@ -173,7 +173,7 @@ def _judge(order: JudgeOrder, files: list[int]) -> Answer:
         transparent = source.transparent()
     except PictureError as error:
         return Answer(report=Report(None, tuple(Judged((refusal(error, job.request),), None) for job in order.jobs)))
-    once = _Once(source, first.copy, native_readings(first), transparent, order.setting)
+    once = _Once(source, first.copy, native_readings(first, source.facts), transparent, order.setting)
     prints = tuple(_judge_print(once, job) for job in order.jobs)
     return Answer(report=Report(source.facts, prints))
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+from pydantic import Field
+
 from printqueue.contract import Check, Explanation
-from printqueue.fields import Limits
+from printqueue.fields import Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
-_COMBED_PERCENT = 8.0  # of the tone range is empty; measured on photographs, strong curves on 8 bits
+_POSTERISED_PERCENT = 50.0  # of the tone range is empty: no curve alone, a picture of few levels
 _MORE_THAN_8_BITS = "more than 256"
 _RESERVE = "Smooth gradients have less in reserve."
 _IN_SIXTEEN = "16-bit file, but it holds an 8-bit picture."
@@ -18,10 +22,11 @@ _ONLY_A_CONTAINER = "The 16 bits are only a container: edits after the conversio
 class BitDepthLimits(Limits):
     """Levels for 8-bit files, 8 bits in a wide space, 8 bits hidden in 16, and a combed histogram."""
 
-    eight_bit: Level = Level.NOTE
-    eight_bit_wide: Level = Level.WARN
-    eight_in_sixteen: Level = Level.NOTE
-    combed: Level = Level.NOTE
+    eight_bit: Annotated[Level, Field(description="8 bits a channel")] = Level.NOTE
+    eight_bit_wide: Annotated[Level, Field(description="8 bits in a very wide space")] = Level.WARN
+    eight_in_sixteen: Annotated[Level, Field(description="16-bit file that holds an 8-bit picture")] = Level.NOTE
+    combed: Annotated[Level, Field(description="gaps in the tones, as a strong curve on 8 bits leaves")] = Level.NOTE
+    combed_above: Annotated[Percent, Field(description="more of the tone range than this is empty")] = 8.0
 
 
 def judge(subject: Subject, limits: BitDepthLimits) -> Finding:
@@ -62,19 +67,22 @@ def _container(subject: Subject, limits: BitDepthLimits, used: int) -> list[Find
 
 def _combed(subject: Subject, limits: BitDepthLimits) -> list[Finding]:
     combed = subject.number("levels.combed_percent") or 0.0
-    if combed <= _COMBED_PERCENT:
+    if combed <= limits.combed_above:
         return []
+    from_what = "a strong curve on 8 bits leaves such gaps"
+    if combed > _POSTERISED_PERCENT:
+        from_what = "posterised, or a drawing of few tones"
     return [
         Finding(
             "bit-depth",
             limits.combed,
-            f"{number_text(combed)} % of the tone range is empty (combed by a strong curve).",
+            f"{number_text(combed)} % of the tone range is empty: {from_what}.",
             measured=round(combed, 1),
-            limit=_COMBED_PERCENT,
+            limit=limits.combed_above,
             unit="%",
             why="Gaps can show as steps in smooth areas.",
             do="Apply the curve to the 16-bit original.",
-            origin="common practice, no source",
+            origin="your rule; found by trial on photographs",
         )
     ]
 
@@ -85,11 +93,15 @@ CHECK = Check(
     judge,
     Explanation(
         question="How fine are the tones, in the container and in truth?",
-        measures="Bits of the file, distinct levels used in the busiest channel, whether nearly all values lie on an 8-bit grid, "
-        "and the share of the range left empty. Toned and black-and-white pictures are judged alike.",
+        measures="Bits of the file; distinct levels used in the busiest channel, of every pixel; whether 99 % of the pixels between black "
+        "and white lie on an 8-bit grid, or on 256 levels that were one before a curve; and the share of the tone range left empty. "
+        "Toned and black-and-white pictures are judged alike.",
         matters="Prints show steps in smooth gradients that a display may hide; 8 bits print well unless pushed.",
-        source="Common practice, no source. Grid rule: over 99 % of values divisible by 257 or 256, or over 95 % within 2 of a "
-        "multiple of 257. An 8-bit picture that was resized in 16 bit cannot be told apart, and need not be.",
+        source="Common practice, no source. Our own grid rule: over 99 % of values divisible by 257 or 256, or over 95 % within 2 of a "
+        "multiple of 257, or at most 256 levels as evenly spaced as a curve leaves them. An 8-bit picture that was resized, or "
+        "converted between colour spaces with a matrix, in 16 bit cannot be told apart, and need not be.",
         typical="16-bit originals: tens of thousands of levels; 8-bit: 256 or fewer.",
     ),
+    headline="has too few tones for {paper}",
+    called="bit depth",
 )

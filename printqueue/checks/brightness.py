@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import takewhile
+
+from printqueue.colour.exposure import headroom_stops, paper_white_cd_m2, stops_asked_by_light
 from printqueue.contract import Check, Explanation
-from printqueue.fields import Lightness, Limits, Stops
+from printqueue.fields import Lightness, Limits, Percent, Stops
 from printqueue.model.finding import Finding, Level, unmeasured
 from printqueue.model.subject import Subject
-from printqueue.units import number_text
+from printqueue.units import number_text, stops_text
 
-_CUBE = 116.0
+_MOST_THIRDS = 6  # costs are measured up to two stops, the most that an order may ask for
+_USUAL_THIRDS = 1
 
 
 class BrightnessLimits(Limits):
     """Dark: the median is less than `above_black` over the paper's black.
 
     `dark` is the level when at least `headroom` is unused at the light end (a bright screen's habit),
-    `lit` the level when the lights are there (low key with lit lights is intent).
+    `lit` the level when the lights are there (low key with lit lights is intent). A suggested lift sends
+    at most `lift_cost` of the area to bare paper.
     """
 
     above_black: Lightness | None = None
     headroom: Stops = 0.5
     dark: Level = Level.WARN
     lit: Level = Level.NOTE
+    lift_cost: Percent = 0.5
 
 
 def judge(subject: Subject, limits: BrightnessLimits) -> Finding:
@@ -33,17 +40,10 @@ def judge(subject: Subject, limits: BrightnessLimits) -> Finding:
     floor = None if limits.above_black is None else black + limits.above_black
     spare = headroom_stops(light)
     if floor is None or median >= floor:
-        says = f"Median L* {number_text(median, 0)}, lights to L* {number_text(light, 0)}."
+        unused = f"; {number_text(spare)} stops are unused at the light end" if spare >= limits.headroom else ""
+        says = f"Median L* {number_text(median, 0)}, lights to L* {number_text(light, 0)}{unused}."
         return Finding("brightness", Level.PASS, says, measured=round(median, 1), limit=floor, unit="L*")
     return _dark(subject, limits, median, light, floor, spare)
-
-
-def headroom_stops(lightest_L: float) -> float:
-    """Stops of exposure that fit above L* `lightest_L` before white: −log2 of its luminance (CIE 15)."""
-    from math import log2
-
-    Y = ((lightest_L + 16) / _CUBE) ** 3 if lightest_L > 8 else lightest_L * 27 / 24389
-    return -log2(max(Y, 1e-6))
 
 
 def _dark(
@@ -60,6 +60,7 @@ def _dark(
         )
     else:
         says += f"; the lights are lit (L* {number_text(light, 0)}), so this is taken as meant."
+    lift = suggested_lift(subject, limits.lift_cost)
     return Finding(
         "brightness",
         limits.dark if unused else limits.lit,
@@ -68,10 +69,90 @@ def _dark(
         limit=round(floor, 1),
         unit="L*",
         why="A print only reflects light: what glows on a bright screen sinks into the paper's black on a wall.",
-        do="Try a lift of 1/3 stop (order: lift: 1/3 stop), judged on a test strip in the light where it will hang."
-        if unused
-        else "Nothing, if the dark is meant.",
+        do=_remedy(subject, lift) if unused else "Nothing, if the dark is meant.",
+        instead=_in_this_light(subject, lift),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Lift:
+    """A lift for the viewing light, in thirds of a stop, on top of the lift that the order gives already.
+
+    `asked` by the light (0 or less: none is), `allowed` by the lights of the picture; `cost_percent` of the
+    area would be bare paper at the smaller of both, `asked_cost_percent` at what is asked for. Costs None: not measured.
+    """
+
+    asked: int
+    allowed: int
+    cost_percent: float | None
+    asked_cost_percent: float | None
+
+    @property
+    def thirds(self) -> int:
+        """What is suggested."""
+        return max(0, min(self.asked, self.allowed))
+
+
+def suggested_lift(subject: Subject, cost_limit: float) -> Lift:
+    """The lift that makes up for paper white being darker than the screen's, as far as at most `cost_limit` % go bare.
+
+    It follows from the light alone: a lift that brought the median of the proof back would darken the print,
+    because black point compensation lightens its shadows.
+    """
+    light, given = subject.setting.light, subject.request.lift_stops
+    stops = stops_asked_by_light(light.print_lux, subject.paper.white[0], light.screen_cd_m2) - given
+    costs = [subject.number(f"tone.lift_cost_{thirds}_percent") for thirds in range(1, _MOST_THIRDS + 1)]
+    asked = min(round(stops * 3), _MOST_THIRDS)
+    room_in_order = int((_MOST_THIRDS / 3 - given) * 3 + 1e-6)
+    allowed = max(0, min(_allowed(subject, costs, cost_limit), room_in_order))
+    return Lift(asked, allowed, _cost(costs, min(asked, allowed)), _cost(costs, asked))
+
+
+def _allowed(subject: Subject, costs: list[float | None], cost_limit: float) -> int:
+    """Thirds of a stop that cost at most the limit; where no cost was measured, those that fit above the lights."""
+    if costs[0] is None:
+        return int(headroom_stops(subject.number("tone.p99_5_L") or 0.0) * 3)
+    return sum(1 for _ in takewhile(lambda cost: cost is not None and cost <= cost_limit, costs))
+
+
+def _cost(costs: list[float | None], thirds: int) -> float | None:
+    return costs[thirds - 1] if 1 <= thirds <= len(costs) else None
+
+
+def _remedy(subject: Subject, lift: Lift) -> str:
+    if lift.allowed == 0:
+        return "Open the shadows and middle tones with a curve; the lights leave no room for a lift."
+    thirds = lift.thirds or _USUAL_THIRDS
+    bare = ""
+    if lift.thirds and lift.cost_percent is not None:
+        bare = f" Then {number_text(lift.cost_percent)} % of the area is bare paper."
+    return (
+        f"Try a lift of {_stops(thirds / 3)} (order: lift: {_stops(subject.request.lift_stops + thirds / 3)}), "
+        f"judged on a test strip in the light where it will hang.{bare}"
+    )
+
+
+def _stops(stops: float) -> str:
+    return stops_text(stops).removeprefix("+")
+
+
+def _in_this_light(subject: Subject, lift: Lift) -> str:
+    """What the viewing light asks for, with its assumptions, and whether the picture's lights allow it."""
+    light = subject.setting.light
+    white = paper_white_cd_m2(light.print_lux, subject.paper.white[0])
+    assumed = (
+        f"Paper white in {number_text(light.print_lux, 0)} lx is {number_text(white, 0)} cd/m², the screen's "
+        f"{number_text(light.screen_cd_m2, 0)} (light: in studio.yaml)"
+    )
+    if lift.asked <= 0:
+        return f"{assumed}: that alone asks for no lift; +1/3 stop is the usual order of size."
+    asks = f"{assumed}: that asks for {_stops(lift.asked / 3)}"
+    if lift.asked <= lift.allowed:
+        return f"{asks}; +1/3 stop is the usual order of size."
+    cost = lift.asked_cost_percent
+    price = f", which would leave {number_text(cost)} % of the area bare" if cost is not None else ""
+    allowed = f"only {_stops(lift.allowed / 3)}" if lift.allowed else "none"
+    return f"{asks}{price}; the lights allow {allowed}."
 
 
 CHECK = Check(
@@ -81,9 +162,14 @@ CHECK = Check(
     Explanation(
         question="Is it too dark for paper?",
         measures="Median L* of the delivered picture after its lift, against the paper's black, and the exposure still unused above "
-        "its lights (99.5th percentile). Judged on the delivered picture: black point compensation lightens every proof.",
+        "its lights (99.5th percentile). Judged on the delivered picture: nothing in a proof is darker than the paper's black, and black "
+        "point compensation lightens every proof. The lift that it suggests is log2 of the screen's white over paper white (illuminance "
+        "/ π × reflectance) in thirds of a stop, cut where more than `lift_cost` of the area would become bare paper.",
         matters="The most common fault of prints: edited on a bright screen, they come out dull and dark.",
-        source="Limits and the usual +1/3 stop: common practice, no source. L* and luminance: CIE 15:2004.",
-        typical="Most pictures L* 40 to 60; fog 75; night 15 with lit lights.",
+        source="Limits and the usual +1/3 stop: common practice, no source. L* and luminance: CIE 15:2004. Paper white: a matt surface "
+        "(Lambert's law); 200 lx and a screen of 100 cd/m² unless studio.yaml says otherwise.",
+        typical="Most pictures L* 40 to 60; fog 75; night 15 with lit lights. "
+        "A lift of +1/3 stop turns 0.5 % of the area into bare paper (median of 20 photographs).",
     ),
+    headline="is too dark for {paper}",
 )

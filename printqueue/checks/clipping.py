@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from printqueue.colour.exposure import headroom_stops
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
+from printqueue.model.region import Region
 from printqueue.model.subject import Subject
-from printqueue.units import number_text
+from printqueue.units import number_text, stops_text
+
+_HEADROOM_SAID = 1 / 3  # stops; less is no room for a lift
 
 
 class ClippingLimits(Limits):
@@ -29,15 +33,15 @@ def judge(subject: Subject, limits: ClippingLimits) -> Finding:
     found = [
         _paper(subject, Level.WARN, bare, limits.paper_warn_above),
         _paper(subject, Level.NOTE, bare, limits.paper_note_above),
-        _solid(Level.WARN, solid, limits.black_warn_above),
-        _solid(Level.NOTE, solid, limits.black_note_above),
-        _edge(edge, limits.edge_note_above),
+        _solid(subject, Level.WARN, solid, limits.black_warn_above),
+        _solid(subject, Level.NOTE, solid, limits.black_note_above),
+        _edge(subject, edge, limits.edge_note_above),
     ]
     nearest = limits.paper_warn_above if limits.paper_warn_above is not None else limits.paper_note_above
     fine = Finding(
         "clipping",
         Level.PASS,
-        f"Largest bare piece {number_text(bare)} %, solid black {number_text(solid)} % of the area.",
+        f"Largest bare piece {number_text(bare)} %, solid black {number_text(solid)} % of the area{_unused(subject)}.",
         measured=round(bare, 2),
         limit=nearest,
         unit="%",
@@ -45,52 +49,75 @@ def judge(subject: Subject, limits: ClippingLimits) -> Finding:
     return max((fine, *(f for f in found if f is not None)), key=lambda f: f.level.weight)
 
 
+def _unused(subject: Subject) -> str:
+    """The room above the lights, where it is enough for a lift."""
+    light = subject.number("tone.p99_5_L")
+    room = 0.0 if light is None else headroom_stops(light)
+    return f"; {number_text(room)} stops are unused at the light end" if room >= _HEADROOM_SAID else ""
+
+
 def _paper(subject: Subject, level: Level, bare: float, limit: float | None) -> Finding | None:
     if limit is None or bare <= limit:
         return None
     glossy = not subject.paper.surface.matte
-    lifted = " after the lift" if subject.request.lift_stops > 0 else ""
+    lift = subject.request.lift_stops
+    lifted = f" after the lift of {stops_text(lift).removeprefix('+')}" if lift > 0 else ""
+    where = subject.regions("bare")
     return Finding(
         "clipping",
         level,
-        f"One piece of {number_text(bare)} % of the picture is bare paper{lifted}.",
+        f"One piece of {number_text(bare)} % of the picture is bare paper{lifted}{_in(where)}.",
         measured=round(bare, 2),
         limit=limit,
         unit="%",
         why="On this surface bare paper beside ink shows as a difference in gloss."
         if glossy
         else "Bare paper has no tone to hold the light.",
-        do="Bring the lightest tones down to about L* 97, or lower the lift.",
+        do="Bring the lightest tones down to about L* 97, or lower the lift."
+        if lift > 0
+        else "Bring the lightest tones down to about L* 97.",
+        where=where,
     )
 
 
-def _edge(edge: float, limit: float | None) -> Finding | None:
+def _in(where: tuple[Region, ...]) -> str:
+    return f" ({where[0].in_words()})" if where else ""
+
+
+def _edge(subject: Subject, edge: float, limit: float | None) -> Finding | None:
     if limit is None or edge < limit:
         return None
+    sides = subject.text("tone.bare_sides")
+    at = f" (at the {sides})" if sides else ""
     return Finding(
         "clipping",
         Level.NOTE,
-        f"{number_text(edge, 0)} % of the picture's edge is bare paper: it melts into the border.",
+        f"{number_text(edge, 0)} % of the picture's edge is bare paper{at}: it melts into the border.",
         measured=round(edge, 1),
         limit=limit,
         unit="%",
         why="Where no ink marks it, the picture has no edge.",
         do="If that is not meant, darken the lights at the edge slightly.",
+        instead="A hairline around the picture, drawn in the editor, holds it together.",
     )
 
 
-def _solid(level: Level, solid: float, limit: float | None) -> Finding | None:
+def _solid(subject: Subject, level: Level, solid: float, limit: float | None) -> Finding | None:
     if limit is None or solid <= limit:
         return None
+    where = subject.regions("solid")
     return Finding(
         "clipping",
         level,
-        f"{number_text(solid, 0)} % of the picture is solid black.",
+        f"{number_text(solid, 0)} % of the picture is solid black{_in(where)}.",
         measured=round(solid, 1),
         limit=limit,
         unit="%",
-        why="Large solid areas scuff, mottle and make thin paper cockle.",
+        why="Large solid areas scuff, mottle and make thin paper cockle."
+        if subject.paper.surface.matte
+        else "Large solid areas show fingerprints, scratches and bronzing.",
         do="Lift the deepest shadows just off black, or let the sheet dry flat.",
+        where=where,
     )
 
 
@@ -100,10 +127,12 @@ CHECK = Check(
     judge,
     Explanation(
         question="What becomes bare paper, and what solid ink?",
-        measures="After lift and conversion, on a working copy of about 1 megapixel: the largest connected piece without ink, the bare part "
-        "of the picture's edge, and the share under L* 1.",
+        measures="After lift and conversion, on a working copy of about 1 megapixel: the largest connected piece without ink (every channel "
+        "within half a percent of none), the bare part of the picture's edge, and the share within half an L* of the deepest black "
+        "that the print can show. The room that is left above the lights (99.5th percentile of L*) is said.",
         matters="On glossy and baryta surfaces bare paper shows as a gloss difference; heavy solids scuff on matte.",
         source="Limits: common practice, no source. At +1/3 stop everything above L* 91.4 becomes bare paper (arithmetic, CIE 15).",
         typical="Under 0.5 % in a well-made file.",
     ),
+    headline="has parts without ink on {paper}",
 )

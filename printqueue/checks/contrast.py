@@ -21,28 +21,41 @@ def judge(subject: Subject, limits: ContrastLimits) -> Finding:
     lost = subject.number("tone.shadow_lost_percent")
     if lost is None:
         return unmeasured("contrast", limits.unmeasurable, "%")
-    shown = f"{number_text(lost)} % of the area"
     if limits.lost_above is None or lost <= limits.lost_above:
         return Finding(
             "contrast",
             Level.PASS,
-            f"Shadow detail flattened on {shown}.",
+            f"Shadow detail flattened on {number_text(lost)} % of the area.",
             measured=round(lost, 1),
             limit=limits.lost_above,
             unit="%",
         )
+    return _lost(subject, limits.level, lost, limits.lost_above)
+
+
+def _lost(subject: Subject, level: Level, lost: float, limit: float) -> Finding:
     black = number_text(subject.paper.black[0], 0)
+    where = subject.regions("shadows")
+    place = f", most of all {where[0].in_words()}" if where else ""
     return Finding(
         "contrast",
-        limits.level,
-        f"Shadow detail on {shown} keeps less than half of its separation.",
+        level,
+        f"Shadow detail on {number_text(lost)} % of the area keeps less than half of its separation{place}{_kept(subject)}.",
         measured=round(lost, 1),
-        limit=limits.lost_above,
+        limit=limit,
         unit="%",
         why=f"This paper's black is L* {black}: the deepest tones are squeezed together above it.",
         do="Open the shadows a little with a curve, or try a lift of 1/3 stop on a test strip.",
-        instead="A paper with a deeper black (baryta) keeps them apart.",
+        instead="A paper with a deeper black (baryta) keeps them apart." if subject.paper.surface.matte else "",
+        where=where,
     )
+
+
+def _kept(subject: Subject) -> str:
+    median, worst = subject.number("tone.shadow_kept_percent"), subject.number("tone.shadow_worst_percent")
+    if median is None or worst is None:
+        return ""
+    return f"; half of all shadow detail keeps {number_text(median, 0)} % or less, the worst twentieth {number_text(worst, 0)} %"
 
 
 CHECK = Check(
@@ -51,12 +64,15 @@ CHECK = Check(
     judge,
     Explanation(
         question="Does shadow detail survive on this paper?",
-        measures="In small blocks darker than L* 40 that hold detail: the spread of L* in the proof against the delivered picture. "
-        "The share of the whole area where less than half is left.",
+        measures="Separation is the standard deviation of L* among 7 × 7 pixels of a working copy of about 1 megapixel, after a mean over "
+        "3 × 3. Where it is darker than L* 40 and the delivered picture's separation is over 0.5 L*, the proof's is compared with it: "
+        "the share of the whole area where less than half is left.",
         matters="Matte blacks lie around L* 17 to 24: separation that a display shows can vanish in one grey.",
         source="Black point compensation maps luminance linearly (ISO 18619), so L* just above black is flattened. Slope over "
         "L* 0 to 8, measured on the demonstration profiles: baryta 0.87, smooth matte 0.37, textured 0.35, washi 0.21. "
         "Limits: common practice, no source.",
-        typical="Daylight pictures 0 to 3 %; night on matte paper 10 to 40 %.",
+        typical="On smooth matte, of 20 photographs as they were: median 1.4 %, one (a sky full of stars) over 15 %; made 2 stops darker: "
+        "median 7 %, three over 15 %. Noise of 2 codes in 255 moves it by 1 point, rarely by 4.",
     ),
+    headline="loses its shadows on {paper}",
 )

@@ -11,6 +11,12 @@ from printqueue.fields import Limits
 from printqueue.model.finding import Finding, Level
 from printqueue.model.subject import Subject
 
+# EXIF 2.32, tag 274: the turns that it may ask for; 2, 4, 5 and 7 mirror as well
+_TURNED = {
+    3: ", turned upside down as its orientation tag says",
+    6: ", turned to the right as its orientation tag says",
+    8: ", turned to the left as its orientation tag says",
+}
 _FLATTEN = "Flatten the picture onto its background and export it without transparency."
 
 
@@ -31,7 +37,8 @@ def judge(subject: Subject, limits: LayersLimits) -> Finding:
 
 def _states(subject: Subject, limits: LayersLimits) -> list[Finding]:
     picture = subject.picture
-    found = [Finding("layers", Level.PASS, "One flat picture.", measured=1, limit=1, unit="pages")]
+    says = f"One flat picture{_TURNED.get(picture.orientation, '')}."
+    found = [Finding("layers", Level.PASS, says, measured=1, limit=1, unit="pages")]
     if subject.text("layers.transparent") == "yes":
         why = "What lies behind the transparent parts is not in the file; ink needs a decision."
         found.append(
@@ -41,6 +48,7 @@ def _states(subject: Subject, limits: LayersLimits) -> list[Finding]:
                 "transparent",
                 why,
                 _FLATTEN,
+                headline="is partly transparent",
                 allowable=False,
             )
         )
@@ -80,7 +88,9 @@ def _states(subject: Subject, limits: LayersLimits) -> list[Finding]:
     return found
 
 
-def _finding(level: Level, says: str, measured: str, why: str, do: str, *, allowable: bool = True) -> Finding:
+def _finding(
+    level: Level, says: str, measured: str, why: str, do: str, *, headline: str = "", allowable: bool = True
+) -> Finding:
     return Finding(
         "layers",
         level,
@@ -90,6 +100,7 @@ def _finding(level: Level, says: str, measured: str, why: str, do: str, *, allow
         why=why,
         do=do,
         origin="fact",
+        headline=headline,
         allowable=allowable,
     )
 
@@ -101,9 +112,10 @@ CHECK = Check(
     Explanation(
         question="Is it one flat picture?",
         measures="Transparency really used, true pages (thumbnails and masks do not count), layers beside a saved composite, "
-        "saved selections, orientation tags.",
+        "saved selections, orientation tags. An orientation tag is obeyed; one that mirrors is warned of.",
         matters="The printer gets one flat picture; anything else has to be decided by you, before.",
         source="TIFF 6.0: ExtraSamples (338), NewSubfileType (254), Orientation (274).",
         typical="Passes; masters with layers get a note.",
     ),
+    headline="is not one flat picture",
 )

@@ -94,4 +94,6 @@ CHECK = Check(
         "edge blur s. Limits: common practice, no source.",
         typical="Unsharpened 0 to 5 %; ordinary print sharpening about 25 % at the pixel; heavy unsharp masking 40 to 70 %.",
     ),
+    headline="has edges that ring, too strongly for {paper}",
+    called="sharpening",
 )

@@ -81,6 +81,7 @@ def _missing(limits: ProfileLimits, _name: str, _problem: str) -> Finding:
         do="Export again with the profile embedded (a tick box in most export windows).",
         instead=_ASSUME,
         origin="fact",
+        headline="has no colour profile",
         allowable=False,
     )
 
@@ -96,6 +97,7 @@ def _unreadable(limits: ProfileLimits, _name: str, problem: str) -> Finding:
         do="Convert the picture to its working space again and export it with the profile embedded.",
         instead=_ASSUME,
         origin="ICC.1",
+        headline="has a colour profile that cannot be used",
         allowable=False,
     )
 
@@ -110,6 +112,7 @@ def _printer(limits: ProfileLimits, name: str, _problem: str) -> Finding:
         why="The second conversion turns the picture flat and gives it a cast.",
         do="Export again in your working space (for example Adobe RGB or ROMM RGB); the conversion for the paper happens here.",
         origin="ICC.1 device class",
+        headline="is already converted for a printer",
     )
 
 
@@ -164,4 +167,5 @@ CHECK = Check(
         source="ICC.1:2022 clauses 7.2 (header, class) and 8 (required tags); EXIF 2.32 ColorSpace; PNG sRGB chunk.",
         typical="Adobe RGB (1998) or ROMM RGB embedded.",
     ),
+    headline="has no usable colour profile for {paper}",
 )

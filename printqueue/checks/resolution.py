@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from math import hypot, radians, tan
+from typing import Annotated
+
+from pydantic import Field
 
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Ppi
@@ -20,8 +23,8 @@ _LEAST_PICTURE_MM = 10  # nobody wants a smaller print
 class ResolutionLimits(Limits):
     """Source pixels per inch on paper, for a picture of at most 500 mm diagonal; larger ones need fewer."""
 
-    reject_below: Ppi | None = None
-    warn_below: Ppi | None = None
+    reject_below: Annotated[Ppi | None, Field(description="fewer are turned back")] = None
+    warn_below: Annotated[Ppi | None, Field(description="fewer are warned of")] = None
 
 
 def judge(subject: Subject, limits: ResolutionLimits) -> Finding:
@@ -120,4 +123,5 @@ CHECK = Check(
         "344 ppi at 254 mm, 172 ppi at 508 mm.",
         typical="A 24-megapixel picture on A3: about 410 ppi; a web-sized 2000 px file on A3: about 140 ppi.",
     ),
+    headline="has too few pixels for {size} on {paper}",
 )

@@ -13,6 +13,9 @@ from printqueue.model.request import Placement
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
+_ENLARGED = 1.02  # rounding to whole pixels is no enlargement
+_CROPPED = 0.0005
+
 
 class SizeLimits(Limits):
     """Levels for what does not fit, a size that is not stocked, and picture inside the printer's margin."""
@@ -30,19 +33,41 @@ def judge(subject: Subject, limits: SizeLimits) -> Finding:
     size = subject.request.size.name
     width, height = (number_text(mm, 0) for mm in place.picture_mm)
     says = f"{width} × {height} mm on {size}"
+    how = _how(subject, place)
     if (inside := _inside_margin(subject, place)) is not None:
         return _margin(subject, limits, says, inside)
     if not subject.request.size_listed:
         return Finding(
             "size",
             limits.unlisted,
-            f"{says}; {size} is not among the sizes of {subject.paper.name}.",
+            f"{says}; {size} is not among the sizes of {subject.paper.name}.{how}",
             measured=size,
             limit=", ".join(s.name for s in subject.paper.stocked),
             do=f"If you stock it, add it to sizes: in rules/{subject.paper.key}.yaml.",
             origin="your rule",
         )
-    return Finding("size", Level.PASS, f"{says}.", measured=says, limit=size)
+    return Finding("size", Level.PASS, f"{says}.{how}", measured=says, limit=size)
+
+
+def _how(subject: Subject, place: Placement) -> str:
+    """What is done to the pixels and to the shape, where anything is: said, and no fault."""
+    return _enlarged(place) + _cropped(subject, place)
+
+
+def _enlarged(place: Placement) -> str:
+    times = place.ppi / place.source_ppi
+    if times < _ENLARGED:
+        return ""
+    own = number_text(place.source_ppi, 0)
+    return f" Enlarged {number_text(times, 2)} times, from {own} ppi of its own to {place.ppi}."
+
+
+def _cropped(subject: Subject, place: Placement) -> str:
+    left, top, right, bottom = place.crop_px
+    kept = (right - left) * (bottom - top) / (subject.picture.width_px * subject.picture.height_px)
+    if 1 - kept < _CROPPED:
+        return ""
+    return f" Cropped as you asked (fit: crop): {number_text(100 * (1 - kept))} % of the picture is left out."
 
 
 def _no_place(subject: Subject, limits: SizeLimits) -> Finding:
@@ -85,9 +110,11 @@ CHECK = Check(
     judge,
     Explanation(
         question="Does it fit the sheet, whole and inside the printable area?",
-        measures="The picture's rectangle in mm against sheet, border and the printer's margins. Aspect, panorama or square are no fault.",
+        measures="The picture's rectangle in mm against sheet, border and the printer's margins. Aspect, panorama or square are no fault. "
+        "How often its pixels are enlarged and how much is cropped (only where you asked for it) is said.",
         matters="A picture that does not fit would be cropped, or lose its rim in the printer.",
         source="ISO 216 for A and B sheets; margins from your paper's rules.",
         typical="Passes; a note when a size is asked for that you do not stock.",
     ),
+    headline="does not fit {size} on {paper}",
 )

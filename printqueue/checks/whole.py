@@ -6,6 +6,10 @@ and gives the refusal its place among the findings.
 
 from __future__ import annotations
 
+from typing import Annotated
+
+from pydantic import Field
+
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits
 from printqueue.model.finding import Finding, Level
@@ -15,7 +19,7 @@ from printqueue.model.subject import Subject
 class WholeLimits(Limits):
     """Nothing to set: a picture that cannot be read cannot be printed."""
 
-    unmeasurable: Level = Level.REJECT
+    unmeasurable: Annotated[Level, Field(description="rows that could not be read")] = Level.REJECT
 
 
 def judge(subject: Subject, limits: WholeLimits) -> Finding:
@@ -51,4 +55,6 @@ CHECK = Check(
         source="TIFF 6.0, ISO/IEC 10918-1 (JPEG), ISO/IEC 15948 (PNG): the structure each of them demands.",
         typical="Passes, or the copy was cut short.",
     ),
+    headline="cannot be used as it is",
+    called="file",
 )

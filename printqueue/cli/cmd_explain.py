@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.console import add_json, print_json
 from printqueue.errors import Exit, UsageError
+
+if TYPE_CHECKING:
+    from printqueue.papers.schema import Paper
+
+_HEADINGS = r"(?m)^(?:[a-z]+(?:-[a-z]+)*\n|(?:Measures|Matters|Source|Typical|Limits)\b)"
+_NAMES = r"(?m)^  [a-z]+(?:_[a-z]+)*(?=  |\n)"
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -19,44 +26,52 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Print what stands beside the check's code."""
+    """Print what stands beside the check's code, and what the starter papers set."""
     from printqueue.checks import REGISTRY
+    from printqueue.cli import explaining
     from printqueue.nearest import suggestion
-    from printqueue.reports.layout import row
 
     if options.check is None:
-        for name, check in REGISTRY.items():
-            print(f"{name:<16}{check.explanation.question}")
+        _list(REGISTRY.values(), as_json=options.json)
         return Exit.DONE
     if options.check not in REGISTRY:
         raise UsageError(f"There is no check '{options.check}'. {suggestion(options.check, REGISTRY)}")
     check = REGISTRY[options.check]
+    limits = explaining.parameters(check, starter_papers())
     if options.json:
-        print_json({"check": check.name, **asdict(check.explanation), "parameters": _parameters(check)})
-        return Exit.DONE
-    said = check.explanation
-    print(f"{check.name}: {said.question}\n")
-    for label, text in (
-        ("Measures", said.measures),
-        ("Matters", said.matters),
-        ("Source", said.source),
-        ("Typical", said.typical),
-    ):
-        print(row(label, text))
-    print()
-    for name, text in _parameters(check).items():
-        print(row("Set", f"{name}: {text}"))
+        named = {one.name: {key: value for key, value in asdict(one).items() if key != "name"} for one in limits}
+        print_json({"check": check.name, **asdict(check.explanation), "parameters": named})
+    else:
+        _show(explaining.page(check, limits))
     return Exit.DONE
 
 
-def _parameters(check: Any) -> dict[str, str]:
-    schema = check.limits.model_json_schema()["properties"]
-    return {name: _describe(field) for name, field in schema.items()}
+def starter_papers() -> list[Paper]:
+    """The papers that `init` puts into a studio."""
+    from importlib.resources import files
+
+    from printqueue.papers.loader import Shelf
+
+    return list(Shelf.load(str(files("printqueue") / "rules")).papers.values())
 
 
-def _describe(field: dict[str, Any]) -> str:
-    kinds = field.get("anyOf", [field])
-    text = field.get("description") or next(
-        (kind["description"] for kind in kinds if "description" in kind), "a level: reject, warn, note or pass"
-    )
-    return f"{text} (default {field['default']})" if field.get("default") is not None else text
+def _list(checks: Any, *, as_json: bool) -> None:
+    if as_json:
+        print_json([{"check": check.name, "question": check.explanation.question} for check in checks])
+        return
+    for check in checks:
+        print(f"{check.name:<16}{check.explanation.question}")
+
+
+def _show(text: str) -> None:
+    """Plain in a pipe; in a terminal the headings stand out."""
+    if not sys.stdout.isatty():
+        print(text, end="")
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    drawn = Text(text, end="")
+    drawn.highlight_regex(_HEADINGS, "bold")
+    drawn.highlight_regex(_NAMES, "cyan")
+    Console(highlight=False, soft_wrap=True).print(drawn)

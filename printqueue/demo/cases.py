@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-SaveAs = Literal["tiff", "tiff-bare", "jpeg", "png", "cmyk", "printer", "half"]
+SaveAs = Literal["tiff", "tiff-bare", "jpeg", "jpeg-coarse", "enlarged", "png", "cmyk", "printer", "half"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +187,24 @@ CASES = (
         accepted=True,
         caption="Too dark for a matte sheet, with light to spare: accepted, with a warning and a lift to try.",
         check="brightness",
+        level="warn",
+    ),
+    Case(
+        "smooth-rag/A5/Fog, sent by mail.jpg",
+        "fog-harbour",
+        "jpeg-coarse",
+        accepted=True,
+        caption="Saved as JPEG at quality 25: its blocks show in the fog; accepted, with a warning.",
+        check="compression",
+        level="warn",
+    ),
+    Case(
+        "baryta/A5/Slipway, enlarged.tif",
+        "slipway-large",
+        "enlarged",
+        accepted=True,
+        caption="Enlarged three times before it came here: the pixels are there, the detail is not.",
+        check="softness",
         level="warn",
     ),
 )

@@ -14,24 +14,33 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Lightness = NDArray[np.float32]
+from printqueue.colour.exposure import lightest_kept
+from printqueue.measure.regions import largest_regions
+from printqueue.model.region import Region
 
+Lightness = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+LIFT_THIRDS = (1, 2, 3, 4, 5, 6)  # thirds of a stop
 _BARE = 65535 - 330  # within half a percent of no ink in every channel
-_SOLID_L = 1.0
+_SOLID_L = 0.5
 _SHADOW_L = 40.0
-_DETAIL_L = 0.5  # a block whose L* varies less holds nothing to lose
-_BLOCK = 6
+_DETAIL_L = 0.5  # a neighbourhood whose L* varies less holds nothing to lose
+_GRAIN_PX, _NEAR_PX = 3, 7
 _KEPT_HALF = 0.5
+_CELL = 8  # px; places are found among cells that are mostly lost
+_PIECE = 0.0005  # of the area; smaller pieces are not told
+_MOST_PIECES = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Tones:
-    """Lightness of the delivered picture, in L*, and shares of its area, in percent."""
+    """Lightness of the delivered picture, in L*."""
 
     median: float
     p01: float
     p99_5: float
-    solid_percent: float
+    lift_cost_percent: tuple[float, ...]  # of the area, what would be bare paper after each lift of `LIFT_THIRDS`
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,40 +49,122 @@ class BarePaper:
 
     largest_percent: float  # the largest connected piece, share of the picture's area
     edge_percent: float  # share of the picture's perimeter
+    sides: tuple[str, ...] = ()  # of "top", "right", "bottom", "left": those that are bare for a tenth or more
+    places: tuple[Region, ...] = ()  # the largest pieces; `value` is their share of the area, in percent
+
+
+@dataclass(frozen=True, slots=True)
+class Solid:
+    """Where the paper's deepest black stands, in percent of the area."""
+
+    percent: float
+    places: tuple[Region, ...] = ()  # the largest connected pieces; `value` is their share of the area, in percent
+
+
+@dataclass(frozen=True, slots=True)
+class Shadows:
+    """What the paper keeps of the steps between dark tones.
+
+    detail_percent   share of the picture's area that is dark and holds detail
+    lost_percent     share of the picture's area that does, and keeps less than half of its separation
+    kept_percent     the median of what is kept of the separation where it is dark and holds detail; None: nowhere
+    worst_percent    what its worst twentieth keeps at most; None: nowhere
+    places           where it is lost; `value` is the mean of what is kept there, in percent
+    """
+
+    detail_percent: float
+    lost_percent: float
+    kept_percent: float | None = None
+    worst_percent: float | None = None
+    places: tuple[Region, ...] = ()
 
 
 def measure_tones(delivered: Lightness) -> Tones:
-    """Percentiles of L* over (H, W), and the share that is solid ink."""
-    p01, median, p995 = np.percentile(delivered, [1, 50, 99.5])
-    return Tones(float(median), float(p01), float(p995), float(100 * (delivered < _SOLID_L).mean()))
+    """Percentiles of L* over (H, W), and what each lift would cost.
+
+    What is no number counts as black, infinity as white.
+    """
+    plane = _finite(delivered)
+    p01, median, p995 = (float(value) for value in np.percentile(plane, [1, 50, 99.5]))
+    cost = tuple(_percent(plane >= lightest_kept(thirds / 3)) for thirds in LIFT_THIRDS)
+    return Tones(median, p01, p995, cost)
 
 
 def measure_bare_paper(device: NDArray[np.uint16]) -> BarePaper:
-    """From device codes (H, W, 3): the largest bare piece and the bare part of the edge."""
-    bare = np.asarray((device >= _BARE).all(axis=-1))
+    """From device codes (H, W, 3): the largest bare piece, the bare part of the edge, and where."""
+    bare = cv2.inRange(device, (_BARE,) * 3, (65535,) * 3) > 0
+    rim = {"top": bare[0], "right": bare[:, -1], "bottom": bare[-1], "left": bare[:, 0]}
     edge = np.concatenate([bare[0], bare[-1], bare[1:-1, 0], bare[1:-1, -1]])
-    count, _, stats, _ = cv2.connectedComponentsWithStats(np.asarray(bare, np.uint8), connectivity=8)
-    largest = int(stats[1:, cv2.CC_STAT_AREA].max()) if count > 1 else 0
-    return BarePaper(100 * largest / bare.size, float(100 * edge.mean()))
+    sides = tuple(name for name, line in rim.items() if line.mean() >= 0.1)
+    largest, places = _pieces(bare)
+    return BarePaper(largest, _percent(edge), sides, places)
 
 
-def shadow_loss_percent(delivered: Lightness, proof: Lightness) -> float:
-    """Share of the area, in percent, whose shadow detail keeps less than half its separation on paper.
+def measure_solid(proof: Lightness, black: float) -> Solid:
+    """The share of the proof (H, W) within half an L* of `black`, the deepest tone that this print can show."""
+    solid = _finite(proof) < np.float32(black + _SOLID_L)
+    return Solid(_percent(solid), _pieces(solid)[1])
 
-    In blocks of 6 × 6 pixels: standard deviation of L* before and after. Only blocks darker
-    than L* 40 that hold detail (more than 0.5 L*) can lose any.
+
+def measure_shadows(delivered: Lightness, proof: Lightness) -> Shadows:
+    """Separation of dark tones on paper against the delivered picture, both (H, W).
+
+    Separation is the standard deviation of L* among 7 × 7 pixels around each pixel, after a mean over 3 × 3 that
+    takes away most of what single pixels do (noise). Dark: a mean below L* 40. Detail: a separation over 0.5 L*.
     """
-    before, after = _blocks(delivered), _blocks(proof)
-    if before.size == 0:
-        return 0.0
-    spread = before.std(axis=1, dtype=np.float64)
-    at_risk = (before.mean(axis=1, dtype=np.float64) < _SHADOW_L) & (spread > _DETAIL_L)
-    lost = at_risk & (after.std(axis=1, dtype=np.float64) < _KEPT_HALF * spread)
-    return float(100 * lost.mean())
+    mean, before = _local(_finite(delivered))
+    detail = (mean < _SHADOW_L) & (before > _DETAIL_L)
+    if not detail.any():
+        return Shadows(0.0, 0.0)
+    _, after = _local(_finite(proof))
+    kept = np.divide(after, before, out=np.ones_like(after), where=detail)
+    lost = detail & (kept < _KEPT_HALF)
+    worst, median = (float(value) for value in np.percentile(kept[detail], [5, 50]))
+    return Shadows(_percent(detail), _percent(lost), 100 * median, 100 * worst, _lost_places(lost, kept))
 
 
-def _blocks(plane: Lightness) -> Lightness:
-    """(H, W) → (number of whole blocks, 36)."""
-    rows, columns = plane.shape[0] // _BLOCK, plane.shape[1] // _BLOCK
-    whole = plane[: rows * _BLOCK, : columns * _BLOCK]
-    return whole.reshape(rows, _BLOCK, columns, _BLOCK).swapaxes(1, 2).reshape(rows * columns, _BLOCK * _BLOCK)
+def _percent(mask: Mask) -> float:
+    return float(100 * np.count_nonzero(mask) / mask.size)
+
+
+def _finite(plane: Lightness) -> Lightness:
+    if np.isfinite(plane).all():
+        return plane
+    return np.clip(np.nan_to_num(plane, nan=0.0, posinf=100.0, neginf=0.0), 0, 100)
+
+
+def _local(plane: Lightness) -> tuple[Lightness, Lightness]:
+    """Local mean and standard deviation, (H, W) each; the picture is mirrored at its rim."""
+    calm = _mean_around(plane - np.float32(_SHADOW_L / 2), _GRAIN_PX)  # near zero, so that squares keep their digits
+    mean = _mean_around(calm, _NEAR_PX)
+    variance = _mean_around(calm * calm, _NEAR_PX) - mean * mean
+    return mean + np.float32(_SHADOW_L / 2), np.sqrt(np.maximum(variance, 0))
+
+
+def _mean_around(plane: Lightness, side: int) -> Lightness:
+    return np.asarray(cv2.blur(plane, (side, side), borderType=cv2.BORDER_REFLECT), np.float32)
+
+
+def _lost_places(lost: Mask, kept: Lightness) -> tuple[Region, ...]:
+    """Pieces made of cells of which more than half is lost: scattered pixels are no place."""
+    height, width = lost.shape
+    cells = (max(1, round(width / _CELL)), max(1, round(height / _CELL)))
+    share = cv2.resize(lost.astype(np.float32), cells, interpolation=cv2.INTER_AREA)
+    kept_there = cv2.resize(np.where(lost, kept, 0), cells, interpolation=cv2.INTER_AREA) / np.maximum(share, 1e-6)
+    return largest_regions(np.asarray(share > 0.5), np.asarray(100 * kept_there, np.float32))
+
+
+def _pieces(mask: Mask) -> tuple[float, tuple[Region, ...]]:
+    """The largest connected piece in percent of the area, and the bounding boxes of those that are worth telling."""
+    if not mask.any():
+        return 0.0, ()
+    height, width = mask.shape
+    _, _, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    stats = stats[1:]
+    largest = stats[np.argsort(-stats[:, cv2.CC_STAT_AREA], kind="stable")[:_MOST_PIECES]]
+    told = [piece for piece in largest if piece[cv2.CC_STAT_AREA] >= _PIECE * mask.size]
+    places = tuple(
+        Region(int(x) / width, int(y) / height, int(w) / width, int(h) / height, 100 * int(area) / mask.size)
+        for x, y, w, h, area in told
+    )
+    return 100 * int(largest[0, cv2.CC_STAT_AREA]) / mask.size, places

@@ -9,34 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from printqueue.checks import REGISTRY
 from printqueue.model.finding import Finding, Level, worst_first
 from printqueue.reports.layout import page, row
 from printqueue.text import shown
 from printqueue.units import number_text
 
-_HEADLINES = {
-    "resolution": "has too few pixels for {size} on {paper}",
-    "profile": "has no usable colour profile for {paper}",
-    "oversharpening": "has edges that ring, too strongly for {paper}",
-    "whole": "cannot be used as it is",
-    "size": "does not fit {size} on {paper}",
-    "layers": "is not one flat picture",
-    "brightness": "is too dark for {paper}",
-    "contrast": "loses its shadows on {paper}",
-    "clipping": "has parts without ink on {paper}",
-    "bit-depth": "has too few tones for {paper}",
-    "order": "is asked for in a way that cannot be followed",
-}
-# Where the check alone says too little: what was measured says it better.
-_SPECIAL = {
-    ("profile", "none"): "has no colour profile",
-    ("profile", "unreadable"): "has a colour profile that cannot be used",
-    ("profile", "printer class"): "is already converted for a printer",
-    ("profile", "CMYK"): "is a CMYK separation, not RGB",
-    ("layers", "transparent"): "is partly transparent",
-}
+_ORDER_HEADLINE = "is asked for in a way that cannot be followed"
 _MOST_FINDINGS = 3
-_FINE_WORDS = {"whole": "file", "bit-depth": "bit depth", "oversharpening": "sharpening"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +59,13 @@ def headline(note: TurnedBack, heavy: Sequence[Finding]) -> str:
 
 
 def _what(finding: Finding) -> str:
-    special = _SPECIAL.get((finding.check, str(finding.measured)))
-    return special or _HEADLINES.get(finding.check, "was turned back")
+    check = REGISTRY.get(finding.check)
+    return finding.headline or (check.headline if check else _ORDER_HEADLINE)
+
+
+def _called(name: str) -> str:
+    check = REGISTRY.get(name)
+    return check.in_words if check else name
 
 
 def _finding_rows(finding: Finding) -> list[str]:
@@ -106,7 +91,7 @@ def _origin(finding: Finding) -> str:
 
 def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding]) -> list[str]:
     rows = []
-    fine = [_FINE_WORDS.get(f.check, f.check) for f in ordered if f.level is Level.PASS]
+    fine = [_called(f.check) for f in ordered if f.level is Level.PASS]
     seen = [
         f for f in ordered if f not in heavy and f.level is not Level.PASS and not f.says.startswith("Not measured")
     ]

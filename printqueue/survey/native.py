@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from printqueue.measure import banding, blocking
+from printqueue.model.picture import PictureFacts
 from printqueue.survey.first import FirstPass
-from printqueue.survey.readings import Readings
+from printqueue.survey.readings import Readings, rounded
 
 
-def native_readings(first: FirstPass) -> Readings:
-    """Rows read, and tone levels used."""
+def native_readings(first: FirstPass, facts: PictureFacts) -> Readings:
+    """Rows read, tone levels used, steps in smooth areas, traces of compression."""
+    return _levels(first) | _banding(first, facts) | _blocking(first)
+
+
+def _levels(first: FirstPass) -> Readings:
     return Readings(
         {
             "read.rows": first.rows,
@@ -15,4 +21,28 @@ def native_readings(first: FirstPass) -> Readings:
             "levels.eight_in_sixteen": "yes" if first.levels.eight_in_sixteen else "no",
             "levels.combed_percent": round(first.levels.combed_percent, 2),
         }
+    )
+
+
+def _banding(first: FirstPass, facts: PictureFacts) -> Readings:
+    found = banding.measure_banding(first.tiles, (facts.width_px, facts.height_px))
+    return Readings(
+        {
+            "banding.area_percent": round(found.area_percent, 2),
+            "banding.step_counts": rounded(found.step_counts, 2),
+            "banding.stepped_percent": round(found.stepped_percent, 2),
+        },
+        {"banding": found.where},
+    )
+
+
+def _blocking(first: FirstPass) -> Readings:
+    found = blocking.measure_blocking(first.tiles)
+    return Readings(
+        {
+            "compression.score_percent": rounded(found.score_percent, 2),
+            "compression.step_counts": rounded(found.step_counts, 2),
+            "compression.quality": found.quality,
+        },
+        {"compression": found.where},
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 
 from printqueue.colour.icc import Profile
-from printqueue.measure import halo
+from printqueue.measure import fine_detail, halo
 from printqueue.model.region import Region
 from printqueue.model.request import Placement
 from printqueue.render.engine import THREADS, Renderer
@@ -19,32 +19,45 @@ _MARK_MM = 6.0  # side of the square that marks the place of one edge
 
 
 def printed_readings(renderer: Renderer, profile: Profile) -> Readings:
-    """Sharpening halos at print scale, pooled over bands of the picture.
+    """Sharpening halos and fine detail at print scale, pooled over bands of the picture.
 
-    `profile` holds the facts of the renderer's source profile. Every second band first; where these hold too few edges to be sure, the others too.
+    `profile` holds the facts of the renderer's source profile. Every second band first; where these hold too few
+    edges to be sure of halos, the others too.
     """
     place = renderer.placement
-    return _halo_readings(_pooled(tone_bands(renderer, profile), place), place)
+    found = _look(tone_bands(renderer, profile), place)
+    return _halo_readings(halo.score(found.edges), place) | _detail_readings(found.octaves, place)
 
 
-def _pooled(bands: ToneBands, place: Placement) -> halo.Halo:
-    found: dict[int, list[halo.Edges]] = {level: [] for level in halo.LEVELS}
-    pooled = halo.score(found)
-    height = place.picture_px[1]
+class _Found:
+    """What the bands looked at so far hold."""
 
-    def edges(start: int) -> list[halo.Edges]:
+    def __init__(self) -> None:
+        self.edges: dict[int, list[halo.Edges]] = {level: [] for level in halo.LEVELS}
+        self.octaves = fine_detail.NOTHING
+
+    def add(self, edges: list[halo.Edges], octaves: fine_detail.OctaveEnergy) -> None:
+        """One more band."""
+        for level, one in zip(halo.LEVELS, edges, strict=True):
+            self.edges[level].append(one)
+        self.octaves += octaves
+
+
+def _look(bands: ToneBands, place: Placement) -> _Found:
+    found, height = _Found(), place.picture_px[1]
+
+    def band(start: int) -> tuple[list[halo.Edges], fine_detail.OctaveEnergy]:
         plane: Plane = bands.band(start, min(start + PRINTED_ROWS, height))
-        return [halo.find_edges(plane, level=level, origin_px=(0, start)) for level in halo.LEVELS]
+        edges = [halo.find_edges(plane, level=level, origin_px=(0, start)) for level in halo.LEVELS]
+        return edges, fine_detail.octave_energy(plane, origin_px=(0, start))
 
     with ThreadPoolExecutor(THREADS) as pool:
         for starts in _starts(place):
-            for band in pool.map(edges, starts):
-                for level, one in zip(halo.LEVELS, band, strict=True):
-                    found[level].append(one)
-            pooled = halo.score(found)
-            if pooled.confident:
+            for one in pool.map(band, starts):
+                found.add(*one)
+            if halo.score(found.edges).confident:
                 break
-    return pooled
+    return found
 
 
 def _starts(place: Placement) -> tuple[list[int], list[int]]:
@@ -68,6 +81,13 @@ def _halo_readings(pooled: halo.Halo, place: Placement) -> Readings:
             "halo.delta_L": rounded(pooled.delta_lightness, 2),
         },
         {"halo": tuple(_mark(x, y, height, place) for x, y, height in pooled.places)},
+    )
+
+
+def _detail_readings(octaves: fine_detail.OctaveEnergy, place: Placement) -> Readings:
+    return Readings(
+        {"detail.fine_percent": rounded(fine_detail.fine_share_percent(octaves, place.ppi), 2)},
+        {"detail": fine_detail.finest_regions(octaves, place.ppi, place.picture_px)},
     )
 
 

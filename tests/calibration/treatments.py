@@ -40,7 +40,7 @@ class Treatment:
 
 def eight_bit(codes: NDArray[Any]) -> Codes:
     """Rounded and clipped to whole codes 0..255."""
-    return np.clip(np.rint(codes), 0, 255).astype(np.float32)
+    return np.asarray(np.clip(np.rint(codes), 0, 255), np.float32)
 
 
 def unsharp(codes: Codes, _: str = "", *, amount: float, sigma: float) -> Codes:

@@ -14,12 +14,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from printqueue.checks import REGISTRY
-from printqueue.checks.brightness import headroom_stops
 from printqueue.checks.resolution import one_arcminute_ppi
+from printqueue.colour.exposure import headroom_stops
 from printqueue.judge import judge
 from printqueue.model.finding import Finding, Level, Value, Verdict, verdict
 from printqueue.model.paper import PaperFacts
-from printqueue.model.picture import PictureFacts
+from printqueue.model.picture import Metadata, PictureFacts
 from printqueue.model.request import Placement, Request
 from printqueue.model.subject import Subject
 from printqueue.papers.loader import Shelf
@@ -31,7 +31,7 @@ PAPERS = Shelf.load(ROOT / "printqueue/rules").papers
 TABLE = ROOT / "tests/references/ppi_viewing_distance.csv"
 PASS, NOTE, WARN, REJECT = Level.PASS, Level.NOTE, Level.WARN, Level.REJECT
 A3 = Size("A3", 297, 420)
-PICTURE = PictureFacts("TIFF", 6000, 4000, 16, "rgb")
+PICTURE = PictureFacts("TIFF", 6000, 4000, 16, "rgb", metadata=Metadata("Slipway", "the studio", "the studio"))
 MEASURED: dict[str, Value] = {
     "read.rows": 4000,
     "profile.state": "fine",
@@ -51,7 +51,19 @@ MEASURED: dict[str, Value] = {
     "halo.share_percent": 0.0,
     "halo.edges": 80,
     "halo.width_mm": 0.1,
+    "gamut.over_6_percent": 0.0,
+    "vignette.centre_L": 50.0,
+    "vignette.corners_L": -1.0,
+    "vignette.lightest_corner_L": -0.5,
+    "detail.fine_percent": 10.0,
+    "banding.area_percent": 0.0,
+    "banding.stepped_percent": 0.0,
+    "compression.score_percent": 0.0,
+    "repeat.earlier": 0,
 }
+
+
+OFF = {"baryta": {"fine-detail"}, "smooth-rag": {"fine-detail"}}  # nothing in these surfaces swallows detail
 
 
 def facts(key: str) -> PaperFacts:
@@ -97,7 +109,7 @@ def level(check: str, case: Subject, **limits: Mapping[str, Any]) -> Level:
 def test_a_faultless_picture_passes_everything(paper: str) -> None:
     """Every check is heard, once, and none has a word to say against a good picture."""
     found = findings(subject(paper))
-    assert set(found) == set(REGISTRY)
+    assert set(found) == set(REGISTRY) - OFF.get(paper, set())
     assert {name for name, finding in found.items() if finding.level is not PASS} == set()
     assert verdict(found.values()) is Verdict.ACCEPTED
 

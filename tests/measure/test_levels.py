@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -115,6 +117,105 @@ def test_grey_in_disguise() -> None:
     """The same for one channel."""
     assert levels(replicated(photograph())[..., :1]).eight_in_sixteen
     assert not levels(sixteen(photograph())[..., :1]).eight_in_sixteen
+
+
+def linear(picture: NDArray[np.float64]) -> Sixteen:
+    """8 bits through a conversion channel by channel (IEC 61966-2-1 to linear, then other curves)."""
+    tones = eight(picture) / 255
+    light = np.where(tones <= 0.04045, tones / 12.92, ((tones + 0.055) / 1.055) ** 2.4)
+    return sixteen(light ** np.array([1 / 1.8, 1 / 2.2, 1 / 2.0]))
+
+
+def fifteen(picture: NDArray[np.float64]) -> Sixteen:
+    """8 bits by way of an editor's 15: on no grid of 257."""
+    return np.asarray(np.rint(eight(picture) / 255 * 32767) * 2, np.uint16)
+
+
+def combed(picture: NDArray[np.float64]) -> Sixteen:
+    """8 bits with gaps already, then a curve in 16."""
+    stretched = np.clip(np.rint((255 * picture - 60) * 1.5), 0, 255)
+    return sixteen((stretched / 255) ** 0.8)
+
+
+def retouched(picture: NDArray[np.float64]) -> Sixteen:
+    """A curve on 8 bits, and half a percent retouched in 16."""
+    samples = curved(picture)
+    samples[:2] = sixteen(picture)[:2]
+    return samples
+
+
+def framed(picture: NDArray[np.float64]) -> Sixteen:
+    """A curve on 8 bits in a large black border."""
+    return in_black(curved(picture))
+
+
+def in_black(samples: Sixteen) -> Sixteen:
+    """In a black border of 99 % of the area."""
+    frame = np.zeros((samples.shape[0] * 10, samples.shape[1] * 10, samples.shape[2]), np.uint16)
+    frame[: samples.shape[0], : samples.shape[1]] = samples
+    return frame
+
+
+@pytest.mark.parametrize("disguise", [linear, fifteen, combed, retouched, framed])
+def test_eight_bits_under_a_curve(disguise: object) -> None:
+    """256 levels stay 256 levels, wherever a curve puts them."""
+    assert callable(disguise)
+    assert levels(disguise(photograph())).eight_in_sixteen
+
+
+def toned(tones: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Black-and-white with a warm curve per channel."""
+    return np.asarray(tones.mean(axis=2, keepdims=True) ** np.array([0.9, 1.0, 1.1]))
+
+
+def averaged(picture: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Means of 3 × 3 pixels of 8 bits: true 16 bits out of 8."""
+    rows = eight(picture)[:399, :498].reshape(133, 3, 166, 3, 3)
+    return np.asarray(rows.mean(axis=(1, 3)) / 255)
+
+
+TRUE = {
+    "averaged": averaged(photograph()),
+    "fog": 0.7 + 0.03 * photograph(),
+    "low key": 0.08 * photograph(),
+    "black-and-white": photograph().mean(axis=2, keepdims=True),
+    "toned": toned(photograph()),
+}
+
+
+@pytest.mark.parametrize("name", TRUE)
+def test_true_sixteen_bits_that_look_like_fewer(name: str) -> None:
+    """A narrow range, grey, or a large black border is no disguise, and leaves no gaps."""
+    for samples in (sixteen(TRUE[name]), in_black(sixteen(TRUE[name]))):
+        found = levels(samples)
+        assert not found.eight_in_sixteen
+        assert found.combed_percent < 8
+
+
+@pytest.mark.parametrize("patches", [40, 100, 200, 256])
+def test_charts_are_no_disguise(patches: int) -> None:
+    """Flat patches of unrelated 16-bit codes: few levels, but no curve spaces them so."""
+    charts = np.random.default_rng(64).integers(0, 65536, (50, 1, patches, 3)).astype(np.uint16)
+    assert not any(levels(chart).eight_in_sixteen for chart in charts)
+
+
+@pytest.mark.parametrize("shape", [(1, 1, 1), (1, 1, 3), (0, 5, 3), (3, 7, 3)])
+@pytest.mark.parametrize("code", [0, 1, 255])
+def test_constant_and_tiny(shape: tuple[int, int, int], code: int) -> None:
+    """One colour, one pixel, no pixel: a number, and nothing claimed."""
+    for samples in (np.full(shape, code, np.uint8), np.full(shape, 257 * code, np.uint16)):
+        found = levels(samples)
+        assert found == Levels(min(1, samples.size), eight_in_sixteen=False, combed_percent=0.0)
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+def test_histogram_is_numpy_s(kind: Any) -> None:
+    """Against numpy's own count, also of a view that is not contiguous."""
+    most = int(np.iinfo(kind).max)
+    samples = np.random.default_rng(65).integers(0, most + 1, (31, 53, 3)).astype(kind)
+    for view in (samples, samples[::-1, ::2], samples.transpose(1, 0, 2), samples[..., :1]):
+        by_numpy = [np.bincount(view[..., c].ravel(), minlength=most + 1) for c in range(view.shape[-1])]
+        np.testing.assert_array_equal(histogram(view), by_numpy)
 
 
 def test_half_of_a_picture_is_not_enough() -> None:

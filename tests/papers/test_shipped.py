@@ -53,8 +53,10 @@ def test_each_paper(key: str) -> None:
 
 @pytest.mark.parametrize("key", PAPERS)
 def test_every_check_is_in_force_everywhere(key: str) -> None:
-    """A check that exists is named by every shipped paper: none is forgotten when a new one is written."""
-    assert set(SHELF.papers[key].checks) == set(REGISTRY)
+    """A check that exists is named by every shipped paper, or switched off there for a reason: none is forgotten."""
+    surface = SHELF.papers[key].surface
+    off = set() if surface.textured else {"fine-detail"}  # nothing in a smooth surface swallows detail
+    assert set(SHELF.papers[key].checks) == set(REGISTRY) - off
 
 
 @pytest.mark.parametrize("key", PAPERS)

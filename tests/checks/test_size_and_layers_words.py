@@ -1,0 +1,93 @@
+"""What size and layers say beside their levels: enlarged, cropped, turned; and the first lines of reasons."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from printqueue.checks.layers import LayersLimits
+from printqueue.checks.layers import judge as judge_layers
+from printqueue.checks.profile import ProfileLimits
+from printqueue.checks.profile import judge as judge_profile
+from printqueue.checks.size import SizeLimits
+from printqueue.checks.size import judge as judge_size
+from printqueue.model.finding import Level
+from printqueue.model.paper import PaperFacts, Surface
+from printqueue.model.picture import PictureFacts
+from printqueue.model.request import Request
+from printqueue.model.subject import Subject
+from printqueue.render.plan import place
+from printqueue.units import Size
+
+A3 = Size("A3", 297, 420)
+PAPER = PaperFacts(
+    "rag", "Rag", Surface.SMOOTH_MATTE, (96, 0, 0), (17, 0, 0), (A3,), "p.icc", profile_is_demonstration=False
+)
+PICTURE = PictureFacts("TIFF", 6000, 4000, 16, "rgb")
+
+
+def subject(picture: PictureFacts = PICTURE, request: Request | None = None, **measured: str) -> Subject:
+    """A picture on A3."""
+    request = request or Request("rag", A3)
+    placed = place(request, picture.width_px, picture.height_px)
+    return Subject(picture, PAPER, request, placed, {key.replace("_", "."): text for key, text in measured.items()})
+
+
+def test_enlarged_is_said_and_no_fault() -> None:
+    """4000 px over 372 mm are 273 ppi of their own and 360 in the file: 1.32 times. With pixels enough, no word."""
+    small = judge_size(subject(replace(PICTURE, width_px=4000, height_px=2667)), SizeLimits())
+    assert small.level is Level.PASS
+    assert small.says.endswith(" Enlarged 1.32 times, from 273 ppi of its own to 360.")
+    assert "nlarged" not in judge_size(subject(), SizeLimits()).says
+
+
+@pytest.mark.parametrize(("width", "height"), [(12000, 2000), (2000, 12000), (5000, 5000)])
+def test_no_shape_is_a_fault(width: int, height: int) -> None:
+    """Panoramas, across and upright, and squares pass."""
+    assert judge_size(subject(replace(PICTURE, width_px=width, height_px=height)), SizeLimits()).level is Level.PASS
+
+
+def test_cropped_only_where_asked_for() -> None:
+    """`fit: crop` of 3:1 onto A3 leaves out about half of the picture, and says so; `fit: whole` leaves out nothing."""
+    wide = replace(PICTURE, width_px=9000, height_px=3000)
+    asked = judge_size(subject(wide, Request("rag", A3, fit="crop")), SizeLimits())
+    kept = place(Request("rag", A3, fit="crop"), 9000, 3000).crop_px
+    left_out = 100 * (1 - (kept[2] - kept[0]) / 9000)
+    assert asked.level is Level.PASS
+    assert f"Cropped as you asked (fit: crop): {left_out:.1f} % of the picture is left out." in asked.says
+    assert "ropped" not in judge_size(subject(wide), SizeLimits()).says
+
+
+@pytest.mark.parametrize(
+    ("tag", "words"),
+    [(1, "One flat picture."), (3, "upside down"), (6, "to the right"), (8, "to the left")],
+)
+def test_turns_are_obeyed_and_said(tag: int, words: str) -> None:
+    """EXIF 2.32 tag 274: 3 is half a turn, 6 a quarter to the right, 8 a quarter to the left; none is a fault."""
+    finding = judge_layers(subject(replace(PICTURE, orientation=tag)), LayersLimits())
+    assert finding.level is Level.PASS
+    assert words in finding.says
+
+
+@pytest.mark.parametrize("tag", [2, 4, 5, 7])
+def test_mirrored_is_warned(tag: int) -> None:
+    """The four tags that mirror are obeyed, with a warning."""
+    finding = judge_layers(subject(replace(PICTURE, orientation=tag)), LayersLimits())
+    assert (finding.level, finding.measured) == (Level.WARN, "mirrored")
+    assert "obeyed" in finding.says
+
+
+def test_headlines_of_their_own() -> None:
+    """Where the check's own headline says too little, the finding brings a better one."""
+    assert judge_layers(subject(layers_transparent="yes"), LayersLimits()).headline == "is partly transparent"
+    said = {
+        state: judge_profile(subject(profile_state=state), ProfileLimits()).headline
+        for state in ("missing", "unreadable", "printer", "fine")
+    }
+    assert said == {
+        "missing": "has no colour profile",
+        "unreadable": "has a colour profile that cannot be used",
+        "printer": "is already converted for a printer",
+        "fine": "",
+    }
