@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+from pydantic import Field
+
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
@@ -15,9 +19,11 @@ class OversharpeningLimits(Limits):
     A reject needs `share` as well: the part of the edges with a visible halo (over 10 %).
     """
 
-    reject_above: Percent | None = None
-    warn_above: Percent | None = None
-    share: Percent = 50.0
+    reject_above: Annotated[
+        Percent | None, Field(description="a higher halo turns the picture back, where `share` is reached too")
+    ] = None
+    warn_above: Annotated[Percent | None, Field(description="a higher halo is warned of")] = None
+    share: Annotated[Percent, Field(description="part of the edges that must show a halo for a reject")] = 50.0
 
 
 def judge(subject: Subject, limits: OversharpeningLimits) -> Finding:
@@ -62,13 +68,15 @@ def _not_measurable(subject: Subject, limits: OversharpeningLimits) -> Finding:
 
 def _ringing(subject: Subject, level: Level, score: float, limit: float) -> Finding:
     width, share = subject.number("halo.width_mm"), subject.number("halo.share_percent") or 0.0
+    where = subject.regions("halo")
+    worst = f", worst {where[0].in_words()}" if where else ""
     how_wide = f", about {number_text(width, 2)} mm wide" if width else ""
     textured = subject.paper.surface.textured
     return Finding(
         "oversharpening",
         level,
         f"Halo {number_text(score, 0)} %: on a quarter of {_edges(subject)} clean edges the light and dark rims are at least "
-        f"that part of the edge's own contrast{how_wide}; visible on {number_text(share, 0)} % of the edges.",
+        f"that part of the edge's own contrast{how_wide}; visible on {number_text(share, 0)} % of the edges{worst}.",
         measured=round(score, 1),
         limit=limit,
         unit="%",
@@ -77,6 +85,7 @@ def _ringing(subject: Subject, level: Level, score: float, limit: float) -> Find
         else "A smooth sheet shows every rim: bright lines along dark edges look like cut-outs.",
         do="Go back before the sharpening step and export with about half the amount or a smaller radius.",
         instead="If the edges really are double (frost, rope, mortar), allow it: allow: [oversharpening].",
+        where=where,
     )
 
 
@@ -88,10 +97,12 @@ CHECK = Check(
         question="Do the edges ring from sharpening?",
         measures="Two-sided contour overshoot: along straight clean contours, how far the tone swings past both plateaus, in % of "
         "the edge's step; the value that the worst quarter of the edges reaches. Measured on L* at the print's own pixel size, "
-        "on horizontal bands of at most 16 megapixels. Fewer than 12 usable edges: not measurable, never a silent pass.",
+        "on horizontal bands of at most 16 megapixels. Fewer than 12 usable edges: not measurable, never a silent pass. Beside it stands "
+        "halo.max_modulation, the highest modulation along the same edges (1.0: nothing was lifted); it decides nothing.",
         matters="On paper a halo is a permanent bright outline; what looks crisp on a display looks cut out on a wall.",
         source="Our own measure, held by tests to its closed form: (1+a) Φ(x/s) − a Φ(x/√(s²+r²)) − 1 for amount a, radius r, "
-        "edge blur s. Limits: common practice, no source.",
+        "edge blur s. Limits: common practice, no source. For the modulation FADGI's guidelines of 2010 (read in translation) grade "
+        "reproductions of documents: four stars under 1.0, three under 1.1, two under 1.2, one above, where sharpening is agreed at all.",
         typical="Unsharpened 0 to 5 %; ordinary print sharpening about 25 % at the pixel; heavy unsharp masking 40 to 70 %.",
     ),
     headline="has edges that ring, too strongly for {paper}",

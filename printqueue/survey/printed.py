@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 
+import numpy as np
+
 from printqueue.colour.icc import Profile
-from printqueue.measure import fine_detail, halo
+from printqueue.measure import fine_detail, halo, modulation
 from printqueue.model.region import Region
 from printqueue.model.request import Placement
 from printqueue.render.engine import THREADS, Renderer
@@ -26,7 +28,11 @@ def printed_readings(renderer: Renderer, profile: Profile) -> Readings:
     """
     place = renderer.placement
     found = _look(tone_bands(renderer, profile), place)
-    return _halo_readings(halo.score(found.edges), place) | _detail_readings(found.octaves, place)
+    return (
+        _halo_readings(halo.score(found.edges), place)
+        | _modulation_readings(found.edges[0])
+        | _detail_readings(found.octaves, place)
+    )
 
 
 class _Found:
@@ -82,6 +88,12 @@ def _halo_readings(pooled: halo.Halo, place: Placement) -> Readings:
         },
         {"halo": tuple(_mark(x, y, height, place) for x, y, height in pooled.places)},
     )
+
+
+def _modulation_readings(edges: list[halo.Edges]) -> Readings:
+    """At the print's own pixels."""
+    found = modulation.maximum_modulation(np.concatenate([one.profiles for one in edges]))
+    return Readings({"halo.max_modulation": rounded(found, 3)})
 
 
 def _detail_readings(octaves: fine_detail.OctaveEnergy, place: Placement) -> Readings:
