@@ -19,6 +19,7 @@ from printqueue.orders.resolve import resolve
 from printqueue.papers.loader import Shelf
 from printqueue.running import WORKER
 from printqueue.sandbox import Child, Template
+from printqueue.service.repeat import look_up_file
 from printqueue.shop import findings_json, measurements_json
 from printqueue.strictyaml import MAX_BYTES
 from printqueue.studio import Studio
@@ -116,6 +117,8 @@ def check_file(single: Single, path: str) -> tuple[dict[str, object], list[Findi
         code = int(error.exit_code)
         return _object(single, path, None, Judged((), None), None, str(error)), [], code
     one = report.prints[0]
+    if report.picture is not None:
+        one = look_up_file(single.bench.studio.ledger, path, one, report.picture, request, single.stock)
     said = single.verdict(one)
     return _object(single, path, request, one, said, None), list(one.findings), int(said is Verdict.TURNED_BACK)
 

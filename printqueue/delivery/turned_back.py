@@ -74,5 +74,7 @@ def _before(ledger: Ledger, attempt: Attempt, findings: Sequence[Finding]) -> li
     return [
         (name, f"{earlier[name]['measured']} {earlier[name]['unit']} → {finding.measured} {finding.unit}".strip())
         for name, finding in failing.items()
-        if name in earlier and isinstance(earlier[name]["measured"], int | float)
+        if name in earlier
+        and isinstance(earlier[name]["measured"], int | float)
+        and earlier[name]["unit"] == finding.unit  # else it measured something else
     ]

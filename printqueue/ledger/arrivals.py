@@ -29,7 +29,10 @@ class Arrivals(Transactions):
         return bool(self._one(sql)[0])
 
     def claim(self, path: str, inode: int, size: int, mtime_ns: int) -> Arrival:
-        """A new attempt at the picture standing at `path`: a new row, or the next attempt of its waiting row."""
+        """A new attempt at the picture standing at `path`: a new row, or the next attempt of its waiting row.
+
+        What an earlier attempt was judged to be does not make this one a print in work: its verdict is still to come.
+        """
         raw = os.fsencode(path)
         with self._transaction("claimed", shown(path)) as run:
             known = run(
@@ -48,6 +51,7 @@ class Arrivals(Transactions):
                 " WHERE id = ?",
                 (self._now(), known["id"]),
             )
+            run("UPDATE prints SET verdict = NULL WHERE arrival = ?", (known["id"],))
             return self._arrival(known["id"])
 
     def arrival(self, number: int) -> Arrival:
@@ -95,11 +99,6 @@ class Arrivals(Transactions):
     def _read_targets(self, numbers: Iterable[int]) -> dict[int, str | None]:
         sql = "SELECT intent FROM arrivals WHERE id = ?"
         return {number: self._records(_target, sql, number)[0] for number in numbers}
-
-    def with_hash(self, sha256: str, state: State) -> list[Arrival]:
-        """Arrivals of the same bytes in `state`, oldest first."""
-        sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE sha256 = ? AND state = ? ORDER BY id"  # noqa: S608 - a constant
-        return self._records(rows.arrival, sql, sha256, str(state))
 
     def copied(self, arrival: int, sha256: str) -> None:
         """The spool copy is whole; this is the picture's identity."""

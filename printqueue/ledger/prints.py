@@ -12,8 +12,9 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
-from printqueue.ledger import rows
+from printqueue.ledger import earlier, rows
 from printqueue.ledger.transactions import Transactions, json_text
+from printqueue.model.earlier import EarlierPrint
 from printqueue.model.job import PrintRecord
 
 
@@ -77,13 +78,9 @@ class Prints(Transactions):
         )
         return found[0] if found else {}
 
-    def made_with(self, recipe: str) -> list[PrintRecord]:
-        """Prints that were made by exactly this recipe."""
-        sql = (
-            f"SELECT {rows.PRINT} FROM prints p JOIN arrivals a ON a.id = p.arrival"  # noqa: S608 - a constant
-            " WHERE p.recipe = ? AND a.state = 'printable' ORDER BY p.job"
-        )
-        return self._records(rows.print_record, sql, recipe)
+    def earlier_prints(self, sha256: str, arrival: int) -> list[EarlierPrint]:
+        """Prints of the same bytes that were made, or are in work by another arrival than `arrival`; by job."""
+        return self._records(earlier.record, earlier.SQL, sha256, arrival)
 
     def remember(self, found: Mapping[str, str], settled: Mapping[str, str] = MappingProxyType({})) -> None:
         """Prints (recipe → file) that stand in print/ although the ledger that knew of them is lost.

@@ -9,7 +9,7 @@ from contextlib import closing, contextmanager
 from typing import NoReturn, TypeVar
 
 from printqueue.errors import StudioError
-from printqueue.ledger import rows, schema
+from printqueue.ledger import earlier, rows, schema
 from printqueue.ledger.connect import read_only, tolerate_texts
 from printqueue.ledger.errors import (
     FAILURES,
@@ -22,6 +22,7 @@ from printqueue.ledger.errors import (
 )
 from printqueue.ledger.identity import require_plain
 from printqueue.ledger.rebuilt import Rebuilt
+from printqueue.model.earlier import EarlierPrint
 from printqueue.model.job import Arrival, Heartbeat, PrintRecord, Sighting, State
 from printqueue.text import shown
 
@@ -80,6 +81,10 @@ class LedgerReader:
             f" WHERE {' AND '.join(where)} ORDER BY p.job DESC LIMIT ?"
         )
         return self._records(rows.print_record, sql, *values, most)
+
+    def earlier_prints(self, sha256: str) -> list[EarlierPrint]:
+        """Prints of the same bytes that were made or are in work, by job."""
+        return self._records(earlier.record, earlier.SQL, sha256, earlier.NOBODY)
 
     def unplanned(self, most: int = 1000) -> list[Arrival]:
         """Open arrivals of which no print was planned yet (deferred or stuck before that), newest first."""

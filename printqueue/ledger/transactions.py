@@ -75,6 +75,15 @@ class Transactions:
                 self._joined = False
 
     @contextmanager
+    def undisturbed(self) -> Iterator[None]:
+        """What is read and recorded in the block is one turn: no other thread records anything in between.
+
+        Each record commits by itself. The other threads wait meanwhile: nothing slow belongs into the block.
+        """
+        with self._lock:
+            yield
+
+    @contextmanager
     def _transaction(
         self, fact: str | None, detail: str, arrival: int | None = None, *, durably: bool = True
     ) -> Iterator[Run]:

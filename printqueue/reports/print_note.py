@@ -39,27 +39,41 @@ class PrintMade:
 
 def print_text(made: PrintMade) -> str:
     """The whole text, warnings first."""
-    lines = [f"{DEMONSTRATION} Colours are a model's, not your printer's.", ""] if made.demonstration else []
+    lines = _demonstration_lines(made)
     size = shown(made.request.size.name)
     lines += [
         f"Ready to print: “{shown(made.request.title or made.picture)}” on {shown(made.paper.paper)}, {size}.",
         "",
     ]
-    warnings = [f for f in worst_first(made.findings) if f.level is not Level.PASS]
-    lines += [row(*_warning(finding)) for finding in warnings]
+    warnings = [f for f in worst_first(made.findings) if f.level is not Level.PASS and not _is_first_line(made, f)]
+    lines += [row(*_warning(finding, made.request)) for finding in warnings]
     if warnings:
         lines.append("")
     lines += [*_size_rows(made), "", *_printer_rows(made), "", *_record_rows(made)]
     return page(lines)
 
 
-def _warning(finding: Finding) -> tuple[str, str]:
+def _demonstration_lines(made: PrintMade) -> list[str]:
+    """The first line of a note that is for trying out only, and what to do about it."""
+    if not made.demonstration:
+        return []
+    remedies = [row("Do", finding.do) for finding in made.findings if _is_first_line(made, finding)]
+    return [f"{DEMONSTRATION} Colours are a model's, not your printer's.", *remedies, ""]
+
+
+def _is_first_line(made: PrintMade, finding: Finding) -> bool:
+    """Whether the note's first line says it already."""
+    return made.demonstration and (finding.check, finding.measured) == ("profile", "demonstration paper profile")
+
+
+def _warning(finding: Finding, request: Request) -> tuple[str, str]:
+    """What was found, and what to do; where it was allowed there is nothing left to do."""
+    limit = limit_words(finding) if finding.level is not Level.NOTE else ""
+    if finding.allowed:
+        why = request.allow.get(finding.check, "")
+        return "Allowed", f"{finding.says}{limit} Allowed by you{f' ({shown(why)})' if why else ''}."
     label = {Level.REJECT: "Reject", Level.WARN: "Warning", Level.NOTE: "Note"}[finding.level]
-    allowed = " Allowed by your order." if finding.allowed else ""
-    return (
-        label,
-        f"{finding.says}{limit_words(finding) if finding.level is not Level.NOTE else ''}{allowed} {finding.do}".strip(),
-    )
+    return label, f"{finding.says}{limit} {finding.do}".strip()
 
 
 def _size_rows(made: PrintMade) -> list[str]:
@@ -115,9 +129,10 @@ def _printer_rows(made: PrintMade) -> list[str]:
 def _record_rows(made: PrintMade) -> list[str]:
     request = made.request
     rows = [row("Made", f"{made.converted[0].upper()}{made.converted[1:]}; nothing sharpened.")]
-    allowed = [f"{check}{': ' + shown(why) if why else ''}" for check, why in request.allow.items()]
-    if allowed:
-        rows.append(row("Allowed", "; ".join(allowed)))
+    used = {finding.check for finding in made.findings if finding.allowed}
+    spare = [check for check in request.allow if check not in used]
+    if spare:
+        rows.append(row("Allowed", f"{', '.join(spare)}: nothing was found that needed it."))
     if request.note:
         rows.append(row("Order", shown(request.note)))
     rows += [

@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import os
 import shutil
+from dataclasses import replace
 
 from printqueue import delivery, steps
 from printqueue.disk import durable
@@ -22,8 +23,9 @@ from printqueue.model.job import Phase, State
 from printqueue.needs import SLACK_BYTES
 from printqueue.orders.place import place
 from printqueue.sandbox import Child, ChildDiedError, TemplateDiedError
+from printqueue.service import repeat
 from printqueue.service.preparing import Prepared, prepare
-from printqueue.shop import Attempt, Ending, Outcome, Shop, findings_json, measurements_json, settings_json, verdict_of
+from printqueue.shop import Attempt, Ending, Outcome, Shop, settings_json, verdict_of
 from printqueue.workbench import ask, print_job
 from printqueue.worker import Judged, JudgeOrder, refusal
 
@@ -174,7 +176,9 @@ def _work(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
     try:
         made = delivery.render(shop, attempt, child, judged)
     except PictureError as error:  # damage that only shows when every row is drawn
-        return delivery.turn_back(shop, attempt, [Judged((refusal(error),), None)] * len(judged))
+        judged = [replace(one, findings=(refusal(error),)) for one in judged]
+        repeat.record(shop, attempt, judged)  # it is no print in work any more
+        return delivery.turn_back(shop, attempt, judged)
     return delivery.publish_prints(shop, attempt, judged, made)
 
 
@@ -209,10 +213,9 @@ def _judge(shop: Shop, attempt: Attempt, child: Child) -> list[Judged]:
     if answer.report is None or len(answer.report.prints) != len(jobs):
         raise ChildDiedError("gave an answer that makes no sense")
     attempt.report = answer.report
-    for job, one, kept in zip(attempt.jobs, answer.report.prints, attempt.stocks, strict=True):
-        shop.ledger.judged(job, str(verdict_of(one, kept)), findings_json(one), measurements_json(one))
+    judged = repeat.judge_and_record(shop, attempt, answer.report)
     steps.reached("judged")
-    return list(answer.report.prints)
+    return judged
 
 
 def _sweep_up(shop: Shop, attempt: Attempt) -> None:

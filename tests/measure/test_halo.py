@@ -167,13 +167,61 @@ def test_a_step_within_one_pixel_reads_no_more_than_the_cubic_kernel_swings() ->
 
 
 def test_a_wide_rim_is_seen_better_at_half_size() -> None:
-    """At a radius of 3 px level 1 reads nearer to the true overshoot than level 0; the larger one counts."""
-    edge = ideal_edge(14, 1.0, 3.0, 1.5)
-    full, half, both = at_level(edge, 0), at_level(edge, 1), measure_halo(edge)
-    true = asymptotic_percent(1.0, 3.0, 1.5)
-    assert abs(percent(half) - true) < abs(percent(full) - true)
-    assert both.level == 1
-    assert percent(both) == percent(half)
+    """At a radius of 3 px or 5 px level 1 reads nearer to the true overshoot than level 0; the larger one counts."""
+    for radius_px in (3.0, 5.0):
+        edge = ideal_edge(14, 1.0, radius_px, 1.5)
+        full, half = at_level(edge, 0), at_level(edge, 1)
+        true = asymptotic_percent(1.0, radius_px, 1.5)
+        assert abs(percent(half) - true) < abs(percent(full) - true)
+        both = score({level: [find_edges(edge, level=level)] * 5 for level in (0, 1)})
+        assert both.level == 1
+        assert percent(both) == pytest.approx(percent(half), abs=0.1)
+
+
+def test_few_coarse_edges_do_not_outvote_many_fine_ones() -> None:
+    """Under 50 edges at half size count only where full size cannot be measured."""
+    fine, coarse = (find_edges(ideal_edge(14, 1.0, 3.0, amount), level=0) for amount in (0.5, 3.0))
+    assert 12 <= len(coarse.step) < 50
+    assert score({0: [fine], 1: [coarse]}).level == 0
+    assert score({0: [fine], 1: [coarse, coarse]}).level == 1
+    assert score({0: [], 1: [coarse]}).level == 1
+
+
+def some_edges(overshoot: list[float], steepness: list[float]) -> Edges:
+    """Edges of which only overshoot and steepness (at a width of 2 px) matter."""
+    count = len(overshoot)
+    places = np.arange(count)
+    width = np.full(count, 2.0)
+    return Edges(np.array(overshoot), 2 * np.array(steepness), width, places, places, np.zeros((count, 33)))
+
+
+def test_equal_edges_give_the_plain_percentile() -> None:
+    """Where all are equally steep, score and share are those of unweighted statistics (numpy, Hazen's percentile)."""
+    values = list(np.random.default_rng(3).normal(0.1, 0.1, 41))
+    halo = score({0: [some_edges(values, [0.1] * 41)]})
+    assert halo.score_percent == pytest.approx(100 * np.percentile(values, 75, method="hazen"))
+    assert halo.share_percent == pytest.approx(100 * np.mean(np.array(values) > 0.1))
+
+
+def test_steep_edges_count_more() -> None:
+    """A few steep edges with rims outweigh many soft ones without; the other way round they do not."""
+    values = [0.0] * 30 + [0.4] * 10
+    steep = score({0: [some_edges(values, [0.02] * 30 + [0.2] * 10)]})
+    soft = score({0: [some_edges(values, [0.2] * 30 + [0.02] * 10)]})
+    assert steep.score_percent == pytest.approx(40)
+    assert steep.share_percent == pytest.approx(100 * 2.0 / 2.6)
+    assert soft.score_percent == pytest.approx(0)
+    assert soft.share_percent == pytest.approx(100 * 0.2 / 6.2)
+
+
+def test_rims_that_are_not_alike_count_less() -> None:
+    """The smaller rim counts in full from half of the larger on, and below that in proportion to their likeness."""
+    across = np.arange(-8, 8.5, 0.5)
+    step = np.where(across < 0, 0.3, 0.6)
+    for light, dark, counts in ((0.30, 0.30, 0.30), (0.30, 0.15, 0.15), (0.30, 0.06, 0.06 * 0.4), (0.06, 0.3, 0.024)):
+        rim = 0.3 * (light * (across == 1) - dark * (across == -1))
+        found = halo_module._two_sided((step + rim)[None], np.array([0.6]), np.array([0.3]), np.zeros(1))
+        assert found[0] == pytest.approx(counts)
 
 
 @pytest.mark.parametrize("dark", [0.6, 0.05], ids=["white", "black"])
@@ -247,7 +295,7 @@ SPOILED = {
     "wide": 0.3 + 0.3 * ndtr(ACROSS / 1.5),
     "restless light side": CLEAN + 0.13 * np.sin(ACROSS) * (ACROSS > 3),
     "restless dark side": CLEAN + 0.13 * np.sin(ACROSS) * (ACROSS < -3),
-    "fine noise": 0.3 + 0.1 * ndtr(ACROSS) + 0.013 * np.cos(np.pi * ACROSS),
+    "fine noise": 0.3 + 0.1 * ndtr(ACROSS) + 0.018 * np.cos(np.pi * ACROSS),
     "white": CLEAN + 0.39,
     "black": CLEAN - 0.29,
     "hole in the rim": np.where(ACROSS == 3, np.nan, CLEAN),
@@ -293,12 +341,13 @@ def photograph(name: str) -> Values:
 
 PHOTOGRAPHS = {name: photograph(name) for name in ("astronaut", "camera", "stereo_motorcycle")}
 
-# Measured by an earlier, separate implementation on scikit-image's own pictures: as they are, after an
-# unsharp mask of 150 % at sigma 1, of 300 % at sigma 2; within 4 points for other releases of opencv.
+# No outside truth, a guard against drift: what this measure read when its weights were introduced, on
+# scikit-image's own pictures as they are, after an unsharp mask of 150 % at sigma 1, of 300 % at sigma 2; within
+# 4 points for other releases of opencv. A separate implementation without weights read 3, 28, 65; 1, 29, 72; 1, 30, 84.
 ANCHORS = [
-    ("astronaut", 3, 28, 65),
-    ("camera", 1, 29, 72),
-    ("stereo_motorcycle", 1, 30, 84),
+    ("astronaut", 2, 30, 67),
+    ("camera", 0, 30, 74),
+    ("stereo_motorcycle", 2, 31, 98),
 ]
 
 
@@ -385,8 +434,42 @@ def test_moving_the_cells_changes_little(name: str) -> None:
     """Another choice of edges (the cells start elsewhere) moves the score by sampling error only."""
     tone = to_tone(unsharp(PHOTOGRAPHS[name], 1.5, 1.0))
     scores = [percent(at_level(tone[top:, left:])) for top in (0, 3, 6) for left in (0, 3, 6)]
-    assert max(scores) - min(scores) < 8
+    assert max(scores) - min(scores) < 10
     assert np.std(scores) < 3
+
+
+SCENES = {name: (to_tone(image), to_tone(unsharp(image, 3.0, 2.0))) for name, image in PHOTOGRAPHS.items()}
+
+
+@settings(max_examples=12, deadline=None, derandomize=True)
+@given(
+    st.sampled_from(sorted(SCENES)),
+    st.tuples(*[st.integers(0, 60)] * 4),
+    st.sampled_from([0.0, 1.0]),
+    st.sampled_from(TURNS),
+)
+def test_a_border_and_a_turn_change_no_verdict(
+    name: str, border: tuple[int, int, int, int], code: float, turn: Callable[[Plane], Plane]
+) -> None:
+    """With a white or black border of any width, turned or mirrored, clean stays clean and heavy stays heavy."""
+    top, foot, left, right = border
+    for tone, heavy in zip(SCENES[name], (False, True), strict=True):
+        bordered = np.pad(turn(tone), ((top, foot), (left, right)), constant_values=code)
+        found = measure_halo(np.ascontiguousarray(bordered))
+        assert (percent(found) > 40) is heavy
+        assert (percent(found) > 15) is heavy
+
+
+@settings(max_examples=15, deadline=None, derandomize=True)
+@given(
+    st.sampled_from(sorted(PHOTOGRAPHS)), st.floats(0, 3), st.floats(0.1, 1.5), st.sampled_from([0.7, 1.0, 1.5, 2.0])
+)
+def test_more_sharpening_never_lowers_the_score(name: str, amount: float, more: float, radius_px: float) -> None:
+    """Beyond 5 points, which is what another choice of edges moves it: stronger masks lose edges to unrest."""
+    less, stronger = (
+        percent(measure_halo(to_tone(unsharp(PHOTOGRAPHS[name], a, radius_px)))) for a in (amount, amount + more)
+    )
+    assert stronger > less - 5
 
 
 def test_a_negative_has_the_same_halo() -> None:

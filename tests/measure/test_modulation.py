@@ -18,7 +18,7 @@ def edge(amount: float, *, blur: float = 0.7, radius: float = 1.0, degrees: floa
     y, x = np.mgrid[:300, :300] - 149.5
     across = x * np.cos(np.radians(degrees)) + y * np.sin(np.radians(degrees))
     profile = (1 + amount) * ndtr(across / blur) - amount * ndtr(across / np.hypot(blur, radius))
-    return (0.35 + 0.3 * profile).astype(np.float32)
+    return np.asarray(0.35 + 0.3 * profile, np.float32)
 
 
 def closed_form(amount: float, *, blur: float = 0.7, radius: float = 1.0) -> NDArray[np.float64]:
@@ -47,6 +47,15 @@ def test_noise_does_not_lift_it() -> None:
     found = maximum_modulation(halo.find_edges(edge(0.0) + noise, level=0).profiles)
     assert found is not None
     assert found < 1.05
+
+
+@pytest.mark.parametrize("spoiled", [np.nan, np.inf, 1e38, 0.5], ids=["NaN", "infinite", "absurd", "no edge at all"])
+def test_profiles_that_are_no_edges_are_left_out(spoiled: float) -> None:
+    """They change nothing beside sound edges, and alone they say nothing."""
+    sound = halo.find_edges(edge(1.5), level=0).profiles
+    broken = np.full((20, sound.shape[1]), spoiled)
+    assert maximum_modulation(np.concatenate([sound, broken])) == maximum_modulation(sound)
+    assert maximum_modulation(broken) is None
 
 
 @pytest.mark.parametrize("count", [0, 11])

@@ -1,0 +1,38 @@
+"""Prints of the same bytes that stand on record, for the check `repeat`. Asked by the service and by `check`.
+
+A print counts once it is made, whatever became of its file since, and while it is in work: then all prints of its
+arrival have been judged and accepted. What was turned back, withdrawn, is stuck or waits (again) does not count.
+
+`arrivals_by_hash` and `prints_by_arrival` serve the question: its cost goes by the prints of this picture, not by the
+size of the ledger.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+
+from printqueue.model.earlier import EarlierPrint
+
+SQL = (
+    "SELECT p.job, p.paper, p.size, p.copies, p.made, p.profile_sha256, p.settings, a.state"
+    " FROM arrivals a JOIN prints p ON p.arrival = a.id"
+    " WHERE a.sha256 = ? AND a.id != ? AND (a.state = 'printable' OR (a.state = 'working' AND NOT EXISTS"
+    " (SELECT 1 FROM prints q WHERE q.arrival = a.id AND q.verdict IS NOT 'accepted'))) ORDER BY p.job"
+)
+NOBODY = 0  # arrivals are numbered from 1
+
+
+def record(row: sqlite3.Row) -> EarlierPrint:
+    """A row selected with `SQL`. Raises `ValueError` where the settings are no JSON: that is damage."""
+    settings = json.loads(row["settings"])
+    is_made = row["state"] == "printable"
+    return EarlierPrint(
+        job=row["job"],
+        paper=row["paper"],
+        size=row["size"],
+        copies=row["copies"],
+        made=(row["made"] or "") if is_made else None,
+        profile_sha256=row["profile_sha256"] if is_made else None,
+        settings=settings if isinstance(settings, dict) else {},
+    )
