@@ -15,6 +15,7 @@ Codes = NDArray[np.uint8] | NDArray[np.uint16]
 _MOST_AT_ONCE = 1 << 24  # pixels; counts come as float32, exact up to here
 
 _EIGHT_BIT_LEVELS = 256
+_ENOUGH = 30  # pixels in a bin, on average over its neighbourhood
 _TOO_FEW = 32  # levels of a flat card or a line drawing say nothing about where they came from
 _SHARE = 0.99  # of the pixels; the rest may have been retouched in 16 bits
 _SHARE_NEAR_GRID = 0.95
@@ -111,5 +112,6 @@ def _combed_channel(channel: Histogram) -> float:
     if last - first < 16:  # too narrow a range to speak of gaps
         return 0.0
     around = np.convolve(bins, np.ones(9) / 9, mode="same")
-    gaps = bins[first:last] < 0.1 * around[first:last]
-    return float(100 * gaps.mean())
+    enough = around >= _ENOUGH  # where few pixels lie, an empty bin is chance
+    gaps = (bins < 0.1 * around) & enough
+    return float(100 * gaps[first:last].mean())

@@ -54,6 +54,7 @@ _MATE = [
     "nature/YellowFlower.jpg",
     "abstract/Elephants_5640x3172.jpg",
 ]
+NAMES = tuple(Path(file).stem for file in (*_SCIKIT_IMAGE, *_SCIKIT_LEARN, *_MATE))  # in the README, with licences
 _REDUCED_BY_3 = {"Elephants_5640x3172"}
 
 
@@ -73,7 +74,7 @@ class Photograph:
 
 
 def held_out(picture: str) -> bool:
-    """Whether a photograph belongs to the part that no limit has seen: about a third, by its name alone."""
+    """Whether a photograph belongs to the part that no limit has seen: by its name alone (seven of 28)."""
     return zlib.crc32(picture.encode()) % 100 < 35
 
 
