@@ -15,6 +15,7 @@ Codes = NDArray[np.uint8] | NDArray[np.uint16]
 _MOST_AT_ONCE = 1 << 24  # pixels; counts come as float32, exact up to here
 
 _EIGHT_BIT_LEVELS = 256
+_REACH = 16  # bins; 4-bit tones are so far apart
 _ENOUGH = 30  # pixels in a bin, on average over its neighbourhood
 _TOO_FEW = 32  # levels of a flat card or a line drawing say nothing about where they came from
 _SHARE = 0.99  # of the pixels; the rest may have been retouched in 16 bits
@@ -113,5 +114,13 @@ def _combed_channel(channel: Histogram) -> float:
         return 0.0
     around = np.convolve(bins, np.ones(9) / 9, mode="same")
     enough = around >= _ENOUGH  # where few pixels lie, an empty bin is chance
-    gaps = (bins < 0.1 * around) & enough
+    # a gap has tones on both sides; beside the lights of a night picture there simply is nothing
+    between = np.minimum(_highest_before(bins), _highest_before(bins[::-1])[::-1]) >= around
+    gaps = (bins < 0.1 * around) & enough & between
     return float(100 * gaps[first:last].mean())
+
+
+def _highest_before(bins: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The highest of the `_REACH` bins before each."""
+    padded = np.concatenate([np.zeros(_REACH), bins[:-1]])
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, _REACH).max(axis=1))

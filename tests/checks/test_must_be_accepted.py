@@ -192,7 +192,6 @@ def test_what_is_said() -> None:
     assert findings("archive")["smooth-rag"]["bit-depth"].level is Level.NOTE
 
 
-@pytest.mark.xfail(strict=True, reason="sparse tones between the dark and the lights are taken for a combed histogram")
 def test_lit_windows_are_not_combed() -> None:
     """Sixteen bits with little between the dark and the lights are no histogram full of gaps."""
     assert findings("lit windows")["smooth-rag"]["bit-depth"].level is Level.PASS
