@@ -18,9 +18,10 @@ def arguments(command: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Make the studio, run the service once, and say where to look. 0 if every picture came out as captioned."""
     from printqueue.demo import run as demo
+    from printqueue.demo.cases import CASES
 
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(message)s")
-    say("Painting eighteen pictures of an invented coast ...")
+    say(f"Painting {len(CASES)} pictures of an invented coast ...")
     studio = demo.make(options.dir, _progress)
     say("The service runs once over them ...")
     results = demo.run(studio)

@@ -15,7 +15,8 @@ import sqlite3
 from printqueue.model.earlier import EarlierPrint
 
 SQL = (
-    "SELECT p.job, p.paper, p.size, p.copies, p.made, p.profile_sha256, p.settings, a.state"
+    "SELECT p.job, p.paper, p.size, p.copies, p.made, p.profile_sha256, p.settings, a.state,"
+    " CASE WHEN instr(p.measurements, '\"repeat.beside\"') THEN p.measurements END AS numbers"
     " FROM arrivals a JOIN prints p ON p.arrival = a.id"
     " WHERE a.sha256 = ? AND a.id != ? AND (a.state = 'printable' OR (a.state = 'working' AND NOT EXISTS"
     " (SELECT 1 FROM prints q WHERE q.arrival = a.id AND q.verdict IS NOT 'accepted'))) ORDER BY p.job"
@@ -24,7 +25,7 @@ NOBODY = 0  # arrivals are numbered from 1
 
 
 def record(row: sqlite3.Row) -> EarlierPrint:
-    """A row selected with `SQL`. Raises `ValueError` where the settings are no JSON: that is damage."""
+    """A row selected with `SQL`. Raises `ValueError` where its JSON is none: that is damage."""
     settings = json.loads(row["settings"])
     is_made = row["state"] == "printable"
     return EarlierPrint(
@@ -35,4 +36,11 @@ def record(row: sqlite3.Row) -> EarlierPrint:
         made=(row["made"] or "") if is_made else None,
         profile_sha256=row["profile_sha256"] if is_made else None,
         settings=settings if isinstance(settings, dict) else {},
+        gave_way_to=frozenset() if row["numbers"] is None else _jobs(json.loads(row["numbers"])),
     )
+
+
+def _jobs(numbers: object) -> frozenset[int]:
+    """`repeat.beside` of its measurements: job numbers with spaces between them."""
+    beside = numbers.get("repeat.beside") if isinstance(numbers, dict) else None
+    return frozenset(int(job) for job in beside.split()) if isinstance(beside, str) else frozenset()

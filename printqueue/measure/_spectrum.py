@@ -24,7 +24,12 @@ def _geometry(side: int) -> tuple[NDArray[np.intp], Spectrum, NDArray[np.float32
     bins = np.minimum((f * 2 * BINS).astype(np.intp), BINS).ravel()
     hann = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(side) + 0.5) / side)
     window = np.outer(hann, hann)
-    return bins, (f**2).ravel(), (window / np.sqrt((window**2).sum())).astype(np.float32), np.bincount(bins)
+    return (
+        bins,
+        (f**2).ravel(),
+        (window / np.sqrt((window**2).sum())).astype(np.float32),
+        np.bincount(bins).astype(np.float64),
+    )
 
 
 def whitened(blocks: Blocks) -> Spectrum:

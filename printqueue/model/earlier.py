@@ -22,3 +22,4 @@ class EarlierPrint:
     made: str | None
     profile_sha256: str | None  # None while it is in work
     settings: Mapping[str, Any]
+    gave_way_to: frozenset[int] = frozenset()  # jobs that were in work when this one was judged, and that it told of

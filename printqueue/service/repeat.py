@@ -65,7 +65,12 @@ def _judged(shop: Shop, attempt: Attempt, report: Report) -> list[Judged]:
             attempt.requests[index],
             attempt.stocks[index],
             readings(
-                earlier, attempt.requests[index], attempt.stocks[index].profile_sha256, now, attempt.requests[:index]
+                earlier,
+                attempt.requests[index],
+                attempt.stocks[index].profile_sha256,
+                now,
+                siblings=attempt.requests[:index],
+                job=attempt.jobs[index],
             ),
         )
         for index, one in enumerate(report.prints)
@@ -108,27 +113,35 @@ def readings(
     request: Request,
     profile_sha256: str,
     now: str,
+    *,
     siblings: Sequence[Request] = (),
+    job: int | None = None,
 ) -> Readings:
     """Numbers for the check `repeat`. Pure.
 
     `earlier`: prints of the same bytes, oldest first; `now`: RFC 3339; `siblings`: prints that the same order asks for
-    before this one (they count for the edition, and are no repeats).
+    before this one (they count for the edition, and are no repeats); `job`: this print's own number.
+
+    Of two in hand at once the one judged second tells of the first. If a kill or a fault lets that one overtake, and the
+    first is judged anew, it does not tell of the other in turn: each note would send the photographer to the other print.
 
     | key | what |
     | --- | --- |
     | repeat.earlier | prints on this paper at this size |
     | repeat.earlier_job, repeat.earlier_made | the newest of them; `made` is None while it is in work |
     | repeat.same_job, repeat.same_made, repeat.same_hours | the newest by the same order and profile, 0 h while in work |
+    | repeat.beside | jobs among them that are in work, as text; left out where there are none |
     | repeat.edition_made | copies with the same edition, over all papers and sizes, and of `siblings` |
     """
     asked = json.loads(settings_json(request))
-    here = [one for one in earlier if one.paper == request.paper and _same_sheet(one, asked)]
+    here = [one for one in earlier if _is_here(one, asked) and job not in one.gave_way_to]
     same = [one for one in here if _same_order(one, asked) and one.profile_sha256 in (None, profile_sha256)]
     found: Readings = {"repeat.earlier": len(here)}
     if here:
         newest = _newest(here)
         found |= {"repeat.earlier_job": newest.job, "repeat.earlier_made": newest.made}
+    if beside := [str(one.job) for one in here if one.made is None]:
+        found["repeat.beside"] = " ".join(beside)
     if same:
         newest = _newest(same)
         hours = _hours_since(newest.made, now)
@@ -145,10 +158,13 @@ def _newest(prints: Sequence[EarlierPrint]) -> EarlierPrint:
     return max(prints, key=lambda one: (one.made is None, one.made or "", one.job))
 
 
-def _same_sheet(one: EarlierPrint, asked: Mapping[str, Any]) -> bool:
-    """By its sides, whichever way round and whatever it is called; by its name where the record has no sides."""
+def _is_here(one: EarlierPrint, asked: Mapping[str, Any]) -> bool:
+    """On the same paper, on the same sheet whichever way round and whatever it is called; by the sheet's name where the
+    record has no sides.
+    """
     recorded = _sheet(one.settings)
-    return one.size == asked["size"]["name"] if recorded is None else recorded == _sheet(asked)
+    same_sheet = one.size == asked["size"]["name"] if recorded is None else recorded == _sheet(asked)
+    return one.paper == asked["paper"] and same_sheet
 
 
 def _sheet(settings: Mapping[str, Any]) -> tuple[float, ...] | None:

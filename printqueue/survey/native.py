@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from printqueue.measure import banding, blocking
+from printqueue.measure import banding, blocking, softness
 from printqueue.model.picture import PictureFacts
 from printqueue.survey.first import FirstPass
 from printqueue.survey.readings import Readings, rounded
 
 
 def native_readings(first: FirstPass, facts: PictureFacts) -> Readings:
-    """Rows read, tone levels used, steps in smooth areas, traces of compression."""
-    return _levels(first) | _banding(first, facts) | _blocking(first)
+    """Rows read, tone levels used, steps in smooth areas, traces of compression, true detail."""
+    return _levels(first) | _banding(first, facts) | _blocking(first) | _softness(first, facts)
 
 
 def _levels(first: FirstPass) -> Readings:
@@ -45,4 +45,19 @@ def _blocking(first: FirstPass) -> Readings:
             "compression.quality": found.quality,
         },
         {"compression": found.where},
+    )
+
+
+def _softness(first: FirstPass, facts: PictureFacts) -> Readings:
+    found = softness.measure_softness(first.tiles, (facts.width_px, facts.height_px))
+    return Readings(
+        {
+            "softness.detail_percent": rounded(found.detail_percent, 1),
+            "softness.tail_db": rounded(found.tail_db, 2),
+            "softness.peak": rounded(found.peak, 2),
+            "softness.paired": rounded(found.paired, 3),
+            "softness.noise_percent": rounded(found.noise_percent, 3),
+            "softness.enlarged": "yes" if found.enlarged else "no",
+        },
+        {"softness": found.where},
     )

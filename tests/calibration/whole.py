@@ -34,7 +34,7 @@ from printqueue.worker import ANSWER, TASKS, JudgeOrder, PrintJob
 from tests.calibration.oversharpening import RULES
 from tests.calibration.pictures import Photograph, crisp_photographs
 from tests.calibration.statistics import by_picture
-from tests.calibration.treatments import Codes, Treat, jpeg, noisy, untouched
+from tests.calibration.treatments import Codes, Treat, noisy, untouched
 
 PPI = 360
 NOT_COUNTED = {"resolution", "size", "profile", "labelling", "rest", "bit-depth"}
@@ -56,7 +56,6 @@ CASES = (
     Case("untreated, 16 bit", untouched, 16),
     Case("noise 2, 8 bit", partial(noisy, sigma=2)),
     Case("noise 4, 8 bit", partial(noisy, sigma=4)),
-    Case("jpeg 95, 8 bit", partial(jpeg, quality=95)),
 )
 QUIET = {"untreated, 8 bit", "untreated, 16 bit", "noise 2, 8 bit", "noise 4, 8 bit"}
 

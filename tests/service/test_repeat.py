@@ -8,20 +8,21 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from printqueue import delivery, steps
-from printqueue.errors import PictureError
+from printqueue.errors import PictureError, WorldError
 from printqueue.ledger import Ledger, LedgerReader
 from printqueue.model.earlier import EarlierPrint
 from printqueue.model.finding import Finding, Level
 from printqueue.model.picture import PictureFacts
 from printqueue.model.request import Request
 from printqueue.sandbox import Template
+from printqueue.service import repeat
 from printqueue.service.repeat import look_up_file, readings
 from printqueue.studio import Studio
 from printqueue.units import Size
@@ -306,5 +307,56 @@ def test_edition_counts_copies_and_siblings() -> None:
     """Copies of all prints with that edition, and what the same order asks for before this one."""
     made = [earlier(1, copies=3, edition_of=25), earlier(2, copies=4)]
     asked = Request("card", SHEET, edition_of=25)
-    seen = readings(made, asked, "p", NOW, [Request("card", SHEET, copies=2, edition_of=25)])
+    seen = readings(made, asked, "p", NOW, siblings=[Request("card", SHEET, copies=2, edition_of=25)])
     assert seen["repeat.edition_made"] == 5
+
+
+def test_one_that_gave_way_is_not_told_of() -> None:
+    """Job 2 was judged while job 1 was in work, overtook it, and is made: job 1 is still the first, for others both count."""
+    asked = Request("card", SHEET, edition_of=25)
+    first = EarlierPrint(1, "card", "A3", 1, None, None, json.loads(json.dumps(asdict(asked), default=str)))
+    beside = readings([first], asked, "p", NOW, job=2)
+    assert (beside["repeat.beside"], beside["repeat.same_job"]) == ("1", 1)
+    second = replace(earlier(2, edition_of=25), gave_way_to=frozenset({1}))
+    again = readings([second], asked, "p", NOW, job=1)
+    assert again["repeat.earlier"] == 0
+    assert "repeat.same_job" not in again
+    assert again["repeat.edition_made"] == 1
+    assert readings([second], asked, "p", NOW, job=3)["repeat.same_job"] == 2
+
+
+def test_overtaken_after_a_fault(studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first is judged, and then its disk fails; the second is made meanwhile. One of the two is told of, once."""
+    real = delivery.render
+    failed: list[bool] = []
+
+    def once(shop: Any, attempt: Any, child: Any, judged: Any) -> Any:
+        if attempt.seen.path == "card/North/Fog.tif" and not failed:
+            failed.append(True)
+            support.until(lambda: len(support.prints(studio)) == 1, "the second was made")
+            raise WorldError("The disk failed.")
+        return real(shop, attempt, child, judged)
+
+    order = threading.Event()
+    measured = repeat._judged
+
+    def north_first(shop: Any, attempt: Any, report: Any) -> Any:
+        judged = measured(shop, attempt, report)
+        order.set()
+        return judged
+
+    def reached(step: str) -> None:
+        if step == "spooled" and not order.is_set() and threading.current_thread().name.endswith("_1"):
+            assert order.wait(20)
+
+    monkeypatch.setattr(delivery, "render", once)
+    monkeypatch.setattr(repeat, "_judged", north_first)
+    monkeypatch.setattr(steps, "reached", reached)
+    support.drop(studio, "card/North/Fog.tif", support.picture(1))
+    support.drop(studio, "card/South/Fog.tif", support.picture(1))
+    support.serve_once(studio, template)
+    monkeypatch.undo()
+    support.serve_once(studio, template)
+    assert len(support.prints(studio)) == 2
+    levels = {path: finding["level"] for path, finding in found(studio).items()}
+    assert levels == {"card/North/Fog.tif": "pass", "card/South/Fog.tif": "warn"}
