@@ -20,6 +20,7 @@ EXPOSURE_STOPS = {"stop": 1.0, "stops": 1.0}
 LIGHTNESS = {"L*": 1.0}
 DELTA_E = {"dE00": 1.0, "ΔE00": 1.0}
 DURATION_S = {"s": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0}
+DURATION_H = {"hours": 1.0, "hour": 1.0, "h": 1.0, "min": 1 / 60}
 DURATION_DAYS = {"days": 1.0, "day": 1.0, "weeks": 7.0, "week": 7.0}
 PIXELS_MP = {"MP": 1.0}
 MEMORY_BYTES = {"MB": 1e6, "GB": 1e9}

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import takewhile
+from typing import Annotated
+
+from pydantic import Field
 
 from printqueue.colour.exposure import headroom_stops, paper_white_cd_m2, stops_asked_by_light
 from printqueue.contract import Check, Explanation
@@ -24,11 +27,15 @@ class BrightnessLimits(Limits):
     at most `lift_cost` of the area to bare paper.
     """
 
-    above_black: Lightness | None = None
-    headroom: Stops = 0.5
-    dark: Level = Level.WARN
-    lit: Level = Level.NOTE
-    lift_cost: Percent = 0.5
+    above_black: Annotated[
+        Lightness | None, Field(description="a median nearer than this to the paper's black is dark")
+    ] = None
+    headroom: Annotated[Stops, Field(description="unused at the light end: the habit of a bright screen")] = 0.5
+    dark: Annotated[Level, Field(description="dark, with that much to spare")] = Level.WARN
+    lit: Annotated[Level, Field(description="dark, but the lights are lit: taken as meant")] = Level.NOTE
+    lift_cost: Annotated[
+        Percent, Field(description="part of the area that a suggested lift may send to bare paper")
+    ] = 0.5
 
 
 def judge(subject: Subject, limits: BrightnessLimits) -> Finding:
@@ -50,9 +57,9 @@ def _dark(
     subject: Subject, limits: BrightnessLimits, median: float, light: float, floor: float, spare: float
 ) -> Finding:
     black = subject.paper.black[0]
-    says = f"Median L* {number_text(median, 0)}: only {number_text(median - black, 0)} L* over this paper's black (L* {number_text(black, 0)})"
+    says = f"Median L* {_apart(median, black)}: only {number_text(median - black, 0)} L* over this paper's black (L* {_apart(black, median)})"
     if median < black:
-        says = f"Median L* {number_text(median, 0)}, darker than this paper's black (L* {number_text(black, 0)})"
+        says = f"Median L* {_apart(median, black)}, darker than this paper's black (L* {_apart(black, median)})"
     unused = spare >= limits.headroom
     if unused:
         says += (
@@ -153,6 +160,11 @@ def _in_this_light(subject: Subject, lift: Lift) -> str:
     price = f", which would leave {number_text(cost)} % of the area bare" if cost is not None else ""
     allowed = f"only {_stops(lift.allowed / 3)}" if lift.allowed else "none"
     return f"{asks}{price}; the lights allow {allowed}."
+
+
+def _apart(value: float, other: float) -> str:
+    """Whole L*, or to a tenth where both would read alike."""
+    return number_text(value, 0 if round(value) != round(other) else 1)
 
 
 CHECK = Check(

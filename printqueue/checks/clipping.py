@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+from pydantic import Field
+
 from printqueue.colour.exposure import headroom_stops
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
@@ -16,11 +20,13 @@ _HEADROOM_SAID = 1 / 3  # stops; less is no room for a lift
 class ClippingLimits(Limits):
     """Shares of area: largest bare piece inside the picture, solid black; and the bare part of the edge."""
 
-    paper_warn_above: Percent | None = None
-    paper_note_above: Percent | None = None
-    edge_note_above: Percent | None = None
-    black_warn_above: Percent | None = None
-    black_note_above: Percent | None = None
+    paper_warn_above: Annotated[Percent | None, Field(description="a larger piece without ink is warned of")] = None
+    paper_note_above: Annotated[Percent | None, Field(description="a larger piece without ink is noted")] = None
+    edge_note_above: Annotated[
+        Percent | None, Field(description="more of the picture's edge without ink: it melts into the border")
+    ] = None
+    black_warn_above: Annotated[Percent | None, Field(description="more solid black is warned of")] = None
+    black_note_above: Annotated[Percent | None, Field(description="more solid black is noted")] = None
 
 
 def judge(subject: Subject, limits: ClippingLimits) -> Finding:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+from pydantic import Field
+
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
@@ -12,8 +16,10 @@ from printqueue.units import number_text
 class ContrastLimits(Limits):
     """Share of the picture's area whose shadow detail keeps less than half its separation in the proof."""
 
-    lost_above: Percent | None = None
-    level: Level = Level.WARN
+    lost_above: Annotated[
+        Percent | None, Field(description="part of the area whose shadow detail keeps less than half of its separation")
+    ] = None
+    level: Annotated[Level, Field(description="what more than that weighs")] = Level.WARN
 
 
 def judge(subject: Subject, limits: ContrastLimits) -> Finding:

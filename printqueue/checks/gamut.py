@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated
 
+from pydantic import Field
+
 from printqueue.contract import Check, Explanation
 from printqueue.fields import DeltaE, Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
@@ -18,9 +20,11 @@ RUNGS = (1, 2, 3, 4, 6, 8, 10, 12, 15)  # ΔE00 at which the share of area is me
 class GamutLimits(Limits):
     """Share of the picture's area whose hue and chroma change by more than `over` on this paper."""
 
-    over: Annotated[DeltaE, within(1, 15, "dE00")] = 6.0
-    warn_above: Percent | None = None
-    note_above: Percent | None = None
+    over: Annotated[
+        DeltaE, within(1, 15, "dE00"), Field(description="a smaller change of hue and chroma does not count")
+    ] = 6.0
+    warn_above: Annotated[Percent | None, Field(description="more of the area that changes is warned of")] = None
+    note_above: Annotated[Percent | None, Field(description="more of the area that changes is noted")] = None
 
 
 def judge(subject: Subject, limits: GamutLimits) -> Finding:

@@ -7,12 +7,11 @@ from typing import Annotated
 from pydantic import Field
 
 from printqueue.contract import Check, Explanation
-from printqueue.fields import Limits, Seconds
+from printqueue.fields import Hours, Limits
 from printqueue.model.finding import Finding, Level
 from printqueue.model.subject import Subject
 
 _NAME = "repeat"
-_HOUR_S = 3600.0
 _DAYS_FROM_H = 48.0
 _MINUTE_H = 1 / 60
 
@@ -25,7 +24,7 @@ class RepeatLimits(Limits):
     )
     again: Annotated[Level, Field(description="the same bytes by the same order, within `within`")] = Level.WARN
     within: Annotated[
-        Seconds | None, Field(description="how long a same print is taken for a slip, for example 24 h")
+        Hours | None, Field(description="how long a same print is taken for a slip, for example 24 h")
     ] = None
     edition_full: Annotated[Level, Field(description="more copies than `edition: {of: ...}` of the order")] = (
         Level.REJECT
@@ -77,7 +76,7 @@ def _edition(subject: Subject, limits: RepeatLimits) -> Finding | None:
 def _again(subject: Subject, limits: RepeatLimits) -> Finding | None:
     """The same bytes by the same order, so soon that it may be a slip."""
     hours, job = subject.number("repeat.same_hours"), subject.number("repeat.same_job")
-    if limits.within is None or hours is None or job is None or hours > limits.within / _HOUR_S:
+    if limits.within is None or hours is None or job is None or hours > limits.within:
         return None
     when = subject.text("repeat.same_made")
     said = "is being made now" if when is None else f"was made {_ago(hours)}, {_day(when)}"
@@ -86,7 +85,7 @@ def _again(subject: Subject, limits: RepeatLimits) -> Finding | None:
         limits.again,
         f"The same print {said} (job {job:.0f}): same picture, same order.{_of_edition(subject)}",
         measured=round(hours, 2),
-        limit=limits.within / _HOUR_S,
+        limit=limits.within,
         unit="h",
         why=f"Nothing is meant to be printed twice by mistake, and a sheet of {subject.paper.name} is spent only once.",
         do=f"If one is enough, delete this print: job {job:.0f} made the same one.",

@@ -54,7 +54,7 @@ def before(hours: float | None = None, *, made: str | None = MADE, **more: Value
 def test_every_paper_asks(paper: str) -> None:
     """The starter table says the same for every surface: note a reprint, warn within 24 h, reject a full edition."""
     said = limits(paper)
-    assert (said.reprint, said.again, said.within, said.edition_full) == (NOTE, WARN, 24 * 3600, REJECT)
+    assert (said.reprint, said.again, said.within, said.edition_full) == (NOTE, WARN, 24, REJECT)
 
 
 @pytest.mark.parametrize(
