@@ -91,7 +91,7 @@ def _origin(finding: Finding) -> str:
 
 def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding]) -> list[str]:
     rows = []
-    fine = [_called(f.check) for f in ordered if f.level is Level.PASS]
+    fine = sorted(_called(f.check) for f in ordered if f.level is Level.PASS)
     seen = [
         f for f in ordered if f not in heavy and f.level is not Level.PASS and not f.says.startswith("Not measured")
     ]

@@ -21,7 +21,6 @@ from functools import partial
 
 import numpy as np
 import tifffile
-from numpy.typing import NDArray
 
 from printqueue.colour import spaces
 from printqueue.decode import Bounds
@@ -33,7 +32,7 @@ from printqueue.units import MM_PER_INCH, Size
 from printqueue.worker import ANSWER, TASKS, JudgeOrder, PrintJob
 from tests.calibration.oversharpening import RULES
 from tests.calibration.pictures import Photograph, crisp_photographs
-from tests.calibration.statistics import by_picture
+from tests.calibration.statistics import wilson
 from tests.calibration.treatments import Codes, Treat, noisy, untouched
 
 PPI = 360
@@ -133,7 +132,9 @@ def _table(title: str, rows: Sequence[Judgement]) -> str:
             continue
         names = {row.picture for row in some}
         each = len(some) // (len(PAPERS) * len(CASES))
-        lines.append(f" {part}: {each} pictures cut from {len(names)} photographs; intervals count photographs")
+        lines.append(
+            f" {part}: {each} pictures cut from {len(names)} photographs; the interval is that of the share of photographs"
+        )
         for key in PAPERS:
             here = [row for row in some if row.paper == key]
             lines += [_row(key, case.name, [row for row in here if row.case == case.name]) for case in CASES]
@@ -143,18 +144,15 @@ def _table(title: str, rows: Sequence[Judgement]) -> str:
 
 
 def _row(key: str, case: str, rows: Sequence[Judgement]) -> str:
-    back = np.array([row.turned_back for row in rows])
-    low, high = by_picture(partial(_share, back), [row.picture for row in rows])
+    back = sum(row.turned_back for row in rows)
+    names = {row.picture for row in rows}
+    low, high = wilson(len({row.picture for row in rows if row.turned_back}), len(names))
     worst = Counter(row.worst() for row in rows)
     shares = {level: 100 * worst[level] / len(rows) for level in Level}
     return (
-        f"    {key:12} {case:20} turned back {100 * back.mean():4.1f} % ({100 * low:.0f} to {100 * high:.0f}), "
+        f"    {key:12} {case:20} turned back {back} of {len(rows)} (photographs: {100 * low:.0f} to {100 * high:.0f} %), "
         f"warned at worst {shares[Level.WARN]:4.1f} %, noted at worst {shares[Level.NOTE]:4.1f} %, no remark {shares[Level.PASS]:4.1f} %"
     )
-
-
-def _share(values: NDArray[np.bool_], rows: NDArray[np.intp]) -> float:
-    return float(values[rows].mean())
 
 
 def _by_check(rows: Sequence[Judgement]) -> str:
