@@ -97,7 +97,7 @@ CHECK = Check(
         question="Do the edges ring from sharpening?",
         measures="Two-sided contour overshoot: along straight clean contours, how far the tone swings past both plateaus, in % of "
         "the edge's step; the value that the worst quarter of the edges reaches, steep edges counting more than soft ones, and rims of "
-        "unlike height less than even ones. Measured on L* at the print's own pixel size, on horizontal bands of at most 16 megapixels. Fewer than 12 usable edges: not measurable, never a silent pass. Beside it stands "
+        "unlike height less than even ones. Measured on L* at the print's own pixel size: whole up to 8 megapixels, else on even bands of at most 16. Fewer than 12 usable edges: not measurable, never a silent pass. Beside it stands "
         "halo.max_modulation, the highest modulation along the same edges (1.0: nothing was lifted); it is on L*, and decides nothing.",
         matters="On paper a halo is a permanent bright outline; what looks crisp on a display looks cut out on a wall.",
         source="Our own measure, held by tests to its closed form: (1+a) Φ(x/s) − a Φ(x/√(s²+r²)) − 1 for amount a, radius r, "

@@ -17,14 +17,15 @@ from printqueue.units import MM_PER_INCH
 
 PRINTED_ROWS = 256
 _PIXELS = 16_000_000  # at print scale; larger prints are sampled in evenly spaced bands
+_ALWAYS = 8_000_000  # so much is looked at before edges can be called enough: half of a small print is no sample of it
 _MARK_MM = 6.0  # side of the square that marks the place of one edge
 
 
 def printed_readings(renderer: Renderer, profile: Profile) -> Readings:
     """Sharpening halos and fine detail at print scale, pooled over bands of the picture.
 
-    `profile` holds the facts of the renderer's source profile. Every second band first; where these hold too few
-    edges to be sure of halos, the others too.
+    `profile` holds the facts of the renderer's source profile. Prints up to 8 megapixels are looked at whole. Of
+    larger ones every second band first; where these hold too few edges to be sure of halos, the others too.
     """
     place = renderer.placement
     found = _look(tone_bands(renderer, profile), place)
@@ -71,6 +72,8 @@ def _starts(place: Placement) -> tuple[list[int], list[int]]:
     width, height = place.picture_px
     every = max(1, -(-width * height // _PIXELS))
     starts = list(range(0, height, PRINTED_ROWS))[every // 2 :: every]
+    if width * height <= _ALWAYS:
+        return starts, []
     return starts[::2], starts[1::2]
 
 
