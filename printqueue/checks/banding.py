@@ -9,6 +9,7 @@ from pydantic import Field
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
+from printqueue.model.region import told
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
@@ -39,7 +40,7 @@ def judge(subject: Subject, limits: BandingLimits) -> Finding:
 
 def _stairs(subject: Subject, level: Level, area: float, step: float | None, limit: float) -> Finding:
     places = subject.regions("banding")
-    most = f", most {places[0].in_words()}" if places else ""
+    most = told(places, "most")
     high = ""
     if step is not None:
         high = f" of {number_text(step)}/255 of the tone scale (about {number_text(step * _L_PER_COUNT)} L*)"

@@ -9,6 +9,7 @@ from pydantic import Field
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent, Whole
 from printqueue.model.finding import Finding, Level, unmeasured
+from printqueue.model.region import told
 from printqueue.model.subject import Subject
 from printqueue.units import MM_PER_INCH, number_text
 
@@ -52,7 +53,7 @@ def _last_saved(subject: Subject) -> str:
 
 def _blocks(subject: Subject, level: Level, score: float, limit: float) -> Finding:
     places = subject.regions("compression")
-    most = f", most {places[0].in_words()}" if places else ""
+    most = told(places, "most")
     size = ""
     if subject.placement is not None and subject.placement.source_ppi > 0:
         block_mm = _BLOCK_PX * MM_PER_INCH / subject.placement.source_ppi

@@ -9,6 +9,7 @@ from pydantic import Field
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
+from printqueue.model.region import told
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
@@ -42,7 +43,7 @@ def judge(subject: Subject, limits: ContrastLimits) -> Finding:
 def _lost(subject: Subject, level: Level, lost: float, limit: float) -> Finding:
     black = number_text(subject.paper.black[0], 0)
     where = subject.regions("shadows")
-    place = f", most of all {where[0].in_words()}" if where else ""
+    place = told(where, "most of all")
     return Finding(
         "contrast",
         level,

@@ -9,6 +9,7 @@ from pydantic import Field
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
+from printqueue.model.region import told
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
@@ -53,7 +54,7 @@ def _not_measurable(subject: Subject, limits: FineDetailLimits) -> Finding:
 
 def _too_fine(subject: Subject, level: Level, share: float, limit: float) -> Finding:
     places = subject.regions("detail")
-    where = f", most of it {places[0].in_words()}" if places else ""
+    where = told(places, "most of it")
     return Finding(
         "fine-detail",
         level,

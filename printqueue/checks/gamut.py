@@ -10,6 +10,7 @@ from pydantic import Field
 from printqueue.contract import Check, Explanation
 from printqueue.fields import DeltaE, Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
+from printqueue.model.region import told
 from printqueue.model.subject import Subject
 from printqueue.rulefields import within
 from printqueue.units import number_text
@@ -70,7 +71,7 @@ def _changed(subject: Subject, limits: GamutLimits, level: Level, share: float, 
     hues = subject.text("gamut.hues")
     where = subject.regions("gamut")
     mostly = f", mostly {hues}" if hues else ""
-    place = f", most of all {where[0].in_words()}" if where else ""
+    place = told(where, "most of all")
     matte = subject.paper.surface.matte
     return Finding(
         "gamut",

@@ -9,6 +9,7 @@ from pydantic import Field
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
+from printqueue.model.region import told
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
@@ -69,7 +70,7 @@ def _not_measurable(subject: Subject, limits: OversharpeningLimits) -> Finding:
 def _ringing(subject: Subject, level: Level, score: float, limit: float) -> Finding:
     width, share = subject.number("halo.width_mm"), subject.number("halo.share_percent") or 0.0
     where = subject.regions("halo")
-    worst = f", worst {where[0].in_words()}" if where else ""
+    worst = told(where, "worst")
     how_wide = f", about {number_text(width, 2)} mm wide" if width else ""
     textured = subject.paper.surface.textured
     return Finding(

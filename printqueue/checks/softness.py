@@ -9,6 +9,7 @@ from pydantic import Field
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent
 from printqueue.model.finding import Finding, Level, unmeasured
+from printqueue.model.region import told
 from printqueue.model.subject import Subject
 from printqueue.units import number_text
 
@@ -87,7 +88,7 @@ def _ppi(subject: Subject, detail: float) -> str:
 
 def _soft(subject: Subject, level: Level, detail: float, limit: float | None, *, enlarged: bool) -> Finding:
     places = subject.regions("softness")
-    best = f", judged by its sharpest place, {places[0].in_words()}" if places else ""
+    best = told(places, "judged by its sharpest place,")
     what = "Enlarged by software" if enlarged else "Soft throughout"
     return Finding(
         "softness",

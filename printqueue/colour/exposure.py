@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from math import log2, pi
 
-_EPSILON, _KAPPA = 216 / 24389, 24389 / 27  # CIE 15:2004, exact constants of the L* function
+import numpy as np
+
+from printqueue.colour.difference import lightness, luminance
+
 _LEAST_Y = 1e-6  # a black picture has much room, not infinite room
 
 
@@ -18,8 +21,7 @@ def lightest_kept(stops: float) -> float:
 
     Arithmetic of neutral tones; of a strong colour that light, the lightest channel is cut first.
     """
-    Y = 2.0**-stops
-    return float(116 * Y ** (1 / 3) - 16) if Y > _EPSILON else Y * _KAPPA
+    return float(lightness(np.asarray(2.0**-stops)))
 
 
 def paper_white_cd_m2(print_lux: float, white_L: float) -> float:
@@ -33,4 +35,4 @@ def stops_asked_by_light(print_lux: float, white_L: float, screen_cd_m2: float) 
 
 
 def _luminance(L: float) -> float:
-    return float(((L + 16) / 116) ** 3) if L > 8 else L / _KAPPA
+    return float(luminance(np.asarray(L, np.float64)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 _THIRD = 1 / 3
@@ -34,3 +35,8 @@ class Region:
         if row == "middle" and column == "centre":
             return "centre"
         return f"{row} {column}"
+
+
+def told(places: Sequence[Region], words: str) -> str:
+    """The worst of `places` as the end of a clause: ", most top left" for `words` "most"; "" without a place."""
+    return f", {words} {places[0].in_words()}" if places else ""

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from skimage import measure
 
 from printqueue.measure.regions import largest_regions
-from printqueue.model.region import Region
+from printqueue.model.region import Region, told
 
 OUTSIDE: Any = measure  # carries no types
 
@@ -63,3 +63,10 @@ def test_names_of_the_nine_parts(left: float, top: float, words: str) -> None:
 def test_any_region_has_a_name(left: float, top: float, width: float, height: float) -> None:
     """No fraction runs out of the nine parts."""
     assert Region(left, top, min(width, 1 - left), min(height, 1 - top)).in_words()
+
+
+def test_the_worst_place_ends_a_clause() -> None:
+    """The first place counts; without one there is nothing to say."""
+    places = (Region(0.9, 0.0, 0.1, 0.1), Region(0.0, 0.9, 0.1, 0.1))
+    assert told(places, "most of all") == ", most of all top right"
+    assert told((), "most") == ""
