@@ -35,7 +35,7 @@ from printqueue.outputs import print_tiff
 from printqueue.outputs.print_tiff import Provenance
 from printqueue.render.engine import Renderer, renderer
 from printqueue.render.plan import DoesNotFitError, place
-from printqueue.render.verify import verify
+from printqueue.render.verify import Verified, verify
 from printqueue.source_profile import SourceProfile, choose
 from printqueue.survey.first import first_pass
 from printqueue.survey.header import header_readings
@@ -100,10 +100,11 @@ class Report:
 
 @dataclass(frozen=True, slots=True)
 class Rendered:
-    """Answer to `render`: what was written."""
+    """Answer to `render`: what was written, and how it compares with what was computed again."""
 
     sha256: str
     size: int
+    verified: Verified
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,28 +249,28 @@ def _render(order: RenderOrder, files: list[int]) -> Answer:
         )
     placement = place(job.request, source.facts.width_px, source.facts.height_px)
     drawn = _renderer(source, profile, job, placement)
+    scratch = io.BufferedRandom(_raw(files[2], "r+b")) if placement.turned else None
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
         print_tiff.write(
             out,
-            drawn.sheet_bands(print_tiff.encode_band),
-            size_px=placement.sheet_px,
+            drawn.file_bands(print_tiff.encode_band, scratch),
+            size_px=placement.file_px,
             ppi=placement.ppi,
             profile=job.paper_profile,
             provenance=order.provenance,
             metadata=source.facts.metadata,
         )
         out.flush()
-        verify(out, drawn)
-        return Answer(rendered=_hashed(out))
+        return Answer(rendered=_hashed(out, verify(out, drawn)))
 
 
-def _hashed(stream: BinaryIO) -> Rendered:
+def _hashed(stream: BinaryIO, verified: Verified) -> Rendered:
     stream.seek(0)
     digest, size = hashlib.sha256(), 0
     while chunk := stream.read(1 << 20):
         digest.update(chunk)
         size += len(chunk)
-    return Rendered(digest.hexdigest(), size)
+    return Rendered(digest.hexdigest(), size, verified)
 
 
 def _inspect(_: None, files: list[int]) -> Answer:

@@ -40,6 +40,14 @@ def to_paper(pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, blac
     return _transform(pixels, source, paper, "rgb", "u2", intent, flags)
 
 
+def to_paper_exact(
+    pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, black_point_compensation: bool
+) -> Codes:
+    """The same conversion without the engine's table, ten times slower: to check a print, never to make one."""
+    flags = _NO_TABLE | (_BPC if black_point_compensation else 0)
+    return _transform(pixels, source, paper, "rgb", "u2", intent, flags)
+
+
 def to_lab(pixels: Codes, profile: bytes, *, intent: Intent = Intent.RELATIVE) -> NDArray[np.float32]:
     """L*a*b* (D50) of RGB or grey codes, shape (H, W, 3), float32; for looking, never for printing.
 

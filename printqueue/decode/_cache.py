@@ -9,7 +9,7 @@ from collections.abc import Callable, Hashable
 import numpy as np
 from numpy.typing import NDArray
 
-KEPT_BYTES = 64 * 1024 * 1024
+KEPT_BYTES = 16 * 1024 * 1024  # bands come in order: only the parts that two neighbours share are asked for twice
 
 
 class _Slot:

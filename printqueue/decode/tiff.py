@@ -23,7 +23,7 @@ ALPHA_BAND_BYTES = 64 * 1024 * 1024
 class TiffSource:
     """Rows of one TIFF page as stored (the orientation is another's business).
 
-    Memory: the band, one row of tiles or one strip, and a cache of 64 MB. A
+    Memory: the band, one row of tiles or one strip, and a cache of 16 MB. A
     single compressed strip is decoded whole, once.
     """
 

@@ -10,6 +10,7 @@ from printqueue.model.paper import Intent
 from printqueue.units import Size
 
 BorderStyle = Literal["even", "weighted", "given"]
+Feed = Literal["long-edge", "short-edge", "roll"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +26,14 @@ class Border:
     style: BorderStyle = "even"
     width_mm: float | None = None
     sides_mm: tuple[float, float, float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sharpening:
+    """An unsharp mask in print terms: the Gaussian's standard deviation on paper, and how much of the difference is added."""
+
+    radius_mm: float
+    amount_percent: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +57,14 @@ class Request:
     allow: Mapping[str, str] = field(default_factory=dict)  # check → why (may be "")
     note: str | None = None
     size_listed: bool = True  # False: a size that this paper's `sizes:` does not stock
+    sheet: Literal["full", "picture-only"] = "full"  # picture-only: the file is the picture without its border
+    sharpen: Sharpening | None = None  # nothing is ever sharpened unless asked for
+    hairline_mm: float | None = None  # width of a line around the picture, just outside it
+    foot_line_mm: float | None = None  # height of a capital letter of the line in the foot border
+    maker: str = ""  # for the foot line; "" where none is asked for
+    feed: Feed = "long-edge"
+    turn_to_feed: bool = False  # the file's pixels are turned so that the edge fed first is its top edge
+    roll_mm: float | None = None  # width of the roll
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +73,7 @@ class Placement:
 
     Pixel counts are exact: the sheet is round(mm / 25.4 × ppi), the picture lies whole inside it.
     `crop_px` is the part of the source used: (left, top, right, bottom) in source pixels.
+    All of it is as the picture is looked at; `turned`: the file's pixels lie a quarter turn clockwise from that.
     """
 
     sheet_mm: tuple[float, float]
@@ -68,3 +86,12 @@ class Placement:
     source_ppi: float
     crop_px: tuple[float, float, float, float]
     borders_mm: tuple[float, float, float, float]  # top, right, bottom, left, as they come out
+    turned: bool = False
+    trim_mm: float = 0.0  # of roll to cut away at head and foot; part of the sheet and of the borders
+    hairline_px: int = 0  # width of the line around the picture
+
+    @property
+    def file_px(self) -> tuple[int, int]:
+        """Width and height of the print file in pixels."""
+        width, height = self.sheet_px
+        return (height, width) if self.turned else (width, height)

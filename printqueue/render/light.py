@@ -32,22 +32,24 @@ class Light:
         codes = sixteen_bit(samples)
         return [table[codes[..., i]] for i, table in enumerate(self.to_working)]
 
-    def codes(self, planes: Sequence[NDArray[np.float32]]) -> NDArray[np.uint16]:
-        """Working planes → codes: (H, W, 3) for RGB, (H, W) for grey. Clipped to 0..65535."""
-        if self.from_linear is None:
-            encoded = [np.rint(np.clip(p, 0, 1) * 65535).astype(np.uint16) for p in planes]
-        else:
-            encoded = [_encode(plane, table) for plane, table in zip(planes, self.from_linear, strict=True)]
-        return encoded[0] if len(encoded) == 1 else np.stack(encoded, axis=-1)
+    def codes(self, planes: Sequence[NDArray[np.float32]], out: NDArray[np.uint16] | None = None) -> NDArray[np.uint16]:
+        """Working planes → codes: (H, W, 3) for RGB, (H, W) for grey. Clipped to 0..65535; into `out` where given."""
+        if out is None:
+            out = np.empty(planes[0].shape if len(planes) == 1 else (*planes[0].shape, len(planes)), np.uint16)
+        channels = np.moveaxis(out, -1, 0) if out.ndim == 3 else out[None]
+        for index, (plane, channel) in enumerate(zip(planes, channels, strict=True)):
+            if self.from_linear is None:
+                channel[...] = _steps(np.clip(plane, 0, 1), 65535)
+            else:
+                channel[...] = self.from_linear[index].take(_steps(np.sqrt(np.clip(plane, 0, 1)), _STEPS - 1))
+        return out
 
 
-def _encode(plane: NDArray[np.float32], table: NDArray[np.uint16]) -> NDArray[np.uint16]:
-    """Linear light → codes through the table, in place as far as possible: this runs on every pixel."""
-    steps = np.clip(plane, 0, 1)
-    np.sqrt(steps, out=steps)
-    steps *= np.float32(_STEPS - 1)
-    steps += np.float32(0.5)
-    return np.asarray(table.take(steps.astype(np.int32)))
+def _steps(values: NDArray[np.float32], most: int) -> NDArray[np.int32]:
+    """0..1 → 0..most, rounded, in place as far as possible: this runs on every pixel."""
+    values *= np.float32(most)
+    values += np.float32(0.5)
+    return values.astype(np.int32)
 
 
 def light_of(curves: Sequence[Curve], *, lift_stops: float, linear: bool) -> Light:

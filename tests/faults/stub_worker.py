@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from printqueue.render.verify import Verified
 from printqueue.worker import ANSWER, Answer, Rendered
 from tests.faults import kit
 from tests.service import quick_worker, support
@@ -35,7 +36,9 @@ def _task(name: str) -> Callable[[Any, list[int]], bytes]:
 def _render(files: list[int]) -> bytes:
     data = b"no picture: " + hashlib.sha256(os.pread(files[0], 1 << 16, 0)).hexdigest().encode()
     os.pwrite(files[1], data, 0)
-    return ANSWER.dump_json(Answer(rendered=Rendered(hashlib.sha256(data).hexdigest(), len(data))))
+    return ANSWER.dump_json(
+        Answer(rendered=Rendered(hashlib.sha256(data).hexdigest(), len(data), Verified(0, 0.0, 0.0)))
+    )
 
 
 def learn(folder: Path) -> None:

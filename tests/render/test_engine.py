@@ -80,7 +80,7 @@ def job(
 
 def sheet_of(drawn: Renderer) -> Codes:
     """The whole sheet."""
-    return np.concatenate(list(drawn.sheet_bands(lambda band: band)))
+    return np.concatenate(list(drawn.file_bands(lambda band: band)))
 
 
 def picture_of(drawn: Renderer) -> Codes:
@@ -239,7 +239,7 @@ def test_the_sheet_is_whole() -> None:
     """Bands come in order, cover every row once, and none is taller than the grid says."""
     srgb = spaces.profile_bytes("srgb")
     drawn = job(seeded(700, 40), srgb, srgb)
-    bands = list(drawn.sheet_bands(lambda band: band))
+    bands = list(drawn.file_bands(lambda band: band))
     assert all(len(band) == engine.BAND_ROWS for band in bands[:-1])
     assert np.concatenate(bands).shape == (drawn.placement.sheet_px[1], drawn.placement.sheet_px[0], 3)
     np.testing.assert_array_equal(np.concatenate(bands), drawn.sheet_band(0, drawn.placement.sheet_px[1]))
