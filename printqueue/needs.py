@@ -40,11 +40,14 @@ class Header:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """memory: resident bytes of the child; megapixels: source and prints; output: bytes of all print files, at most."""
+    """memory: resident bytes of the child; megapixels: source and prints; output: bytes of all print files, at most;
+    scratch: bytes on the disk of the spool while a turned print is made.
+    """
 
     memory: int
     megapixels: float
     output: int
+    scratch: int = 0
 
     @property
     def wall_s(self) -> float:
@@ -64,6 +67,9 @@ def need_of(header: Header, prints: Sequence[Placement]) -> Need:
         memory=_START_BYTES + header.decoding_bytes + bands,
         megapixels=(source + sum(sheets)) / 1e6,
         output=int(sum(sheets) * _PRINT_BYTES * _LZW_GROWTH),
+        scratch=max(
+            (size * _PRINT_BYTES for size, place in zip(sheets, prints, strict=True) if place.turned), default=0
+        ),
     )
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, WithJsonSchema, model_validator
 
-from printqueue import sizes
+from printqueue import sizes, units
 from printqueue.fields import Mm, Percent, Stops, Strict
 from printqueue.model.paper import Intent, Lab
 from printqueue.model.request import Border
@@ -53,6 +53,20 @@ MarginMm = Annotated[Mm, within(0, 500, "mm")]
 PrintStops = Annotated[Stops, within(-2, 2, "stops")]
 DistanceMm = Annotated[Mm, within(100, 100_000, "mm")]
 SharePercent = Annotated[Percent, within(0, 100, "%")]
+
+
+def _hairline(text: Any) -> float:
+    if text == "off":
+        return 0.0
+    width = units.parse(text, units.LENGTH_MM) if isinstance(text, str) else 0.0
+    return _within(0.05, 2, "mm", width)
+
+
+HairlineMm = Annotated[
+    float,
+    BeforeValidator(_hairline),
+    WithJsonSchema({"type": "string", "description": "off, or a width, 0.05 to 2 mm", "examples": ["off", "0.2 mm"]}),
+]
 
 
 def _size(text: Any) -> Size:

@@ -10,7 +10,7 @@ import hashlib
 import io
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib import import_module
 from typing import Any, BinaryIO
 
@@ -26,7 +26,7 @@ from printqueue.fields import Limits
 from printqueue.judge import allow, judge
 from printqueue.model.finding import Finding, Level, Value
 from printqueue.model.paper import Intent, Lab, PaperFacts
-from printqueue.model.picture import PictureFacts, Source
+from printqueue.model.picture import Metadata, PictureFacts, Source
 from printqueue.model.request import Placement, Request
 from printqueue.model.setting import Setting
 from printqueue.model.subject import Subject
@@ -34,6 +34,7 @@ from printqueue.needs import Header
 from printqueue.outputs import print_tiff
 from printqueue.outputs.print_tiff import Provenance
 from printqueue.render.engine import Renderer, renderer
+from printqueue.render.marks import hairline
 from printqueue.render.plan import DoesNotFitError, place
 from printqueue.render.verify import Verified, verify
 from printqueue.source_profile import SourceProfile, choose
@@ -234,7 +235,18 @@ def _judge_print(once: _Once, job: PrintJob) -> Judged:
 def _renderer(source: Source, profile: SourceProfile, job: PrintJob, placement: Placement) -> Renderer:
     assert profile.data is not None
     assert profile.facts is not None
-    return renderer(source, profile.data, profile.facts, job.paper_profile, job.request, placement)
+    marks = hairline(placement, _line_ink(job)) if placement.hairline_px else ()
+    return renderer(source, profile.data, profile.facts, job.paper_profile, job.request, placement, marks)
+
+
+def _line_ink(job: PrintJob) -> tuple[int, int, int]:
+    """Device RGB of a line in the border: the grey of sRGB code 96, converted as a picture would be."""
+    grey = np.full((1, 1, 3), 96 * 257, np.uint16)
+    srgb = spaces.profile_bytes("srgb")
+    red, green, blue = manager.to_paper_exact(
+        grey, srgb, job.paper_profile, intent=Intent.RELATIVE, black_point_compensation=True
+    )[0, 0].tolist()
+    return red, green, blue
 
 
 def _render(order: RenderOrder, files: list[int]) -> Answer:
@@ -258,10 +270,15 @@ def _render(order: RenderOrder, files: list[int]) -> Answer:
             ppi=placement.ppi,
             profile=job.paper_profile,
             provenance=order.provenance,
-            metadata=source.facts.metadata,
+            metadata=_named(source.facts.metadata, job.request),
         )
         out.flush()
         return Answer(rendered=_hashed(out, verify(out, drawn)))
+
+
+def _named(metadata: Metadata, request: Request) -> Metadata:
+    """The master's texts; an order's title goes before the file's own."""
+    return replace(metadata, title=request.title) if request.title else metadata
 
 
 def _hashed(stream: BinaryIO, verified: Verified) -> Rendered:

@@ -15,6 +15,7 @@ from printqueue.units import number_text
 
 _ENLARGED = 1.02  # rounding to whole pixels is no enlargement
 _CROPPED = 0.0005
+_DECKLED_MM = 20.0  # common practice, no source: less, and the torn edge comes visibly near the picture
 
 
 class SizeLimits(Limits):
@@ -36,6 +37,8 @@ def judge(subject: Subject, limits: SizeLimits) -> Finding:
     how = _how(subject, place)
     if (inside := _inside_margin(subject, place)) is not None:
         return _margin(subject, limits, says, inside)
+    if subject.paper.deckled and place.trim_mm == 0 and 0 < min(place.borders_mm) < _DECKLED_MM - 1e-6:
+        return _deckled(limits, says, min(place.borders_mm))
     if not subject.request.size_listed:
         return Finding(
             "size",
@@ -85,6 +88,8 @@ def _no_place(subject: Subject, limits: SizeLimits) -> Finding:
 
 
 def _inside_margin(subject: Subject, place: Placement) -> float | None:
+    if subject.request.sheet == "picture-only":  # where it comes to lie on a sheet is decided elsewhere
+        return None
     nearest = min(place.borders_mm)
     return nearest if nearest < subject.paper.margin_mm - 1e-6 else None
 
@@ -101,6 +106,20 @@ def _margin(subject: Subject, limits: SizeLimits, says: str, nearest: float) -> 
         why="The rim of the picture would be cut off by the printer.",
         do="Ask for a wider border or a smaller picture in the order.",
         origin="your rule (printer: margins)",
+    )
+
+
+def _deckled(limits: SizeLimits, says: str, nearest: float) -> Finding:
+    return Finding(
+        "size",
+        limits.margin,
+        f"{says} leaves a border of {number_text(nearest)} mm on a sheet with deckled edges.",
+        measured=round(nearest, 1),
+        limit=_DECKLED_MM,
+        unit="mm",
+        why="A deckled sheet is placed to about 3 mm, and its edge wanders: a narrow border looks crooked.",
+        do="Ask for a border of 20 mm or more, measured from the shallowest point of the edge.",
+        origin="common practice",
     )
 
 

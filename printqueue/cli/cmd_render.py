@@ -68,10 +68,14 @@ def _render(judge: object, path: str, output: str) -> None:
     temp = os.path.join(os.path.dirname(output) or ".", f"{durable.TEMP_PREFIX}{os.getpid()}.tif")
     with durable.world("Writing", output):
         out = durable.create(temp)
+        scratch = durable.nameless(os.path.dirname(output) or ".")
     try:
         with opened(path) as reading, judge.bench.child() as child:
             answer = ask(
-                child, "render", RenderOrder(print_job(request, kept), provenance, judge.bench.bounds), (reading, out)
+                child,
+                "render",
+                RenderOrder(print_job(request, kept), provenance, judge.bench.bounds),
+                (reading, out, scratch),
             )
         if answer.rendered is None or durable.sha256(temp) != answer.rendered.sha256:
             raise OwnError("What was written does not read back the same. No print file was made.")
@@ -81,4 +85,5 @@ def _render(judge: object, path: str, output: str) -> None:
             durable.sync_folder(os.path.dirname(output) or ".")
     finally:
         os.close(out)
+        os.close(scratch)
         durable.remove(temp)

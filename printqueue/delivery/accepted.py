@@ -16,6 +16,7 @@ from printqueue.intake import claim
 from printqueue.model.request import Request
 from printqueue.outputs.print_tiff import Provenance
 from printqueue.publish import Intent, Placed
+from printqueue.render.verify import Verified
 from printqueue.reports.print_note import PrintMade, print_text
 from printqueue.sandbox import Child, ChildDiedError
 from printqueue.shop import Attempt, Outcome, Shop
@@ -32,6 +33,7 @@ class Made:
     temp: str
     sha256: str
     recipe: str
+    verified: Verified
 
 
 def render(shop: Shop, attempt: Attempt, child: Child, judged: Sequence[Judged]) -> list[Made]:
@@ -47,16 +49,17 @@ def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int) -> Made:
     with durable.world("Writing", temp):
         out = durable.create(shop.studio.path(temp))
         reading = claim.open_regular(attempt.picture)
+        scratch = durable.nameless(attempt.spool)  # used where the pixels are turned
     steps.reached("temp-made")
     try:
-        answer = ask(child, "render", order, (reading, out))
+        answer = ask(child, "render", order, (reading, out, scratch))
     finally:
-        os.close(reading)
-        os.close(out)
+        for descriptor in (reading, out, scratch):
+            os.close(descriptor)
     if answer.rendered is None:
         raise ChildDiedError("gave an answer that makes no sense")
     steps.reached("rendered")
-    return Made(temp, answer.rendered.sha256, recipe)
+    return Made(temp, answer.rendered.sha256, recipe, answer.rendered.verified)
 
 
 def _print_folder(attempt: Attempt, index: int) -> str:
@@ -163,6 +166,15 @@ def _note(shop: Shop, attempt: Attempt, one: Judged, made: Made, index: int, mas
         master=master,
         master_sha256=attempt.sha256,
         converted=conversion_words(attempt.requests[index]),
+        measurements=one.measurements,
+        checked=_checked_words(made.verified),
+    )
+
+
+def _checked_words(verified: Verified) -> str:
+    return (
+        f"{verified.pixels} pixels of the file against the same computed a second, slow way: ΔE76 {verified.mean} in the mean, "
+        f"{verified.worst} at most."
     )
 
 

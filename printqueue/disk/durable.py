@@ -148,6 +148,18 @@ def create(path: str) -> int:
         return os.open(name, _WRITE_NEW, 0o666, dir_fd=folder)
 
 
+def nameless(folder: str) -> int:
+    """A new file without a name, for passing use: gone when it is closed (O_TMPFILE; by a name for a moment where the file
+    system has none).
+    """
+    with suppress(OSError):
+        return os.open(folder, os.O_TMPFILE | os.O_RDWR | os.O_CLOEXEC, 0o600)
+    path = os.path.join(folder, f"{TEMP_PREFIX}{os.getpid()}.scratch")
+    descriptor = create(path)
+    remove(path)
+    return descriptor
+
+
 def write_temp(path: str, data: bytes, *, synced: bool = True) -> str:
     """Write and fsync a whole temp file; returns its SHA-256. Not `synced`: the caller syncs it, or need not."""
     descriptor = create(path)

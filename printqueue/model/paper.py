@@ -59,3 +59,4 @@ class PaperFacts:
     profile_name: str
     profile_is_demonstration: bool
     margin_mm: float = 3.0  # the printer cannot print nearer to the sheet's edge
+    deckled: bool = False  # a torn edge: placement is only good to about 3 mm

@@ -29,14 +29,6 @@ class Border:
 
 
 @dataclass(frozen=True, slots=True)
-class Sharpening:
-    """An unsharp mask in print terms: the Gaussian's standard deviation on paper, and how much of the difference is added."""
-
-    radius_mm: float
-    amount_percent: float
-
-
-@dataclass(frozen=True, slots=True)
 class Request:
     """What to make of one picture on one paper. Everything here is part of the recipe."""
 
@@ -58,13 +50,10 @@ class Request:
     note: str | None = None
     size_listed: bool = True  # False: a size that this paper's `sizes:` does not stock
     sheet: Literal["full", "picture-only"] = "full"  # picture-only: the file is the picture without its border
-    sharpen: Sharpening | None = None  # nothing is ever sharpened unless asked for
-    hairline_mm: float | None = None  # width of a line around the picture, just outside it
-    foot_line_mm: float | None = None  # height of a capital letter of the line in the foot border
-    maker: str = ""  # for the foot line; "" where none is asked for
+    hairline_mm: float = 0.0  # width of a line around the picture, just outside it; 0: none
     feed: Feed = "long-edge"
     turn_to_feed: bool = False  # the file's pixels are turned so that the edge fed first is its top edge
-    roll_mm: float | None = None  # width of the roll
+    roll_mm: float = 0.0  # width of the roll, where the paper is fed from one; 0: as wide as the print
 
 
 @dataclass(frozen=True, slots=True)

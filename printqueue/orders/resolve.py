@@ -71,6 +71,11 @@ def _request(paper: Paper, one: PrintOrder, folder_size: str | None) -> Request:
         allow=dict(sorted((one.allow or {}).items())),
         note=one.note,
         size_listed=sizes.listed(size, paper.sizes),
+        sheet=one.sheet or paper.sheet,
+        hairline_mm=paper.hairline if one.hairline is None else one.hairline,
+        feed=paper.printer.feed,
+        turn_to_feed=paper.printer.turn == "to-feed",
+        roll_mm=paper.printer.roll or 0.0,
     )
 
 

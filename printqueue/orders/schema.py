@@ -12,6 +12,7 @@ from printqueue.nearest import suggestion
 from printqueue.rulefields import (
     BorderRule,
     DistanceMm,
+    HairlineMm,
     IntentName,
     Line,
     PrintStops,
@@ -80,6 +81,8 @@ class PrintOrder(Strict):
     border: BorderRule | None = Field(None, description="in mm, instead of the paper's border")
     lift: PrintStops | None = Field(None, description="exposure in stops (-2 to +2), instead of the paper's lift")
     fit: Literal["whole", "crop"] | None = Field(None, description="crop: fill the sheet less its border")
+    sheet: Literal["full", "picture-only"] | None = Field(None, description="picture-only: no border in the print file")
+    hairline: HairlineMm | None = Field(None, description="a line around the picture: off, or its width in mm")
     intent: IntentName | None = None
     title: Text | None = Field(None, description="the picture's title, for notes and foot line")
     distance: DistanceMm | None = Field(None, description="how far away people will stand, in mm, cm or m")

@@ -24,6 +24,7 @@ ROWS_PER_STRIP = 64
 NAMESPACE = "urn:printqueue:print:1#"
 _BIGTIFF_FROM = 3_900_000_000  # bytes of pixels; classic TIFF ends at 4 GiB
 _MOST_XMP = 1_000_000
+_CAPTURED = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 _HINT_WORST_GROWTH = 1.1  # LZW may enlarge noise
 
 
@@ -108,11 +109,13 @@ def xmp_packet(provenance: Provenance, metadata: Metadata) -> bytes:
     lines += [_alt(name, text) for name in ("title", "rights", "description") if (text := getattr(metadata, name))]
     if metadata.creator:
         lines.append(f"<dc:creator><rdf:Seq><rdf:li>{_xml(metadata.creator)}</rdf:li></rdf:Seq></dc:creator>")
+    if metadata.captured and (date := _CAPTURED.fullmatch(metadata.captured)):
+        lines.append("<exif:DateTimeOriginal>{}-{}-{}T{}</exif:DateTimeOriginal>".format(*date.groups()))
     body = "\n".join(lines)
     return (
         '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
         '<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">\n'
-        f'<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" xmlns:pq="{NAMESPACE}">\n'
+        f'<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" xmlns:exif="http://ns.adobe.com/exif/1.0/" xmlns:pq="{NAMESPACE}">\n'
         f"{body}\n</rdf:Description></rdf:RDF></x:xmpmeta>\n"
         '<?xpacket end="r"?>'
     ).encode()

@@ -23,6 +23,7 @@ from printqueue.model.paper import Intent, Lab, PaperFacts, Surface
 from printqueue.papers.checks import LimitsByCheck
 from printqueue.rulefields import (
     BorderRule,
+    HairlineMm,
     IntentName,
     LabColour,
     Line,
@@ -91,7 +92,20 @@ class Printer(Strict):
     feed: Literal["long-edge", "short-edge", "roll"] = Field(
         "long-edge", description="which edge goes in first, or roll"
     )
+    turn: Literal["never", "to-feed"] = Field(
+        "never",
+        description="to-feed: the file's pixels are turned so that the edge fed first is its top; of a roll, where that is shorter",
+    )
+    roll: Annotated[Mm, within(50, 5000, "mm")] | None = Field(
+        None, description="width of the roll, in mm, with feed: roll; left out: as wide as each print"
+    )
     margins: MarginMm = Field(3.0, description="mm along the sheet's edges that the printer cannot reach")
+
+    @model_validator(mode="after")
+    def _width_of_a_roll(self) -> Printer:
+        if self.roll is not None and self.feed != "roll":
+            raise ValueError("the width of a roll (roll:) needs feed: roll")
+        return self
 
 
 class Printing(Strict):
@@ -139,6 +153,11 @@ class Paper(Strict):
     fit: Literal["whole", "crop"] = Field(
         "whole", description="whole: never cropped; crop: fills the sheet less its border"
     )
+    sheet: Literal["full", "picture-only"] = Field(
+        "full",
+        description="picture-only: the print file holds the picture without its border, for placing it elsewhere",
+    )
+    hairline: HairlineMm = Field(0.0, description="a line around the picture, just outside it: off, or its width in mm")
     turn_back_at: Literal[Level.REJECT, Level.WARN] = Field(
         Level.REJECT,
         description="the weight at which a picture is turned back: reject, or warn for an exhibition paper",
@@ -203,6 +222,7 @@ class Paper(Strict):
             profile_name=profile_name,
             profile_is_demonstration=is_demonstration,
             margin_mm=self.printer.margins,
+            deckled=self.edge == "deckled",
         )
 
 

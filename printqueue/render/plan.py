@@ -2,12 +2,13 @@
 
 Borders (common practice, no source): 8 % of the sheet's short side, at least 15 mm.
 `even` keeps that width on the tight axis and splits the rest equally; `weighted`
-makes the foot 1.2 × the top, 5 to 25 mm more.
+makes the foot 1.2 × the top, 5 to 25 mm more. Of a roll the length follows: borders,
+picture, and 10 mm to cut away at each end.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from printqueue.model.request import Border, Placement, Request
 from printqueue.units import MM_PER_INCH, Size, number_text, pixels
@@ -15,6 +16,8 @@ from printqueue.units import MM_PER_INCH, Size, number_text, pixels
 _BORDER_SHARE, _BORDER_LEAST_MM = 0.08, 15.0
 _FOOT_EXTRA, _FOOT_LEAST_MM, _FOOT_MOST_MM = 0.2, 5.0, 25.0
 _LEAST_PICTURE_MM = 10.0
+_TRIM_MM = 10.0
+_ROUNDING_MM = 1e-6
 
 
 class DoesNotFitError(ValueError):
@@ -48,7 +51,81 @@ def place(request: Request, width_px: int, height_px: int) -> Placement:
             f"The border leaves {number_text(min(picture_mm))} mm for the picture on {request.size.name}.",
             "Ask for a narrower border or a larger sheet.",
         )
-    return _to_pixels(sheet, picture_mm, _corner(sheet, picture_mm, box), crop, request.ppi)
+    lies = _Lie(sheet, picture_mm, _corner(sheet, picture_mm, box))
+    lies = _on_roll(lies, request, box) if request.feed == "roll" else _fed(lies, request)
+    if request.sheet == "picture-only":
+        only = Size("picture", *picture_mm)
+        lies = replace(lies, sheet=only, corner_mm=(0.0, 0.0), trim_mm=0.0)
+    return _with_hairline(_to_pixels(lies, crop, request.ppi), request)
+
+
+@dataclass(frozen=True, slots=True)
+class _Lie:
+    """How the picture lies on a sheet, as looked at."""
+
+    sheet: Size
+    picture_mm: tuple[float, float]
+    corner_mm: tuple[float, float]  # left and top of the picture
+    turned: bool = False
+    trim_mm: float = 0.0
+
+
+def _fed(lies: _Lie, request: Request) -> _Lie:
+    """A sheet's pixels are turned where the edge that is fed first would not be the file's top edge."""
+    upright = lies.sheet.height_mm > lies.sheet.width_mm
+    square = lies.sheet.height_mm == lies.sheet.width_mm
+    wrong = not square and upright == (request.feed == "long-edge")
+    return replace(lies, turned=request.turn_to_feed and wrong)
+
+
+def _on_roll(lies: _Lie, request: Request, box: _Box) -> _Lie:
+    """The finished piece across a roll, its length as short as its borders allow; turned only where that is asked for."""
+    left, top, right, foot = _finished_borders(lies, request, box)
+    piece = left + lies.picture_mm[0] + right, top + lies.picture_mm[1] + foot
+    fits, fits_turned = (side <= (request.roll_mm or side) + _ROUNDING_MM for side in piece)
+    turned = request.turn_to_feed and fits_turned and (not fits or piece[0] < piece[1])
+    if not fits and not turned:
+        other = " It would fit turned (printer: turn: to-feed)." if fits_turned else ""
+        raise DoesNotFitError(
+            f"With its borders the print is {number_text(piece[0])} mm wide; the roll is {number_text(request.roll_mm)} mm.",
+            f"Ask for a smaller size in the order, or load a wider roll.{other}",
+        )
+    spare = max(0.0, request.roll_mm - piece[turned]) / 2 if request.roll_mm else 0.0  # on either side of the piece
+    extra = (_TRIM_MM, spare) if turned else (spare, _TRIM_MM)
+    sheet = Size(lies.sheet.name, piece[0] + 2 * extra[0], piece[1] + 2 * extra[1])
+    return replace(lies, sheet=sheet, corner_mm=(left + extra[0], top + extra[1]), turned=turned, trim_mm=_TRIM_MM)
+
+
+def _finished_borders(lies: _Lie, request: Request, box: _Box) -> tuple[float, float, float, float]:
+    """Left, top, right, foot of the piece once cut: as asked for, or what an exact picture leaves of its size."""
+    if request.picture is None:
+        top, right, foot, left = _sides(lies.sheet, request.border)
+        return left, top, right, foot
+    return (
+        box.left,
+        box.top,
+        lies.sheet.width_mm - box.left - box.width,
+        lies.sheet.height_mm - box.top - box.height,
+    )
+
+
+def _with_hairline(place: Placement, request: Request) -> Placement:
+    """A line just outside the picture, where the border has room for it."""
+    if not request.hairline_mm:
+        return place
+    wide = max(1, pixels(request.hairline_mm, request.ppi))
+    room = (
+        place.left_px,
+        place.top_px,
+        place.sheet_px[0] - place.left_px - place.picture_px[0],
+        place.sheet_px[1] - place.top_px - place.picture_px[1],
+    )
+    if min(room) < wide:
+        raise DoesNotFitError(
+            f"The border has no room for a hairline of {number_text(request.hairline_mm, 2)} mm around the picture.",
+            "Ask for a wider border, or hairline: off in the order.",
+        )
+    return replace(place, hairline_px=wide)
 
 
 def default_border_mm(sheet: Size) -> float:
@@ -122,13 +199,8 @@ def _corner(sheet: Size, picture_mm: tuple[float, float], box: _Box) -> tuple[fl
     return left, (spare - extra) / 2
 
 
-def _to_pixels(
-    sheet: Size,
-    picture_mm: tuple[float, float],
-    corner_mm: tuple[float, float],
-    crop: tuple[float, float, float, float],
-    ppi: int,
-) -> Placement:
+def _to_pixels(lies: _Lie, crop: tuple[float, float, float, float], ppi: int) -> Placement:
+    sheet, picture_mm, corner_mm = lies.sheet, lies.picture_mm, lies.corner_mm
     sheet_px = pixels(sheet.width_mm, ppi), pixels(sheet.height_mm, ppi)
     picture_px = tuple(min(max(1, pixels(mm, ppi)), px) for mm, px in zip(picture_mm, sheet_px, strict=True))
     left_px, top_px = (
@@ -151,6 +223,8 @@ def _to_pixels(
             sheet.height_mm - top - picture_mm[1],
             left,
         ),
+        turned=lies.turned,
+        trim_mm=lies.trim_mm,
     )
 
 

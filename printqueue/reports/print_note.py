@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
-from printqueue.model.finding import Finding, Level, worst_first
+from printqueue.model.finding import Finding, Level, Value, worst_first
 from printqueue.model.picture import PictureFacts
 from printqueue.model.request import Placement, Request
 from printqueue.papers.schema import Paper
@@ -35,6 +35,8 @@ class PrintMade:
     master: str
     master_sha256: str
     converted: str  # which conversion, in words
+    measurements: Mapping[str, Value] = field(default_factory=dict)
+    checked: str = ""  # how the file's pixels were proved, in words
 
 
 def print_text(made: PrintMade) -> str:
@@ -78,28 +80,60 @@ def _warning(finding: Finding, request: Request) -> tuple[str, str]:
 
 def _size_rows(made: PrintMade) -> list[str]:
     place = made.placement
-    width, height = place.picture_mm
-    sheet = " × ".join(number_text(mm) for mm in place.sheet_mm)
-    picture = (
-        f"{number_text(width)} × {number_text(height)} mm ({width / MM_PER_INCH:.2f} × {height / MM_PER_INCH:.2f} in)"
-    )
-    sides = ", ".join(
-        f"{name} {number_text(mm)}" for name, mm in zip(("top", "right", "foot", "left"), place.borders_mm, strict=True)
-    )
+    width, height = place.file_px
+    own = number_text(place.source_ppi, 0)
+    file = f"the file has {width} × {height} px at {place.ppi} ppi, 16 bit"
     rows = [
         row(
             "Picture",
-            f"{picture}, {made.facts.width_px} × {made.facts.height_px} px: {number_text(place.source_ppi, 0)} ppi of its own.",
+            f"{_both(place.picture_mm)}, {made.facts.width_px} × {made.facts.height_px} px: {own} ppi of its own.",
         ),
-        row(
-            "Sheet",
-            f"{sheet} mm; the file has {place.sheet_px[0]} × {place.sheet_px[1]} px at {place.ppi} ppi, 16 bit.",
-        ),
-        row("Border", f"{sides} mm, bare paper."),
+        row("Sheet", f"{_sheet_words(made)}; {file}.{_turned_words(place)}"),
+        row("Border", _border_words(made)),
     ]
     if made.request.copies != 1:
         rows.append(row("Copies", f"{made.request.copies}"))
     return rows
+
+
+def _both(sides_mm: tuple[float, float]) -> str:
+    """Width and height in mm and in inches."""
+    mm, inches = ([number_text(one) for one in sides_mm], [f"{one / MM_PER_INCH:.2f}" for one in sides_mm])
+    return f"{mm[0]} × {mm[1]} mm ({inches[0]} × {inches[1]} in)"
+
+
+def _sheet_words(made: PrintMade) -> str:
+    place, request = made.placement, made.request
+    if request.sheet == "picture-only":
+        return f"none: the file holds the picture alone, as you asked (sheet: picture-only). You asked for {shown(request.size.name)}"
+    if request.feed == "roll":
+        length = place.sheet_mm[0 if place.turned else 1]
+        return (
+            f"{number_text(length)} mm of a roll {number_text(place.sheet_mm[1 if place.turned else 0])} mm wide; cut away "
+            f"{number_text(place.trim_mm)} mm at each end"
+        )
+    return _both(place.sheet_mm)
+
+
+def _turned_words(place: Placement) -> str:
+    if not place.turned:
+        return ""
+    return " The picture lies turned in it, its left side at the head, for the way the sheet is fed (printer: turn: to-feed)."
+
+
+def _border_words(made: PrintMade) -> str:
+    place = made.placement
+    if made.request.sheet == "picture-only":
+        return "yours to lay out, where you place the picture."
+    names = ("top", "right", "foot", "left")
+    sides = ", ".join(f"{name} {number_text(mm)}" for name, mm in zip(names, place.borders_mm, strict=True))
+    line = (
+        f" A hairline of {number_text(made.request.hairline_mm, 2)} mm runs around the picture."
+        if place.hairline_px
+        else ""
+    )
+    torn = " Good to about ± 3 mm: the edge is deckled." if made.paper.edge == "deckled" else ""
+    return f"{sides} mm, bare paper.{line}{torn}"
 
 
 def _printer_rows(made: PrintMade) -> list[str]:
@@ -126,9 +160,19 @@ def _printer_rows(made: PrintMade) -> list[str]:
     return rows
 
 
+def _bare_words(made: PrintMade) -> str:
+    """What the lift has turned into bare paper."""
+    bare = made.measurements.get("tone.bare_largest_percent")
+    if not made.request.lift_stops or not isinstance(bare, int | float):
+        return ""
+    return f" After the lift the largest piece of bare paper inside the picture is {number_text(bare, 2)} % of it."
+
+
 def _record_rows(made: PrintMade) -> list[str]:
     request = made.request
-    rows = [row("Made", f"{made.converted[0].upper()}{made.converted[1:]}; nothing sharpened.")]
+    rows = [row("Made", f"{made.converted[0].upper()}{made.converted[1:]}; nothing sharpened.{_bare_words(made)}")]
+    if made.checked:
+        rows.append(row("Checked", made.checked))
     used = {finding.check for finding in made.findings if finding.allowed}
     spare = [check for check in request.allow if check not in used]
     if spare:

@@ -60,7 +60,7 @@ def prepare(shop: Shop, seen: Seen, child: Child, *, patient: bool) -> Prepared:
     need = NOTHING if header is None else need_of(header, _placements(header, requests))
     if (too_much := _too_much(shop, need)) is not None:
         return Prepared(where, order_bytes, requests, stocks, refusal(too_much), NOTHING)
-    room.require({shop.studio.state: seen.stamp.size, shop.studio.path("print"): need.output})
+    room.require({shop.studio.state: seen.stamp.size + need.scratch, shop.studio.path("print"): need.output})
     return Prepared(where, order_bytes, requests, stocks, None, need)
 
 

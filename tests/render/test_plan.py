@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import pytest
 from hypothesis import assume, given, settings
@@ -279,3 +279,124 @@ def test_crops_stay_inside_the_picture(sheet: Size, border: Border, width: int, 
     assert (top + bottom) / 2 == pytest.approx(height / 2)
     assert left == pytest.approx(0, abs=1e-6) or top == pytest.approx(0, abs=1e-6)
     assert (right - left) / (bottom - top) == pytest.approx(placed.picture_mm[0] / placed.picture_mm[1])
+
+
+ROLL: dict[str, Any] = {"feed": "roll", "roll_mm": 610.0}
+
+
+def asked(size: Size = A3, **more: Any) -> Request:
+    """A print with 25 mm of border and what else is asked for."""
+    return replace(request(size, Border("even", 25)), **more)
+
+
+def test_a_roll_is_as_long_as_the_print_needs() -> None:
+    """300 × 400 mm finished, 3:2 across: 350 × 233.3 mm of picture, 25 mm above and below, 10 mm trim at each end."""
+    placed = place(asked(Size("custom", 300, 400), **ROLL), 3000, 2000)
+    assert placed.picture_mm == pytest.approx((350, 350 / 1.5))
+    assert placed.sheet_mm == pytest.approx((610, 350 / 1.5 + 50 + 20))
+    assert placed.borders_mm == pytest.approx((35, 130, 35, 130))
+    assert (placed.trim_mm, placed.turned) == (10, False)
+
+
+def test_a_roll_of_unknown_width_is_as_wide_as_the_print() -> None:
+    """Without `roll:` nothing is known of what lies beside the borders."""
+    placed = place(asked(Size("custom", 300, 400), feed="roll"), 3000, 2000)
+    assert placed.sheet_mm == pytest.approx((400, 350 / 1.5 + 50 + 20))
+    assert placed.borders_mm == pytest.approx((35, 25, 35, 25))
+
+
+def test_a_weighted_border_and_an_exact_picture_on_a_roll() -> None:
+    """The foot is heavier by the rule (1.2 × 25 mm is 5 mm more); an exact picture keeps the borders of its size."""
+    weighted = replace(request(Size("custom", 300, 400), Border("weighted", 25)), **ROLL)
+    top, _, foot, _ = place(weighted, 3000, 2000).borders_mm
+    assert (top, foot) == pytest.approx((35, 40))
+    exact = replace(request(Size("custom", 300, 400), picture=Size("", 300, 200)), **ROLL)
+    placed = place(exact, 3000, 2000)
+    assert placed.picture_mm == pytest.approx((300, 200))
+    assert placed.sheet_mm == pytest.approx((610, 200 + 2 * 50 + 20))
+
+
+def test_what_is_wider_than_the_roll_is_refused_or_turned_if_asked() -> None:
+    """Never turned to save paper unless asked; asked, it is turned where the length is shorter and it fits."""
+    wide = asked(Size("custom", 700, 500), **ROLL)
+    with pytest.raises(DoesNotFitError, match="700 mm wide; the roll is 610 mm") as error:
+        place(wide, 3000, 2000)
+    assert "turn: to-feed" in error.value.do
+    turned = place(replace(wide, turn_to_feed=True), 3000, 2000)
+    assert turned.turned
+    assert turned.sheet_mm == pytest.approx((700 + 20, 610))
+    assert turned.file_px == (turned.sheet_px[1], turned.sheet_px[0])
+    upright = place(asked(Size("custom", 300, 400), turn_to_feed=True, **ROLL), 2000, 3000)
+    assert upright.turned, "an upright print is shorter on its side"
+    assert upright.sheet_mm[0] == pytest.approx(350 / 1.5 + 50 + 20)
+    across = place(asked(Size("custom", 300, 400), turn_to_feed=True, **ROLL), 3000, 2000)
+    assert not across.turned
+
+
+@pytest.mark.parametrize(
+    ("feed", "width", "height", "turned"),
+    [
+        ("long-edge", 3000, 2000, False),
+        ("long-edge", 2000, 3000, True),
+        ("short-edge", 3000, 2000, True),
+        ("short-edge", 2000, 3000, False),
+    ],
+)
+def test_pixels_turn_to_the_feed_only_where_asked(feed: Any, width: int, height: int, turned: bool) -> None:
+    """The edge that goes in first is the file's top edge; without `turn: to-feed` the file is as looked at."""
+    wanted = asked(feed=feed, turn_to_feed=True)
+    placed = place(wanted, width, height)
+    assert placed.turned is turned
+    assert (placed.file_px[0] > placed.file_px[1]) == (feed == "long-edge")
+    assert place(replace(wanted, turn_to_feed=False), width, height) == replace(placed, turned=False)
+
+
+def test_picture_only_has_no_border() -> None:
+    """The file is the picture at its size on the sheet asked for, on a roll too."""
+    ways: tuple[dict[str, Any], ...] = ({}, ROLL)
+    for more in ways:
+        whole, only = place(asked(**more), 3000, 2000), place(asked(sheet="picture-only", **more), 3000, 2000)
+        assert only.picture_px == whole.picture_px == only.sheet_px
+        assert only.sheet_mm == only.picture_mm == whole.picture_mm
+        assert only.borders_mm == (0, 0, 0, 0)
+        assert (only.left_px, only.top_px, only.trim_mm) == (0, 0, 0)
+
+
+def test_a_hairline_needs_room() -> None:
+    """0.2 mm at 360 ppi is 3 px; without a border there is no place for it."""
+    assert place(asked(hairline_mm=0.2), 3000, 2000).hairline_px == 3
+    assert place(asked(hairline_mm=0.05, ppi=100), 3000, 2000).hairline_px == 1
+    with pytest.raises(DoesNotFitError, match="no room for a hairline"):
+        place(asked(hairline_mm=0.2, sheet="picture-only"), 3000, 2000)
+
+
+@settings(max_examples=150, deadline=None, derandomize=True, database=None)
+@given(
+    st.floats(120, 900), st.floats(120, 900), st.floats(0, 40), st.integers(200, 9000), st.integers(200, 9000),
+    st.sampled_from(["even", "weighted"]), st.booleans(), st.one_of(st.just(0.0), st.floats(300, 1200)), st.sampled_from([240, 300, 360]),
+)  # fmt: skip
+def test_a_roll_adds_up(
+    width: float, height: float, border: float, across: int, down: int, style: Any, turn: bool, roll: float, ppi: int
+) -> None:
+    """Border, picture and border are the sheet; the picture is centred across the roll; one side is the roll's width."""
+    wanted = replace(
+        request(Size("custom", width, height), Border(style, border), ppi=ppi),
+        feed="roll",
+        roll_mm=roll,
+        turn_to_feed=turn,
+    )
+    try:
+        placed = place(wanted, across, down)
+    except DoesNotFitError:
+        return
+    top, right, foot, left = placed.borders_mm
+    assert placed.sheet_mm == pytest.approx((left + placed.picture_mm[0] + right, top + placed.picture_mm[1] + foot))
+    sides, middle = ((top, foot), (left, right)) if placed.turned else ((left, right), (top, foot))
+    if style == "even":
+        assert sides[0] == pytest.approx(sides[1])
+    assert min(middle) >= 10 - 1e-9
+    if roll:
+        assert placed.sheet_mm[1 if placed.turned else 0] == pytest.approx(roll)
+    assert placed.sheet_px == tuple(round(mm / MM * ppi) for mm in placed.sheet_mm)
+    assert 0 <= placed.left_px <= placed.sheet_px[0] - placed.picture_px[0]
+    assert 0 <= placed.top_px <= placed.sheet_px[1] - placed.picture_px[1]
