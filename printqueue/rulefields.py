@@ -58,8 +58,9 @@ SharePercent = Annotated[Percent, within(0, 100, "%")]
 def _hairline(text: Any) -> float:
     if text == "off":
         return 0.0
-    width = units.parse(text, units.LENGTH_MM) if isinstance(text, str) else 0.0
-    return _within(0.05, 2, "mm", width)
+    if not isinstance(text, str):
+        raise ValueError("write off, or a width such as 0.2 mm")
+    return _within(0.05, 2, "mm", units.parse(text, units.LENGTH_MM))
 
 
 HairlineMm = Annotated[

@@ -235,8 +235,7 @@ def _judge_print(once: _Once, job: PrintJob) -> Judged:
 def _renderer(source: Source, profile: SourceProfile, job: PrintJob, placement: Placement) -> Renderer:
     assert profile.data is not None
     assert profile.facts is not None
-    marks = hairline(placement, _line_ink(job)) if placement.hairline_px else ()
-    return renderer(source, profile.data, profile.facts, job.paper_profile, job.request, placement, marks)
+    return renderer(source, profile.data, profile.facts, job.paper_profile, job.request, placement)
 
 
 def _line_ink(job: PrintJob) -> tuple[int, int, int]:
@@ -261,6 +260,8 @@ def _render(order: RenderOrder, files: list[int]) -> Answer:
         )
     placement = place(job.request, source.facts.width_px, source.facts.height_px)
     drawn = _renderer(source, profile, job, placement)
+    if placement.hairline_px:
+        drawn = replace(drawn, marks=hairline(placement, _line_ink(job)))
     scratch = io.BufferedRandom(_raw(files[2], "r+b")) if placement.turned else None
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
         print_tiff.write(

@@ -67,8 +67,12 @@ def _render(judge: object, path: str, output: str) -> None:
     )
     temp = os.path.join(os.path.dirname(output) or ".", f"{durable.TEMP_PREFIX}{os.getpid()}.tif")
     with durable.world("Writing", output):
-        out = durable.create(temp)
-        scratch = durable.nameless(os.path.dirname(output) or ".")
+        scratch = durable.nameless(os.path.dirname(output) or ".")  # used where the pixels are turned
+        try:
+            out = durable.create(temp)
+        except OSError:
+            os.close(scratch)
+            raise
     try:
         with opened(path) as reading, judge.bench.child() as child:
             answer = ask(

@@ -43,7 +43,9 @@ def to_paper(pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, blac
 def to_paper_exact(
     pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, black_point_compensation: bool
 ) -> Codes:
-    """The same conversion without the engine's table, ten times slower: to check a print, never to make one."""
+    """The same conversion without the engine's table, ten times slower: for a few colours and to check a print, never to
+    make one.
+    """
     flags = _NO_TABLE | (_BPC if black_point_compensation else 0)
     return _transform(pixels, source, paper, "rgb", "u2", intent, flags)
 
@@ -79,9 +81,8 @@ def soft_proof(
 
 def print_black(source: bytes, paper: bytes, *, grey: bool, intent: Intent, black_point_compensation: bool) -> float:
     """L* that the paper shows of the source's black, paper white = 100: the deepest tone of such a print."""
-    flags = _NO_TABLE | (_BPC if black_point_compensation else 0)
     black = np.zeros((1, 1) if grey else (1, 1, 3), np.uint16)
-    device = _transform(black, source, paper, "rgb", "u2", intent, flags)
+    device = to_paper_exact(black, source, paper, intent=intent, black_point_compensation=black_point_compensation)
     lab = _transform(device, paper, _lab_profile(), "lab", "u2", Intent.RELATIVE, _NO_TABLE)
     return float(lab[0, 0, 0] * _LAB_STEP[0])
 

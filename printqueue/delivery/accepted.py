@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
 
@@ -38,28 +39,31 @@ class Made:
 
 def render(shop: Shop, attempt: Attempt, child: Child, judged: Sequence[Judged]) -> list[Made]:
     """Render every print of the picture into hidden temps in their target folders."""
-    return [_render_one(shop, attempt, child, index) for index in range(len(judged))]
+    return [_render_one(shop, attempt, child, index, one) for index, one in enumerate(judged)]
 
 
-def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int) -> Made:
+def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int, judged: Judged) -> Made:
     request, kept = attempt.requests[index], attempt.stocks[index]
     recipe = kept.recipe(attempt.sha256, request)
     temp = group.new_temp(shop, attempt, _print_folder(attempt, index), f"{index}.tif")
     order = RenderOrder(print_job(request, kept), _provenance(attempt, kept, recipe, index), shop.bounds)
-    with durable.world("Writing", temp):
-        out = durable.create(shop.studio.path(temp))
-        reading = claim.open_regular(attempt.picture)
-        scratch = durable.nameless(attempt.spool)  # used where the pixels are turned
-    steps.reached("temp-made")
-    try:
-        answer = ask(child, "render", order, (reading, out, scratch))
-    finally:
-        for descriptor in (reading, out, scratch):
-            os.close(descriptor)
+    with ExitStack() as held:
+        with durable.world("Writing", temp):
+            out = _held(held, durable.create(shop.studio.path(temp)))
+            files = [_held(held, claim.open_regular(attempt.picture)), out]
+            if judged.placement is not None and judged.placement.turned:
+                files.append(_held(held, durable.nameless(attempt.spool)))
+        steps.reached("temp-made")
+        answer = ask(child, "render", order, tuple(files))
     if answer.rendered is None:
         raise ChildDiedError("gave an answer that makes no sense")
     steps.reached("rendered")
     return Made(temp, answer.rendered.sha256, recipe, answer.rendered.verified)
+
+
+def _held(held: ExitStack, descriptor: int) -> int:
+    held.callback(os.close, descriptor)
+    return descriptor
 
 
 def _print_folder(attempt: Attempt, index: int) -> str:

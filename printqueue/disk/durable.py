@@ -148,13 +148,20 @@ def create(path: str) -> int:
         return os.open(name, _WRITE_NEW, 0o666, dir_fd=folder)
 
 
+_NO_TMPFILE = (errno.EOPNOTSUPP, errno.EISDIR, errno.EINVAL)  # open(2): the file system, or the kernel, has none
+
+
 def nameless(folder: str) -> int:
     """A new file without a name, for passing use: gone when it is closed (O_TMPFILE; by a name for a moment where the file
     system has none).
     """
-    with suppress(OSError):
-        return os.open(folder, os.O_TMPFILE | os.O_RDWR | os.O_CLOEXEC, 0o600)
     path = os.path.join(folder, f"{TEMP_PREFIX}{os.getpid()}.scratch")
+    try:
+        with folders.parent(path) as (above, _):
+            return os.open(".", os.O_TMPFILE | os.O_RDWR | os.O_CLOEXEC, 0o600, dir_fd=above)
+    except OSError as error:
+        if error.errno not in _NO_TMPFILE:
+            raise
     descriptor = create(path)
     remove(path)
     return descriptor

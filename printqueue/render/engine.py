@@ -131,11 +131,10 @@ def renderer(
     paper_profile: bytes,
     request: Request,
     placement: Placement,
-    marks: tuple[Mark, ...] = (),
 ) -> Renderer:
     """Prepare a renderer. `profile` holds the facts of `source_profile`. Raises `ProfileError`."""
     facts = source.facts
     resizing = resampler(facts.width_px, facts.height_px, placement.crop_px, placement.picture_px)
     curves = channel_curves(source_profile, profile)
     light = light_of(curves, lift_stops=request.lift_stops, linear=resizing.shrinks)
-    return Renderer(source, source_profile, paper_profile, request, placement, resizing, light, marks)
+    return Renderer(source, source_profile, paper_profile, request, placement, resizing, light)

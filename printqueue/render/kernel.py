@@ -2,8 +2,8 @@
 
 Shrinking: Lanczos' window, whose stop band keeps aliases at -38 dB and below from 1.5 × the new Nyquist frequency up.
 Enlarging: a Gaussian window of σ 1.3, which gives up a little of the finest octave for smaller swings beside edges
-(an edge of σ 0.5 px at twice its size overshoots by 1.6 % of its step in L*, by Lanczos 2.5 %;
-`tests/render/test_resample.py` measures both).
+(an edge of σ 0.5 px at twice its size overshoots by 1.6 % of its step in L*; with Lanczos it was 2.5 %).
+`tests/render/test_resample.py` measures aliases and swing.
 """
 
 from __future__ import annotations

@@ -21,10 +21,12 @@ _LOBES = 3.0
 _CODES = np.arange(65536.0)
 
 
-def recomputed(drawn: Renderer, row: int, columns: Sequence[int]) -> NDArray[np.uint16]:
-    """Device RGB (n, 3) of the picture's pixels at `row` and `columns`, counted from the picture's own corner."""
+def recomputed(drawn: Renderer, rows: Sequence[int], columns: Sequence[int]) -> NDArray[np.uint16]:
+    """Device RGB (n, 3) of the picture's pixels where `rows` and `columns` cross, row by row, counted from its corner."""
+    curves = channel_curves(drawn.source_profile, read_profile(drawn.source_profile))
+    codes = np.concatenate([_delivered(drawn, row, columns, curves) for row in rows])
     return manager.to_paper_exact(
-        _delivered(drawn, row, columns),
+        codes[None, :, 0] if len(curves) == 1 else codes[None],
         drawn.source_profile,
         drawn.paper_profile,
         intent=drawn.request.intent,
@@ -32,15 +34,14 @@ def recomputed(drawn: Renderer, row: int, columns: Sequence[int]) -> NDArray[np.
     ).reshape(-1, 3)
 
 
-def _delivered(drawn: Renderer, row: int, columns: Sequence[int]) -> NDArray[np.uint16]:
-    """Codes of the source space at print size: (1, n, 3), or (1, n) of a grey picture."""
+def _delivered(drawn: Renderer, row: int, columns: Sequence[int], curves: Sequence[Array]) -> NDArray[np.uint16]:
+    """Codes of the source space at print size, (n, C)."""
     facts, place = drawn.source.facts, drawn.placement
     left, top, right, bottom = place.crop_px
     width, height = place.picture_px
     across, down = (right - left) / width, (bottom - top) / height
     rows, row_weights = _taps(top + (row + 0.5) * down, down, facts.height_px)
     band = drawn.source.rows(int(rows[0]), int(rows[-1]) + 1)
-    curves = channel_curves(drawn.source_profile, read_profile(drawn.source_profile))
     found = np.empty((len(columns), band.shape[2]))
     for index, column in enumerate(columns):
         places, weights = _taps(left + (column + 0.5) * across, across, facts.width_px)
@@ -48,8 +49,7 @@ def _delivered(drawn: Renderer, row: int, columns: Sequence[int]) -> NDArray[np.
         for channel, curve in enumerate(curves):
             filtered = _filtered(codes[..., channel], curve, row_weights, weights, drawn, linear=max(across, down) > 1)
             found[index, channel] = filtered
-    codes16 = np.rint(found).astype(np.uint16)
-    return codes16[None, :, 0] if codes16.shape[1] == 1 else codes16[None]
+    return np.rint(found).astype(np.uint16)
 
 
 def _taps(centre: float, scale: float, length: int) -> tuple[NDArray[np.int64], Array]:

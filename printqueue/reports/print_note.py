@@ -151,13 +151,19 @@ def _printer_rows(made: PrintMade) -> list[str]:
             f"The colours are already converted, once, for {shown(made.profile_name)}. Nothing after this file may convert them "
             "again: in the printer's settings switch colour correction off. The profile holds for this media, quality and ink only.",
         ),
-        row(
-            "Place",
-            "Print at 100 %, centred, no fitting to the page. If told that the sheet exceeds the printable area: only bare border is lost.",
-        ),
+        row("Place", _place_words(made)),
     ]
     rows += [row("Handling" if i == 0 else "", shown(line)) for i, line in enumerate(made.paper.handling)]
     return rows
+
+
+def _place_words(made: PrintMade) -> str:
+    if made.request.sheet == "picture-only":
+        return "Place it at 100 % and print the page at 100 %: at any other scale its pixels would be made anew."
+    return (
+        "Print at 100 %, centred, no fitting to the page. If told that the sheet exceeds the printable area: only bare "
+        "border is lost."
+    )
 
 
 def _bare_words(made: PrintMade) -> str:

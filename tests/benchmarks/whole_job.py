@@ -109,7 +109,7 @@ def _paired(name: str, pairs: int, ours: tuple[str, Path, str, str], path: Path,
 def _memory(folder: Path) -> list[Row]:
     rows: list[Row] = []
     for case, (megapixels, size) in CASES.items():
-        path = source(folder, case, "none" if case == "24" else "lzw", jpeg=False)
+        path = source(folder, case, "lzw", jpeg=False)
         for who in ("ours", "whole"):
             row = _step(who, path, size, "lzw")
             printed = float(str(row["print_megapixels"])) if "print_megapixels" in row else 0.0

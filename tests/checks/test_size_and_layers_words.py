@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -15,7 +16,7 @@ from printqueue.checks.size import judge as judge_size
 from printqueue.model.finding import Level
 from printqueue.model.paper import PaperFacts, Surface
 from printqueue.model.picture import PictureFacts
-from printqueue.model.request import Request
+from printqueue.model.request import Border, Request
 from printqueue.model.subject import Subject
 from printqueue.render.plan import place
 from printqueue.units import Size
@@ -91,3 +92,23 @@ def test_headlines_of_their_own() -> None:
         "printer": "is already converted for a printer",
         "fine": "",
     }
+
+
+def narrow(width_mm: float, **more: Any) -> Subject:
+    """A picture with this border on a deckled sheet."""
+    request = Request("rag", A3, border=Border(width_mm=width_mm), **more)
+    return replace(subject(request=request), paper=replace(PAPER, deckled=True))
+
+
+def test_a_deckled_sheet_wants_a_wide_border() -> None:
+    """Under 20 mm is a warning with the number, 20 mm is none; on a cut edge it is none either."""
+    found = judge_size(narrow(19), SizeLimits())
+    assert (found.level, found.measured, found.limit, found.unit) == (Level.WARN, 19, 20, "mm")
+    assert judge_size(narrow(20), SizeLimits()).level is Level.PASS
+    assert judge_size(replace(narrow(19), paper=PAPER), SizeLimits()).level is Level.PASS
+
+
+def test_a_picture_alone_is_inside_no_margin() -> None:
+    """Where it comes to lie is decided elsewhere; on a sheet without border it is a warning."""
+    assert judge_size(narrow(0, sheet="picture-only"), SizeLimits()).level is Level.PASS
+    assert judge_size(narrow(0), SizeLimits()).level is Level.WARN

@@ -288,3 +288,32 @@ def test_orders_are_explained_to_editors() -> None:
         assert [name for name, one in node["properties"].items() if "description" not in one] == []
     assert set(schema["properties"]) == set(Order.model_fields)
     assert "null" not in str(schema)
+
+
+def test_sheet_and_hairline_of_an_order_go_before_the_papers() -> None:
+    """Order before paper, `off` too; how the sheet is fed is the paper's alone."""
+    papers = {
+        "rag": paper(
+            "rag", "sheet: picture-only\nhairline: 0.3 mm\nprinter: {feed: roll, roll: 610 mm, turn: to-feed}\n"
+        )
+    }
+    plain = resolve(papers, folder_paper="rag")[0]
+    assert (plain.sheet, plain.hairline_mm) == ("picture-only", 0.3)
+    assert (plain.feed, plain.roll_mm, plain.turn_to_feed) == ("roll", 610, True)
+    asked = resolve(papers, folder_paper="rag", order=load(b"sheet: full\nhairline: off\n", "o.yaml"))[0]
+    assert (asked.sheet, asked.hairline_mm) == ("full", 0)
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ("hairline: 5 mm\n", "0.05 to 2 mm"),
+        ("hairline: [1]\n", "write off, or a width such as 0.2 mm"),
+        ("printer: {roll: 610 mm}\n", "needs feed: roll"),
+        ("printer: {feed: roll, roll: 10 mm}\n", "50 to 5000 mm"),
+    ],
+)
+def test_what_geometry_cannot_be(more: str, words: str) -> None:
+    """Refused with the range, or with what is missing."""
+    with pytest.raises(RulesError, match=words):
+        paper("rag", more)

@@ -33,6 +33,32 @@ def _each_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -
         monkeypatch.setattr(os, "link", _no_link)
 
 
+@pytest.mark.parametrize("named", [False, True])
+def test_a_nameless_file_leaves_no_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, named: bool) -> None:
+    """It holds what is written and is nowhere to be seen, also where the file system has no O_TMPFILE."""
+    opened = os.open
+
+    def without(path: str, flags: int, *more: int, **where: int) -> int:
+        if named and flags & os.O_TMPFILE == os.O_TMPFILE:
+            raise OSError(errno.EOPNOTSUPP, os.strerror(errno.EOPNOTSUPP))
+        return opened(path, flags, *more, **where)
+
+    monkeypatch.setattr(os, "open", without)
+    descriptor = durable.nameless(str(tmp_path))
+    os.pwrite(descriptor, b"scratch", 10)
+    assert os.pread(descriptor, 7, 10) == b"scratch"
+    os.close(descriptor)
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_nameless_file_follows_no_link(tmp_path: Path) -> None:
+    """As everything below a studio."""
+    (tmp_path / "real").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "real")
+    with pytest.raises(OSError, match="link"):
+        durable.nameless(str(tmp_path / "link"))
+
+
 @pytest.mark.usefixtures("_each_way")
 def test_rename_never_replaces(tmp_path: Path) -> None:
     """A taken name raises and both files stay; a free one is taken. Also where renameat2 is not to be had."""

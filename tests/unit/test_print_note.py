@@ -6,17 +6,19 @@ from pathlib import Path
 from typing import Any
 
 from printqueue.checks.profile import CHECK, ProfileLimits
-from printqueue.model.finding import Finding, Level
+from printqueue.model.finding import Finding, Level, Value
 from printqueue.model.paper import PaperFacts
 from printqueue.model.picture import PictureFacts
 from printqueue.model.request import Request
 from printqueue.model.subject import Subject
 from printqueue.papers.loader import Shelf
+from printqueue.papers.schema import Paper
 from printqueue.render.plan import place
 from printqueue.reports.print_note import PrintMade, print_text
 from printqueue.units import Size
 
 PAPER = Shelf.load(Path(__file__).parents[2] / "printqueue/rules").papers["smooth-rag"]
+KOZO = Shelf.load(Path(__file__).parents[2] / "printqueue/rules").papers["kozo"]
 PICTURE = PictureFacts("TIFF", 6000, 4000, 16, "rgb")
 TOO_FEW = Finding(
     "resolution",
@@ -29,14 +31,20 @@ TOO_FEW = Finding(
 )
 
 
-def text(*findings: Finding, demonstration: bool = False, **asked: Any) -> str:
+def text(
+    *findings: Finding,
+    demonstration: bool = False,
+    paper: Paper = PAPER,
+    measurements: dict[str, Value] | None = None,
+    **asked: Any,
+) -> str:
     """The note on one line."""
     request = Request("smooth-rag", Size("A3", 297, 420), **asked)
     made = PrintMade(
         picture="Fog.tif",
         job=12,
         when="2026-11-25T06:00:00Z",
-        paper=PAPER,
+        paper=paper,
         profile_name="A profile",
         demonstration=demonstration,
         request=request,
@@ -47,6 +55,7 @@ def text(*findings: Finding, demonstration: bool = False, **asked: Any) -> str:
         master="masters/Fog.tif",
         master_sha256="1" * 64,
         converted="relative intent",
+        measurements=measurements or {},
     )
     return " ".join(print_text(made).split())
 
@@ -96,3 +105,51 @@ def test_the_demonstration_profile_is_said_once() -> None:
     assert said.lower().count("demonstration profile") == 1
     assert said.count(finding.do) == 1
     assert finding.says in text(finding)  # where the first line is silent, the finding speaks
+
+
+def test_sizes_are_said_in_mm_and_inches() -> None:
+    """A3 across with the default border of 24 mm: 372 × 248 mm of picture."""
+    said = text()
+    assert "Picture 372 × 248 mm (14.65 × 9.76 in), 6000 × 4000 px: 410 ppi of its own." in said
+    assert "Sheet 420 × 297 mm (16.54 × 11.69 in); the file has 5953 × 4209 px at 360 ppi, 16 bit." in said
+
+
+def test_a_roll_says_its_length_and_where_to_cut() -> None:
+    """248 mm of picture, 24 mm above and below, 10 mm of trim at each end: 316 mm of roll."""
+    said = text(feed="roll", roll_mm=610.0)
+    assert "Sheet 316 mm of a roll 610 mm wide; cut away 10 mm at each end; the file has 8646 × 4479 px" in said
+
+
+def test_a_turned_file_says_so() -> None:
+    """With the pixels as they lie in it."""
+    said = text(feed="short-edge", turn_to_feed=True)
+    assert (
+        "the file has 4209 × 5953 px at 360 ppi, 16 bit. The picture lies turned in it, its left side at the head"
+        in said
+    )
+    assert "turned" not in text(feed="short-edge")
+
+
+def test_a_picture_alone_leaves_the_border_to_the_photographer() -> None:
+    """No border is promised, and none can be lost in the printer."""
+    said = text(sheet="picture-only")
+    assert "Sheet none: the file holds the picture alone, as you asked (sheet: picture-only)." in said
+    assert "Border yours to lay out" in said
+    assert "only bare border is lost" not in said
+    assert "only bare border is lost" in text()
+
+
+def test_hairline_and_deckled_edge_are_said() -> None:
+    """Where there are any."""
+    assert "bare paper. A hairline of 0.20 mm runs around the picture." in text(hairline_mm=0.2)
+    assert "Good to about ± 3 mm: the edge is deckled." in text(paper=KOZO)
+    assert "hairline" not in text()
+    assert "deckled" not in text()
+
+
+def test_what_a_lift_turned_into_bare_paper_is_said() -> None:
+    """Only where there was a lift."""
+    words = "After the lift the largest piece of bare paper inside the picture is 1.25 % of it."
+    measured: dict[str, Value] = {"tone.bare_largest_percent": 1.25}
+    assert words in text(measurements=measured, lift_stops=1 / 3)
+    assert "After the lift" not in text(measurements=measured)
