@@ -5,8 +5,8 @@ from __future__ import annotations
 import unicodedata
 
 MOST_BYTES = 255  # NAME_MAX of the usual Linux file systems
-PRINT, PRINT_NOTE, REASON, PROOF = ".tif", ".print.txt", ".reason.txt", ".proof.jpg"
-COMPANIONS = (PRINT_NOTE, REASON, PROOF)
+PRINT, PRINT_NOTE, REASON, PROOF, STRIP_NOTE = ".tif", ".print.txt", ".reason.txt", ".proof.jpg", ".strip.txt"
+COMPANIONS = (PRINT_NOTE, REASON, PROOF, STRIP_NOTE)
 _ORDER = ".order.yaml"
 _LONGEST_EXTENSION = 20  # bytes; what is longer belongs to the stem
 _LONGEST_NUMBER = len(b" (9999)")

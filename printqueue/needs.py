@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from math import ceil
 
 from printqueue.model.request import Placement
-from printqueue.render.engine import BAND_ROWS, THREADS, rows_at_once
+from printqueue.render.engine import THREADS, rows_at_once
+from printqueue.render.sheet import BAND_ROWS
 from printqueue.survey.first import FIRST_ROWS
 from printqueue.survey.printed import PRINTED_ROWS
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from itertools import count
 from typing import Literal
@@ -92,7 +92,7 @@ class Intent:
         return next((p.final for p in self.placed if p.role == "print"), None)
 
 
-def free_number(studio: Studio, groups: dict[str, Callable[[int], Iterable[str]]]) -> int:
+def free_number(studio: Studio, groups: Mapping[str, Callable[[int], Iterable[str]]]) -> int:
     """The smallest number for which no name of any group is taken; `groups`: folder → names of a number."""
     taken = {folder: set(map(naming.twin_key, folders.names(studio.path(folder)))) for folder in groups}
     return next(

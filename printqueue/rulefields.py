@@ -10,8 +10,8 @@ from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, Wit
 
 from printqueue import sizes, units
 from printqueue.fields import Mm, Percent, Stops, Strict
-from printqueue.model.paper import Intent, Lab
-from printqueue.model.request import Border
+from printqueue.model.paper import Intent, Lab, Margins
+from printqueue.model.request import Border, Sharpening
 from printqueue.units import Size
 
 MAX_TEXT = 500
@@ -55,18 +55,94 @@ DistanceMm = Annotated[Mm, within(100, 100_000, "mm")]
 SharePercent = Annotated[Percent, within(0, 100, "%")]
 
 
-def _hairline(text: Any) -> float:
+def _off_or_mm(what: str, example: str, low: float, high: float, text: Any) -> float:
     if text == "off":
         return 0.0
-    if not isinstance(text, str):
-        raise ValueError("write off, or a width such as 0.2 mm")
-    return _within(0.05, 2, "mm", units.parse(text, units.LENGTH_MM))
+    if not isinstance(text, str) or not any(char.isdigit() for char in text):
+        raise ValueError(f"write off, or {what} such as {example}")
+    return _within(low, high, "mm", units.parse(text, units.LENGTH_MM))
 
 
-HairlineMm = Annotated[
-    float,
-    BeforeValidator(_hairline),
-    WithJsonSchema({"type": "string", "description": "off, or a width, 0.05 to 2 mm", "examples": ["off", "0.2 mm"]}),
+def off_or_mm(what: str, example: str, low: float, high: float) -> tuple[BeforeValidator, WithJsonSchema]:
+    """`off`, which is 0, or a length between `low` and `high` mm."""
+    said = f"off, or {what}, {_short(low)} to {_short(high)} mm"
+    schema = {"type": "string", "description": said, "examples": ["off", example]}
+    return BeforeValidator(partial(_off_or_mm, what, example, low, high)), WithJsonSchema(schema)
+
+
+HairlineMm = Annotated[float, *off_or_mm("a width", "0.2 mm", 0.05, 2)]
+FootLineMm = Annotated[float, *off_or_mm("the height of its capitals", "2 mm", 1, 4)]
+
+
+def _sharpening(value: Any) -> Sharpening | None:
+    if value == "none":
+        return None
+    if not isinstance(value, dict) or value.keys() != {"radius", "amount"}:
+        raise ValueError("write none, or {radius: 0.2 mm, amount: 50 %}")
+    radius, amount = (value[key] if isinstance(value[key], str) else "" for key in ("radius", "amount"))
+    return Sharpening(
+        _within(0.05, 0.6, "mm", units.parse(radius, units.LENGTH_MM)),
+        _within(1, 150, "%", units.parse(amount, units.SHARE_PERCENT)),
+    )
+
+
+SharpeningRule = Annotated[
+    Sharpening | None,
+    PlainValidator(_sharpening),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"const": "none"},
+                {
+                    "type": "object",
+                    "properties": {
+                        "radius": {
+                            "type": "string",
+                            "description": "σ of the mask in mm on paper, 0.05 to 0.6 mm",
+                            "examples": ["0.2 mm"],
+                        },
+                        "amount": {"type": "string", "description": "its strength, 1 to 150 %", "examples": ["50 %"]},
+                    },
+                    "required": ["radius", "amount"],
+                    "additionalProperties": False,
+                },
+            ]
+        }
+    ),
+]
+
+
+def _margins(value: Any) -> Margins:
+    sides = {"ends": value, "sides": value} if isinstance(value, str) else value
+    if not isinstance(sides, dict) or sides.keys() != {"ends", "sides"}:
+        raise ValueError("write one width such as 3 mm, or {ends: 25 mm, sides: 3 mm}")
+    ends, sides = (sides[key] if isinstance(sides[key], str) else "" for key in ("ends", "sides"))
+    return Margins(*(_within(0, 500, "mm", units.parse(one, units.LENGTH_MM)) for one in (ends, sides)))
+
+
+MarginsRule = Annotated[
+    Margins,
+    PlainValidator(_margins),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "string", "description": "one width for all edges, in mm", "examples": ["3 mm"]},
+                {
+                    "type": "object",
+                    "properties": {
+                        "ends": {
+                            "type": "string",
+                            "description": "along the edge that goes in first and the one that comes last",
+                            "examples": ["25 mm"],
+                        },
+                        "sides": {"type": "string", "description": "along the other two", "examples": ["3 mm"]},
+                    },
+                    "required": ["ends", "sides"],
+                    "additionalProperties": False,
+                },
+            ]
+        }
+    ),
 ]
 
 

@@ -9,6 +9,7 @@ from datetime import date
 
 from printqueue.decode import Bounds
 from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
+from printqueue.making import PrintJob
 from printqueue.model.request import Request
 from printqueue.model.setting import Setting, ViewingLight
 from printqueue.needs import SLACK_BYTES
@@ -17,7 +18,7 @@ from printqueue.papers.schema import Paper
 from printqueue.sandbox import Child, ChildDiedError, ChildLimits, Template
 from printqueue.stock import Stock, Tones, take
 from printqueue.studio import Studio
-from printqueue.worker import ANSWER, Answer, PrintJob
+from printqueue.worker import ANSWER, Answer
 
 
 class Workbench:

@@ -1,4 +1,4 @@
-"""What a bounded child can be asked: probe, judge, render, inspect. It gets descriptors, never paths.
+"""What a bounded child can be asked: probe, judge, render, strip, inspect, tones. It gets descriptors, never paths.
 
 Each task takes a pickled argument from the service and answers JSON: the service
 does not trust a process that reads hostile files.
@@ -9,8 +9,8 @@ from __future__ import annotations
 import hashlib
 import io
 import os
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from importlib import import_module
 from typing import Any, BinaryIO
 
@@ -18,42 +18,31 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import TypeAdapter
 
+from printqueue import lettering
 from printqueue.colour import manager, spaces
 from printqueue.colour.icc import ProfileError
 from printqueue.decode import Bounds, EmptyTailError, decoding_bytes, open_picture, probe
 from printqueue.errors import IncompletePictureError, PictureError, WorldError
-from printqueue.fields import Limits
 from printqueue.judge import allow, judge
+from printqueue.making import PrintJob, StripMade, StripWish, drawn, make_print, make_strip
 from printqueue.model.finding import Finding, Level, Value
-from printqueue.model.paper import Intent, Lab, PaperFacts
-from printqueue.model.picture import Metadata, PictureFacts, Source
+from printqueue.model.paper import Intent, Lab
+from printqueue.model.picture import PictureFacts, Source
 from printqueue.model.request import Placement, Request
 from printqueue.model.setting import Setting
 from printqueue.model.subject import Subject
 from printqueue.needs import Header
 from printqueue.outputs import print_tiff
 from printqueue.outputs.print_tiff import Provenance
-from printqueue.render.engine import Renderer, renderer
-from printqueue.render.marks import hairline
 from printqueue.render.plan import DoesNotFitError, place
-from printqueue.render.verify import Verified, verify
-from printqueue.source_profile import SourceProfile, choose
+from printqueue.render.verify import Verified
+from printqueue.source_profile import choose
 from printqueue.survey.first import first_pass
 from printqueue.survey.header import header_readings
 from printqueue.survey.native import native_readings
 from printqueue.survey.printed import printed_readings
 from printqueue.survey.readings import Readings
 from printqueue.survey.tones import tone_readings
-
-
-@dataclass(frozen=True, slots=True)
-class PrintJob:
-    """One print to judge or render, with the rules and profile bytes as read when it was claimed."""
-
-    request: Request
-    paper: PaperFacts
-    limits: Mapping[str, Limits]
-    paper_profile: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +72,16 @@ class RenderOrder:
 
 
 @dataclass(frozen=True, slots=True)
+class StripOrder:
+    """One test strip to write into the descriptor that comes second."""
+
+    job: PrintJob
+    wish: StripWish
+    provenance: Provenance
+    bounds: Bounds
+
+
+@dataclass(frozen=True, slots=True)
 class Judged:
     """Findings of one print and the numbers behind them."""
 
@@ -106,6 +105,16 @@ class Rendered:
     sha256: str
     size: int
     verified: Verified
+    foot_line: str = ""  # its words as they were set; "" where there are none
+
+
+@dataclass(frozen=True, slots=True)
+class Stripped:
+    """Answer to `strip`."""
+
+    sha256: str
+    size: int
+    made: StripMade
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +150,7 @@ class Answer:
     header: Header | None = None
     report: Report | None = None
     rendered: Rendered | None = None
+    strip: Stripped | None = None
     made: Made | None = None
     tones: PaperTones | None = None
     failure: Failure | None = None
@@ -227,68 +237,34 @@ def _judge_print(once: _Once, job: PrintJob) -> Judged:
     if profile.facts is not None:
         read |= tone_readings(once.copy, profile, job.paper_profile, job.request)
         if placement is not None:
-            read |= printed_readings(_renderer(once.source, profile, job, placement), profile.facts)
+            read |= printed_readings(drawn(once.source, profile, job, placement), profile.facts)
     subject = Subject(facts, job.paper, job.request, placement, read.numbers, read.where, once.setting)
     return Judged(tuple(judge(subject, job.limits)), placement, dict(read.numbers))
 
 
-def _renderer(source: Source, profile: SourceProfile, job: PrintJob, placement: Placement) -> Renderer:
-    assert profile.data is not None
-    assert profile.facts is not None
-    return renderer(source, profile.data, profile.facts, job.paper_profile, job.request, placement)
-
-
-def _line_ink(job: PrintJob) -> tuple[int, int, int]:
-    """Device RGB of a line in the border: the grey of sRGB code 96, converted as a picture would be."""
-    grey = np.full((1, 1, 3), 96 * 257, np.uint16)
-    srgb = spaces.profile_bytes("srgb")
-    red, green, blue = manager.to_paper_exact(
-        grey, srgb, job.paper_profile, intent=Intent.RELATIVE, black_point_compensation=True
-    )[0, 0].tolist()
-    return red, green, blue
-
-
 def _render(order: RenderOrder, files: list[int]) -> Answer:
     source = open_picture(_stream(files[0]), order.bounds)
-    job = order.job
-    profile = choose(source.facts, source.icc, job.request.assume_profile)
-    if profile.data is None:
-        raise PictureError(
-            "The picture has no usable colour profile, and none was assumed.",
-            do="Export it again with its profile, or state it in the order (assume_profile: srgb).",
-            check="profile",
-        )
-    placement = place(job.request, source.facts.width_px, source.facts.height_px)
-    drawn = _renderer(source, profile, job, placement)
-    if placement.hairline_px:
-        drawn = replace(drawn, marks=hairline(placement, _line_ink(job)))
-    scratch = io.BufferedRandom(_raw(files[2], "r+b")) if placement.turned else None
+    scratch = io.BufferedRandom(_raw(files[2], "r+b")) if len(files) > 2 else None
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
-        print_tiff.write(
-            out,
-            drawn.file_bands(print_tiff.encode_band, scratch),
-            size_px=placement.file_px,
-            ppi=placement.ppi,
-            profile=job.paper_profile,
-            provenance=order.provenance,
-            metadata=_named(source.facts.metadata, job.request),
-        )
-        out.flush()
-        return Answer(rendered=_hashed(out, verify(out, drawn)))
+        printed = make_print(source, order.job, order.provenance, out, scratch)
+        return Answer(rendered=Rendered(*_hashed(out), printed.verified, printed.foot_line))
 
 
-def _named(metadata: Metadata, request: Request) -> Metadata:
-    """The master's texts; an order's title goes before the file's own."""
-    return replace(metadata, title=request.title) if request.title else metadata
+def _strip(order: StripOrder, files: list[int]) -> Answer:
+    source = open_picture(_stream(files[0]), order.bounds)
+    with io.BufferedRandom(_raw(files[1], "r+b")) as out:
+        made = make_strip(source, order.job, order.wish, order.provenance, out)
+        return Answer(strip=Stripped(*_hashed(out), made))
 
 
-def _hashed(stream: BinaryIO, verified: Verified) -> Rendered:
+def _hashed(stream: BinaryIO) -> tuple[str, int]:
+    """SHA-256 and size of what was written."""
     stream.seek(0)
     digest, size = hashlib.sha256(), 0
     while chunk := stream.read(1 << 20):
         digest.update(chunk)
         size += len(chunk)
-    return Rendered(digest.hexdigest(), size, verified)
+    return digest.hexdigest(), size
 
 
 def _inspect(_: None, files: list[int]) -> Answer:
@@ -348,6 +324,7 @@ TASKS = {
     "probe": _answered(_probe),
     "judge": _answered(_judge),
     "render": _answered(_render),
+    "strip": _answered(_strip),
     "inspect": _answered(_inspect),
     "tones": _answered(_tones),
 }
@@ -364,4 +341,5 @@ def warm_up() -> None:
         import_module(module)
     for codec in _CODECS:
         getattr(import_module("imagecodecs"), f"{codec}_decode")
+    lettering.load()
     import_module("cv2").setNumThreads(0)  # measuring must not start threads of its own in a forked child

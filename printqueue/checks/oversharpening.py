@@ -40,11 +40,19 @@ def judge(subject: Subject, limits: OversharpeningLimits) -> Finding:
     return Finding(
         "oversharpening",
         Level.PASS,
-        f"Halo {number_text(max(score, 0.0), 0)} % on {_edges(subject)} clean edges.",
+        f"Halo {number_text(max(score, 0.0), 0)} % on {_edges(subject)} clean edges.{_added(subject)}",
         measured=round(score, 1),
         limit=warn if warn is not None else reject,
         unit="%",
     )
+
+
+def _added(subject: Subject) -> str:
+    """What the print's own sharpening has done to the halo."""
+    before = subject.number("halo.unsharpened_percent")
+    if before is None or subject.request.sharpen is None:
+        return ""
+    return f" Before the sharpening that this paper's rules ask for it was {number_text(max(before, 0.0), 0)} %."
 
 
 def _edges(subject: Subject) -> int:
@@ -77,14 +85,16 @@ def _ringing(subject: Subject, level: Level, score: float, limit: float) -> Find
         "oversharpening",
         level,
         f"Halo {number_text(score, 0)} %: on a quarter of {_edges(subject)} clean edges the light and dark rims are at least "
-        f"that part of the edge's own contrast{how_wide}; visible on {number_text(share, 0)} % of the edges{worst}.",
+        f"that part of the edge's own contrast{how_wide}; visible on {number_text(share, 0)} % of the edges{worst}.{_added(subject)}",
         measured=round(score, 1),
         limit=limit,
         unit="%",
         why="Ink spread on this texture softens fine rims, but rims this strong still show as outlines."
         if textured
         else "A smooth sheet shows every rim: bright lines along dark edges look like cut-outs.",
-        do="Go back before the sharpening step and export with about half the amount or a smaller radius.",
+        do="Ask for less in the paper's rules (print: sharpen), or for none."
+        if _added(subject)
+        else "Go back before the sharpening step and export with about half the amount or a smaller radius.",
         instead="If the edges really are double (frost, rope, mortar), allow it: allow: [oversharpening].",
         where=where,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated
 
 from pydantic import Field
@@ -11,10 +12,11 @@ from printqueue.fields import Limits
 from printqueue.model.finding import Finding, Level
 from printqueue.model.request import Placement
 from printqueue.model.subject import Subject
-from printqueue.units import number_text
+from printqueue.units import MM_PER_INCH, number_text
 
 _ENLARGED = 1.02  # rounding to whole pixels is no enlargement
 _CROPPED = 0.0005
+_DESCENDERS = 0.4  # how far letters hang below their baseline, in cap heights
 _DECKLED_MM = 20.0  # common practice, no source: less, and the torn edge comes visibly near the picture
 
 
@@ -36,7 +38,7 @@ def judge(subject: Subject, limits: SizeLimits) -> Finding:
     says = f"{width} × {height} mm on {size}"
     how = _how(subject, place)
     if (inside := _inside_margin(subject, place)) is not None:
-        return _margin(subject, limits, says, inside)
+        return _margin(limits, says, inside)
     if subject.paper.deckled and place.trim_mm == 0 and 0 < min(place.borders_mm) < _DECKLED_MM - 1e-6:
         return _deckled(limits, says, min(place.borders_mm))
     if not subject.request.size_listed:
@@ -87,24 +89,53 @@ def _no_place(subject: Subject, limits: SizeLimits) -> Finding:
     )
 
 
-def _inside_margin(subject: Subject, place: Placement) -> float | None:
+@dataclass(frozen=True, slots=True)
+class _Inside:
+    """Ink where the printer cannot reach: what it is, how near to the edge it comes and how near it may, in mm."""
+
+    what: str
+    nearest: float
+    margin: float
+    do: str
+
+
+def _inside_margin(subject: Subject, place: Placement) -> _Inside | None:
+    """The worst of the picture's four sides and the foot line."""
     if subject.request.sheet == "picture-only":  # where it comes to lie on a sheet is decided elsewhere
         return None
-    nearest = min(place.borders_mm)
-    return nearest if nearest < subject.paper.margin_mm - 1e-6 else None
+    margins = _margins_mm(subject, place)
+    wider = "Ask for a wider border or a smaller picture in the order."
+    found = [_Inside("picture", near, margin, wider) for near, margin in zip(place.borders_mm, margins, strict=True)]
+    if place.foot_line is not None:
+        below = (place.sheet_px[1] - place.foot_line.baseline_px) / place.ppi * MM_PER_INCH
+        near = below - _DESCENDERS * subject.request.foot_line_mm
+        found.append(_Inside("foot line", near, margins[2], "Leave the foot line out (foot_line: off)."))
+    worst = min(found, key=lambda one: one.nearest - one.margin)
+    return worst if worst.nearest < worst.margin - 1e-6 else None
 
 
-def _margin(subject: Subject, limits: SizeLimits, says: str, nearest: float) -> Finding:
+def _margins_mm(subject: Subject, place: Placement) -> tuple[float, float, float, float]:
+    """The printer's margins at top, right, foot and left of the sheet as looked at."""
+    margins, (width, height) = subject.paper.margins, place.sheet_mm
+    if subject.request.feed == "roll":
+        along = place.turned  # the picture's left side leads
+    else:
+        along = (width < height) == (subject.request.feed == "long-edge")
+    across, up = (margins.ends_mm, margins.sides_mm) if along else (margins.sides_mm, margins.ends_mm)
+    return up, across, up, across
+
+
+def _margin(limits: SizeLimits, says: str, inside: _Inside) -> Finding:
     return Finding(
         "size",
         limits.margin,
-        f"{says} comes within {number_text(nearest)} mm of the sheet's edge; the printer cannot print nearer than "
-        f"{number_text(subject.paper.margin_mm)} mm.",
-        measured=round(nearest, 1),
-        limit=subject.paper.margin_mm,
+        f"{says}: the {inside.what} comes within {number_text(inside.nearest)} mm of the sheet's edge; there the printer "
+        f"cannot print nearer than {number_text(inside.margin)} mm.",
+        measured=round(inside.nearest, 1),
+        limit=inside.margin,
         unit="mm",
-        why="The rim of the picture would be cut off by the printer.",
-        do="Ask for a wider border or a smaller picture in the order.",
+        why=f"Part of the {inside.what} would be cut off by the printer.",
+        do=inside.do,
         origin="your rule (printer: margins)",
     )
 

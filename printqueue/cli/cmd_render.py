@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import argparse
 import os
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
 
 from printqueue.cli.console import add_json, print_json, say, studio_of
 from printqueue.errors import Exit, OwnError, UsageError
 from printqueue.text import shown
+
+if TYPE_CHECKING:
+    from printqueue.cli.single import Single
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -40,54 +45,22 @@ def run(options: argparse.Namespace) -> int:
     return code
 
 
-def _render(judge: object, path: str, output: str) -> None:
+def _render(judge: Single, path: str, output: str) -> None:
     """Through a hidden temp beside OUT; the descriptors go to a bounded child."""
-    from printqueue.cli.single import Single, opened
-    from printqueue.delivery import conversion_words
-    from printqueue.disk import durable, folders
-    from printqueue.outputs.print_tiff import Provenance
-    from printqueue.stock import versions
+    from printqueue.cli.fresh import fresh_file, scratch_file
+    from printqueue.cli.single import opened
     from printqueue.workbench import ask, print_job
     from printqueue.worker import RenderOrder
 
-    assert isinstance(judge, Single)
     request, kept = judge.request(path), judge.stock
-    output = folders.as_named(output)
-    master = durable.sha256(folders.as_named(path))
-    if master is None:
-        raise UsageError(f"There is no regular file {shown(path)}.")
-    provenance = Provenance(
-        recipe=kept.recipe(master, request),
-        master_sha256=master,
-        paper=request.paper,
-        profile_sha256=kept.profile_sha256,
-        profile_name=kept.facts.profile_name,
-        settings=conversion_words(request),
-        versions=versions(),
-    )
-    temp = os.path.join(os.path.dirname(output) or ".", f"{durable.TEMP_PREFIX}{os.getpid()}.tif")
-    with durable.world("Writing", output):
-        scratch = durable.nameless(os.path.dirname(output) or ".")  # used where the pixels are turned
-        try:
-            out = durable.create(temp)
-        except OSError:
-            os.close(scratch)
-            raise
-    try:
-        with opened(path) as reading, judge.bench.child() as child:
-            answer = ask(
-                child,
-                "render",
-                RenderOrder(print_job(request, kept), provenance, judge.bench.bounds),
-                (reading, out, scratch),
-            )
-        if answer.rendered is None or durable.sha256(temp) != answer.rendered.sha256:
-            raise OwnError("What was written does not read back the same. No print file was made.")
-        with durable.world("Writing", output):
-            durable.sync(temp)
-            durable.rename_no_clobber(temp, output)
-            durable.sync_folder(os.path.dirname(output) or ".")
-    finally:
-        os.close(out)
-        os.close(scratch)
-        durable.remove(temp)
+    provenance = judge.provenance(path, request)
+    with ExitStack() as held:
+        file = held.enter_context(fresh_file(output))
+        scratch = held.enter_context(scratch_file(os.path.dirname(os.path.abspath(output))))  # where pixels are turned
+        reading = held.enter_context(opened(path))
+        child = held.enter_context(judge.bench.child())
+        order = RenderOrder(print_job(request, kept), provenance, judge.bench.bounds)
+        answer = ask(child, "render", order, (reading, file.descriptor, scratch))
+        if answer.rendered is None:
+            raise OwnError("The rendering process gave an answer that makes no sense. No print file was made.")
+        file.keep(answer.rendered.sha256)

@@ -26,6 +26,10 @@ COMMANDS = {
         "printqueue check Fog.tif --paper smooth-rag --size A3",
     ),
     "render": ("judge one file and render its print file", "printqueue render Fog.tif --paper baryta -o Fog.print.tif"),
+    "strip": (
+        "make a labelled test strip: the same part at several lifts",
+        "printqueue strip Fog.tif --paper smooth-rag --lifts=-1/3,0,1/3,2/3",
+    ),
     "status": ("the queue now, and why anything waits", "printqueue status"),
     "history": ("what was made, when, on what, with which settings", "printqueue history fog"),
     "ledger": ("copy the record of what was made, or look whether it is sound", "printqueue ledger check"),

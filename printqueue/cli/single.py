@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 from printqueue import sizes
+from printqueue.delivery import conversion_words
+from printqueue.disk import durable
 from printqueue.disk.folders import as_named
 from printqueue.errors import OwnError, PictureError, UsageError, WorldError
 from printqueue.intake.claim import ChangedError, open_regular
@@ -16,11 +19,13 @@ from printqueue.nearest import suggestion
 from printqueue.orders import loader
 from printqueue.orders.names import candidates
 from printqueue.orders.resolve import resolve
+from printqueue.outputs.print_tiff import Provenance
 from printqueue.papers.loader import Shelf
 from printqueue.running import WORKER
 from printqueue.sandbox import Child, Template
 from printqueue.service.repeat import look_up_file
 from printqueue.shop import findings_json, measurements_json
+from printqueue.stock import versions
 from printqueue.strictyaml import MAX_BYTES
 from printqueue.studio import Studio
 from printqueue.text import shown
@@ -57,9 +62,29 @@ class Single:
                 break
         fixed: dict[str, object] = {"paper": None, "prints": []} | ({"size": None} if self._size else {})
         order = order.model_copy(update=fixed) if order is not None else None
-        return resolve({self.paper.key: self.paper}, folder_paper=self.paper.key, folder_size=self._size, order=order)[
-            0
-        ]
+        return resolve(
+            {self.paper.key: self.paper},
+            folder_paper=self.paper.key,
+            folder_size=self._size,
+            order=order,
+            maker=self.bench.studio.config.maker,
+        )[0]
+
+    def provenance(self, path: str, request: Request, *, also: str = "") -> Provenance:
+        """How a file made here comes about; `also` tells one that is no print from the print of the same request."""
+        master = durable.sha256(as_named(path))
+        if master is None:
+            raise UsageError(f"There is no regular file {shown(path)}.")
+        recipe = self.stock.recipe(master, request)
+        return Provenance(
+            recipe=hashlib.sha256(f"{recipe}{also}".encode()).hexdigest() if also else recipe,
+            master_sha256=master,
+            paper=request.paper,
+            profile_sha256=self.stock.profile_sha256,
+            profile_name=self.stock.facts.profile_name,
+            settings=conversion_words(request) + also,
+            versions=versions(),
+        )
 
     def judge(self, child: Child, path: str, request: Request) -> Report:
         """Findings and measurements of one file."""

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from functools import partial
 
 from printqueue import naming, publish, steps
@@ -22,7 +23,7 @@ from printqueue.reports.print_note import PrintMade, print_text
 from printqueue.sandbox import Child, ChildDiedError
 from printqueue.shop import Attempt, Outcome, Shop
 from printqueue.stock import Stock, versions
-from printqueue.units import stops_text
+from printqueue.units import number_text, stops_text
 from printqueue.workbench import ask, print_job
 from printqueue.worker import Judged, RenderOrder
 
@@ -35,6 +36,7 @@ class Made:
     sha256: str
     recipe: str
     verified: Verified
+    foot_line: str
 
 
 def render(shop: Shop, attempt: Attempt, child: Child, judged: Sequence[Judged]) -> list[Made]:
@@ -58,7 +60,7 @@ def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int, judged: 
     if answer.rendered is None:
         raise ChildDiedError("gave an answer that makes no sense")
     steps.reached("rendered")
-    return Made(temp, answer.rendered.sha256, recipe, answer.rendered.verified)
+    return Made(temp, answer.rendered.sha256, recipe, answer.rendered.verified, answer.rendered.foot_line)
 
 
 def _held(held: ExitStack, descriptor: int) -> int:
@@ -87,7 +89,9 @@ def _provenance(attempt: Attempt, kept: Stock, recipe: str, index: int) -> Prove
 def conversion_words(request: Request) -> str:
     """How the colours were converted, for provenance and note."""
     black = "with" if request.black_point_compensation else "without"
-    return f"{request.intent} intent {black} black point compensation, lift {stops_text(request.lift_stops)}, {request.ppi} ppi"
+    sharp = request.sharpen
+    mask = f", unsharp mask {sharp.radius_mm:g} mm {sharp.amount_percent:g} %" if sharp else ""
+    return f"{request.intent} intent {black} black point compensation, lift {stops_text(request.lift_stops)}, {request.ppi} ppi{mask}"
 
 
 def publish_prints(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made: Sequence[Made]) -> Outcome:
@@ -171,11 +175,23 @@ def _note(shop: Shop, attempt: Attempt, one: Judged, made: Made, index: int, mas
         master_sha256=attempt.sha256,
         converted=conversion_words(attempt.requests[index]),
         measurements=one.measurements,
-        checked=_checked_words(made.verified),
+        checked=checked_words(made.verified),
+        foot_line=made.foot_line,
+        under_glass=_glass_words(kept.paper.drying, shop.now()),
     )
 
 
-def _checked_words(verified: Verified) -> str:
+def _glass_words(drying_h: float | None, now: str) -> str:
+    """From when on a print that is made today may go under glass; when it will be printed nobody knows here."""
+    if drying_h is None:
+        return ""
+    ready = datetime.fromisoformat(now).astimezone() + timedelta(hours=drying_h)
+    hours = number_text(drying_h)
+    return f"Printed today, it may go under glass from {ready.day} {ready:%B %Y} on; printed later, {hours} hours after that."
+
+
+def checked_words(verified: Verified) -> str:
+    """How the file's pixels were proved."""
     return (
         f"{verified.pixels} pixels of the file against the same computed a second, slow way: ΔE76 {verified.mean} in the mean, "
         f"{verified.worst} at most."

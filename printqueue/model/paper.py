@@ -47,6 +47,14 @@ class Intent(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Margins:
+    """What the printer cannot reach, in mm: along the ends (the edge fed first, and the last one) and along the sides."""
+
+    ends_mm: float = 3.0
+    sides_mm: float = 3.0
+
+
+@dataclass(frozen=True, slots=True)
 class PaperFacts:
     """The paper as judgement sees it. `white` and `black` are absolute L*a*b* (D50)."""
 
@@ -58,5 +66,5 @@ class PaperFacts:
     stocked: tuple[Size, ...]
     profile_name: str
     profile_is_demonstration: bool
-    margin_mm: float = 3.0  # the printer cannot print nearer to the sheet's edge
+    margins: Margins = Margins()
     deckled: bool = False  # a torn edge: placement is only good to about 3 mm

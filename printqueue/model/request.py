@@ -29,6 +29,14 @@ class Border:
 
 
 @dataclass(frozen=True, slots=True)
+class Sharpening:
+    """An unsharp mask on lightness at print scale: σ of its Gaussian in mm on paper, and its strength in percent."""
+
+    radius_mm: float
+    amount_percent: float
+
+
+@dataclass(frozen=True, slots=True)
 class Request:
     """What to make of one picture on one paper. Everything here is part of the recipe."""
 
@@ -54,6 +62,19 @@ class Request:
     feed: Feed = "long-edge"
     turn_to_feed: bool = False  # the file's pixels are turned so that the edge fed first is its top edge
     roll_mm: float = 0.0  # width of the roll, where the paper is fed from one; 0: as wide as the print
+    sharpen: Sharpening | None = None
+    foot_line_mm: float = 0.0  # cap height of a line of text at the sheet's foot; 0: none
+    maker: str = ""  # named in the foot line; "" where there is none
+
+
+@dataclass(frozen=True, slots=True)
+class FootLine:
+    """Where a line of text stands in the foot border, in sheet pixels: it begins at `left_px` on `baseline_px`."""
+
+    left_px: int
+    baseline_px: int
+    width_px: int  # the room it has
+    height_px: int  # of its capitals
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +99,7 @@ class Placement:
     turned: bool = False
     trim_mm: float = 0.0  # of roll to cut away at head and foot; part of the sheet and of the borders
     hairline_px: int = 0  # width of the line around the picture
+    foot_line: FootLine | None = None
 
     @property
     def file_px(self) -> tuple[int, int]:

@@ -22,15 +22,16 @@ def resolve(
     folder_size: str | None = None,
     order: Order | None = None,
     default_paper: str | None = None,
+    maker: str = "",
 ) -> tuple[Request, ...]:
     """What to print, one `Request` per print. Order goes before folder, folder before the paper's defaults.
 
-    `folder_size` is the folder's name as written. Raises `PictureError` of the check `order`
+    `folder_size` is the folder's name as written, `maker` the name for foot lines. Raises `PictureError` of the check `order`
     with a remedy for unknown papers and sizes and for what contradicts itself.
     """
     prints = order.each() if order else [PrintOrder()]
     requests = [
-        _request(_paper(papers, one.paper or folder_paper or default_paper), one, folder_size) for one in prints
+        _request(_paper(papers, one.paper or folder_paper or default_paper), one, folder_size, maker) for one in prints
     ]
     for index, request in enumerate(requests):
         if request in requests[:index]:
@@ -49,10 +50,13 @@ def _paper(papers: Mapping[str, Paper], key: str | None) -> Paper:
     return papers[key]
 
 
-def _request(paper: Paper, one: PrintOrder, folder_size: str | None) -> Request:
+def _request(paper: Paper, one: PrintOrder, folder_size: str | None, maker: str) -> Request:
     size = one.size or _folder_size(folder_size) or paper.usual_size
     rules = paper.print
+    foot_line = paper.foot_line if one.foot_line is None else one.foot_line
     _possible(one, size)
+    if foot_line and paper.edge == "deckled":
+        raise _refused(f"{paper.paper} has deckled edges and takes no foot line.", "Leave foot_line out of the order.")
     return Request(
         paper=paper.key,
         size=size,
@@ -76,6 +80,9 @@ def _request(paper: Paper, one: PrintOrder, folder_size: str | None) -> Request:
         feed=paper.printer.feed,
         turn_to_feed=paper.printer.turn == "to-feed",
         roll_mm=paper.printer.roll or 0.0,
+        sharpen=rules.sharpen,
+        foot_line_mm=foot_line,
+        maker=maker if foot_line else "",
     )
 
 

@@ -12,6 +12,7 @@ from printqueue.nearest import suggestion
 from printqueue.rulefields import (
     BorderRule,
     DistanceMm,
+    FootLineMm,
     HairlineMm,
     IntentName,
     Line,
@@ -83,6 +84,9 @@ class PrintOrder(Strict):
     fit: Literal["whole", "crop"] | None = Field(None, description="crop: fill the sheet less its border")
     sheet: Literal["full", "picture-only"] | None = Field(None, description="picture-only: no border in the print file")
     hairline: HairlineMm | None = Field(None, description="a line around the picture: off, or its width in mm")
+    foot_line: FootLineMm | None = Field(
+        None, description="a line of text at the sheet's foot: off, or its height in mm"
+    )
     intent: IntentName | None = None
     title: Text | None = Field(None, description="the picture's title, for notes and foot line")
     distance: DistanceMm | None = Field(None, description="how far away people will stand, in mm, cm or m")

@@ -7,7 +7,6 @@ from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
-    BeforeValidator,
     Field,
     PrivateAttr,
     ValidationInfo,
@@ -17,19 +16,21 @@ from pydantic import (
 
 from printqueue import sizes as sheet_sizes
 from printqueue.checks import REGISTRY
-from printqueue.fields import Flag, Gsm, Limits, Mm, Strict
+from printqueue.fields import Flag, Gsm, Hours, Limits, Mm, Strict
 from printqueue.model.finding import Level
-from printqueue.model.paper import Intent, Lab, PaperFacts, Surface
+from printqueue.model.paper import Intent, Lab, Margins, PaperFacts, Surface
 from printqueue.papers.checks import LimitsByCheck
 from printqueue.rulefields import (
     BorderRule,
+    FootLineMm,
     HairlineMm,
     IntentName,
     LabColour,
     Line,
-    MarginMm,
+    MarginsRule,
     PrintPpi,
     PrintStops,
+    SharpeningRule,
     SheetSize,
     within,
 )
@@ -59,14 +60,6 @@ def _profile_name(name: str) -> str:
             f"'{name[:60]}' is no profile name; write a bare file name in profiles/, for example smooth-rag.icc"
         )
     return name
-
-
-def _sharpen(text: Any) -> str:
-    if text != "none":
-        raise ValueError(
-            "sharpening for print is not built yet; write none, and sharpen the export for its print size if you wish"
-        )
-    return "none"
 
 
 class Tone(Strict):
@@ -99,7 +92,11 @@ class Printer(Strict):
     roll: Annotated[Mm, within(50, 5000, "mm")] | None = Field(
         None, description="width of the roll, in mm, with feed: roll; left out: as wide as each print"
     )
-    margins: MarginMm = Field(3.0, description="mm along the sheet's edges that the printer cannot reach")
+    margins: MarginsRule = Field(
+        Margins(),
+        description="what the printer cannot reach: one width in mm, or {ends: 25 mm, sides: 3 mm}",
+        json_schema_extra={"default": "3 mm"},
+    )
 
     @model_validator(mode="after")
     def _width_of_a_roll(self) -> Printer:
@@ -117,8 +114,10 @@ class Printing(Strict):
     lift: PrintStops = Field(
         0.0, description="exposure added in linear light, in stops (-2 to +2); an order may say otherwise"
     )
-    sharpen: Annotated[Literal["none"], BeforeValidator(_sharpen)] = Field(
-        "none", description="only none: sharpening for print is not built yet"
+    sharpen: SharpeningRule = Field(
+        None,
+        description="none, or an unsharp mask at print scale: {radius: 0.2 mm, amount: 50 %}",
+        json_schema_extra={"default": "none"},
     )
 
 
@@ -158,9 +157,15 @@ class Paper(Strict):
         description="picture-only: the print file holds the picture without its border, for placing it elsewhere",
     )
     hairline: HairlineMm = Field(0.0, description="a line around the picture, just outside it: off, or its width in mm")
+    foot_line: FootLineMm = Field(
+        0.0, description="a line with title, maker, paper and recipe at the sheet's foot: off, or its height in mm"
+    )
     turn_back_at: Literal[Level.REJECT, Level.WARN] = Field(
         Level.REJECT,
         description="the weight at which a picture is turned back: reject, or warn for an exhibition paper",
+    )
+    drying: Annotated[Hours, within(0, 1000, "hours")] | None = Field(
+        None, description="time before a print may go under glass, in hours; the note names the day"
     )
     handling: list[Line] = Field(
         default_factory=list,
@@ -195,6 +200,14 @@ class Paper(Strict):
         self._key = known.get("key", "")
         self._rules_text = known.get("rules_text", "")
 
+    @model_validator(mode="after")
+    def _no_marks_on_deckled(self) -> Paper:
+        if self.foot_line and self.edge == "deckled":
+            raise ValueError(
+                "a sheet with deckled edges takes no foot line (foot_line: off): it is placed to about 3 mm"
+            )
+        return self
+
     @property
     def key(self) -> str:
         """The file's stem: the name of its folder in ready/."""
@@ -221,7 +234,7 @@ class Paper(Strict):
             stocked=tuple(self.sizes),
             profile_name=profile_name,
             profile_is_demonstration=is_demonstration,
-            margin_mm=self.printer.margins,
+            margins=self.printer.margins,
             deckled=self.edge == "deckled",
         )
 

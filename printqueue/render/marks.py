@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from printqueue.model.request import Placement
+from printqueue.lettering import Lettering, fitted, lettering, settable
+from printqueue.model.request import FootLine, Placement
 
 Codes = NDArray[np.uint16]
 
@@ -51,3 +52,16 @@ def hairline(place: Placement, ink: tuple[int, int, int]) -> tuple[Mark, ...]:
         Mark(left, place.top_px, down, ink),
         Mark(place.left_px + width, place.top_px, down, ink),
     )
+
+
+def text_mark(letters: Lettering, left_px: int, baseline_px: int, ink: tuple[int, int, int]) -> Mark:
+    """One line of text that begins at `left_px` and stands on `baseline_px`."""
+    return Mark(left_px, baseline_px - letters.baseline_px, letters.coverage, ink)
+
+
+def foot_line(place: FootLine, text: str, ink: tuple[int, int, int]) -> tuple[str, Mark | None]:
+    """The text as it is set, shortened to its room, and its mark; "" and no mark where nothing of it can be set."""
+    said = fitted(settable(text), place.height_px, place.width_px)
+    if not said:
+        return "", None
+    return said, text_mark(lettering(said, place.height_px), place.left_px, place.baseline_px, ink)

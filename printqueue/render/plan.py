@@ -3,20 +3,23 @@
 Borders (common practice, no source): 8 % of the sheet's short side, at least 15 mm.
 `even` keeps that width on the tight axis and splits the rest equally; `weighted`
 makes the foot 1.2 × the top, 5 to 25 mm more. Of a roll the length follows: borders,
-picture, and 10 mm to cut away at each end.
+picture, and 10 mm to cut away at each end. A foot line stands within 8 mm of the sheet's
+foot and leaves 15 mm under the picture free for a pencil.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from printqueue.model.request import Border, Placement, Request
+from printqueue.model.request import Border, FootLine, Placement, Request
 from printqueue.units import MM_PER_INCH, Size, number_text, pixels
 
 _BORDER_SHARE, _BORDER_LEAST_MM = 0.08, 15.0
 _FOOT_EXTRA, _FOOT_LEAST_MM, _FOOT_MOST_MM = 0.2, 5.0, 25.0
 _LEAST_PICTURE_MM = 10.0
 _TRIM_MM = 10.0
+FOOT_LINE_MM = 8.0  # from the sheet's foot up: letters and marks stand in it
+_PENCIL_MM = 15.0  # under the picture, free for title and signature
 _ROUNDING_MM = 1e-6
 
 
@@ -55,8 +58,9 @@ def place(request: Request, width_px: int, height_px: int) -> Placement:
     lies = _on_roll(lies, request, box) if request.feed == "roll" else _fed(lies, request)
     if request.sheet == "picture-only":
         only = Size("picture", *picture_mm)
-        lies = replace(lies, sheet=only, corner_mm=(0.0, 0.0), trim_mm=0.0)
-    return _with_hairline(_to_pixels(lies, crop, request.ppi), request)
+        lies = replace(lies, sheet=only, corner_mm=(0.0, 0.0), trim_mm=0.0, cut_mm=(0.0, 0.0))
+    placed = _with_hairline(_to_pixels(lies, crop, request.ppi), request)
+    return _with_foot_line(placed, lies, request)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +72,7 @@ class _Lie:
     corner_mm: tuple[float, float]  # left and top of the picture
     turned: bool = False
     trim_mm: float = 0.0
+    cut_mm: tuple[float, float] = (0.0, 0.0)  # of roll, cut away at left and right, at top and foot
 
 
 def _fed(lies: _Lie, request: Request) -> _Lie:
@@ -93,7 +98,9 @@ def _on_roll(lies: _Lie, request: Request, box: _Box) -> _Lie:
     spare = max(0.0, request.roll_mm - piece[turned]) / 2 if request.roll_mm else 0.0  # on either side of the piece
     extra = (_TRIM_MM, spare) if turned else (spare, _TRIM_MM)
     sheet = Size(lies.sheet.name, piece[0] + 2 * extra[0], piece[1] + 2 * extra[1])
-    return replace(lies, sheet=sheet, corner_mm=(left + extra[0], top + extra[1]), turned=turned, trim_mm=_TRIM_MM)
+    return replace(
+        lies, sheet=sheet, corner_mm=(left + extra[0], top + extra[1]), turned=turned, trim_mm=_TRIM_MM, cut_mm=extra
+    )
 
 
 def _finished_borders(lies: _Lie, request: Request, box: _Box) -> tuple[float, float, float, float]:
@@ -126,6 +133,27 @@ def _with_hairline(place: Placement, request: Request) -> Placement:
             "Ask for a wider border, or hairline: off in the order.",
         )
     return replace(place, hairline_px=wide)
+
+
+def _with_foot_line(place: Placement, lies: _Lie, request: Request) -> Placement:
+    """A line of text at the sheet's foot, from the picture's left side on; a file without border has no place for one."""
+    if not request.foot_line_mm or request.sheet == "picture-only":
+        return place
+    foot = place.borders_mm[2] - lies.cut_mm[1]
+    if foot < FOOT_LINE_MM + _PENCIL_MM - _ROUNDING_MM:
+        raise DoesNotFitError(
+            f"The border at the picture's foot, {number_text(foot)} mm, has no room for a foot line: {number_text(_PENCIL_MM)} mm "
+            f"under the picture stay free, and the line stands within {number_text(FOOT_LINE_MM)} mm of the sheet's edge.",
+            f"Ask for a border of {number_text(FOOT_LINE_MM + _PENCIL_MM)} mm or more at the foot, or foot_line: off in the order.",
+        )
+    from_edge_mm = lies.cut_mm[1] + FOOT_LINE_MM - request.foot_line_mm
+    line = FootLine(
+        left_px=place.left_px,
+        baseline_px=pixels(place.sheet_mm[1] - from_edge_mm, place.ppi),
+        width_px=place.picture_px[0],
+        height_px=max(1, pixels(request.foot_line_mm, place.ppi)),
+    )
+    return replace(place, foot_line=line)
 
 
 def default_border_mm(sheet: Size) -> float:

@@ -1,7 +1,8 @@
 """Single print pixels computed from the master a second time, slowly and by definition, to check the fast way.
 
-Nothing of the renderer's arithmetic is used: no look-up tables, no bands, no block matrices, no colour table; double
-precision throughout. Shared are the decoder (`source.rows`), the profile's curves and the colour engine.
+Nothing of the renderer's arithmetic is used: no look-up tables, no bands, no block matrices, no separable mask, no
+colour table; double precision throughout. Shared are the decoder (`source.rows`), the profile's curves and the colour
+engine.
 """
 
 from __future__ import annotations
@@ -12,9 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printqueue.colour import manager
-from printqueue.colour.curves import channel_curves
+from printqueue.colour.curves import channel_curves, luminance_weights
 from printqueue.colour.icc import read_profile
+from printqueue.model.request import Sharpening
 from printqueue.render.engine import Renderer
+from printqueue.units import MM_PER_INCH
 
 Array = NDArray[np.float64]
 _LOBES = 3.0
@@ -23,10 +26,14 @@ _CODES = np.arange(65536.0)
 
 def recomputed(drawn: Renderer, rows: Sequence[int], columns: Sequence[int]) -> NDArray[np.uint16]:
     """Device RGB (n, 3) of the picture's pixels where `rows` and `columns` cross, row by row, counted from its corner."""
-    curves = channel_curves(drawn.source_profile, read_profile(drawn.source_profile))
-    codes = np.concatenate([_delivered(drawn, row, columns, curves) for row in rows])
+    slow = _Slow(drawn)
+    asked = drawn.request.sharpen
+    found = [
+        slow.delivered([row], columns)[0] if asked is None else slow.sharpened(row, columns, asked) for row in rows
+    ]
+    codes = np.rint(np.concatenate(found)).astype(np.uint16)
     return manager.to_paper_exact(
-        codes[None, :, 0] if len(curves) == 1 else codes[None],
+        codes[None, :, 0] if codes.shape[1] == 1 else codes[None],
         drawn.source_profile,
         drawn.paper_profile,
         intent=drawn.request.intent,
@@ -34,22 +41,72 @@ def recomputed(drawn: Renderer, rows: Sequence[int], columns: Sequence[int]) -> 
     ).reshape(-1, 3)
 
 
-def _delivered(drawn: Renderer, row: int, columns: Sequence[int], curves: Sequence[Array]) -> NDArray[np.uint16]:
-    """Codes of the source space at print size, (n, C)."""
-    facts, place = drawn.source.facts, drawn.placement
-    left, top, right, bottom = place.crop_px
-    width, height = place.picture_px
-    across, down = (right - left) / width, (bottom - top) / height
-    rows, row_weights = _taps(top + (row + 0.5) * down, down, facts.height_px)
-    band = drawn.source.rows(int(rows[0]), int(rows[-1]) + 1)
-    found = np.empty((len(columns), band.shape[2]))
-    for index, column in enumerate(columns):
-        places, weights = _taps(left + (column + 0.5) * across, across, facts.width_px)
-        codes = band[:, places[0] : places[-1] + 1].astype(np.float64) * (257.0 if band.dtype == np.uint8 else 1.0)
-        for channel, curve in enumerate(curves):
-            filtered = _filtered(codes[..., channel], curve, row_weights, weights, drawn, linear=max(across, down) > 1)
-            found[index, channel] = filtered
-    return np.rint(found).astype(np.uint16)
+class _Slow:
+    """The definition of a delivered pixel."""
+
+    def __init__(self, drawn: Renderer) -> None:
+        self.drawn = drawn
+        profile = read_profile(drawn.source_profile)
+        self.curves = channel_curves(drawn.source_profile, profile)
+        self.weights = luminance_weights(drawn.source_profile, profile) or (1 / len(self.curves),) * len(self.curves)
+        left, top, right, bottom = drawn.placement.crop_px
+        width, height = drawn.placement.picture_px
+        self.across, self.down = (left, (right - left) / width), (top, (bottom - top) / height)
+
+    def delivered(self, rows: Sequence[int], columns: Sequence[int]) -> Array:
+        """Codes of the source space at print size, (rows, columns, C), not rounded."""
+        facts = self.drawn.source.facts
+        top, row_weights = _matrix(rows, *self.down, facts.height_px)
+        left, column_weights = _matrix(columns, *self.across, facts.width_px)
+        band = self.drawn.source.rows(top, top + row_weights.shape[1])[:, left : left + column_weights.shape[1]]
+        codes = band.astype(np.float64) * (257.0 if band.dtype == np.uint8 else 1.0)
+        planes = [
+            self._filtered(codes[..., channel], curve, row_weights, column_weights.T)
+            for channel, curve in enumerate(self.curves)
+        ]
+        return np.stack(planes, axis=-1)
+
+    def _filtered(self, codes: Array, curve: Array, down: Array, across: Array) -> Array:
+        """Lifted in linear light, filtered in linear light or in its own encoding, codes again."""
+        lift = self.drawn.request.lift_stops
+        light = np.minimum(np.interp(codes, _CODES, curve) * 2.0**lift, 1.0)
+        if max(self.across[1], self.down[1]) > 1:
+            return np.asarray(np.interp(np.clip(down @ light @ across, 0, 1), curve, _CODES))
+        encoded = np.interp(light, curve, _CODES) if lift else codes
+        return np.clip(down @ encoded @ across, 0, 65535)
+
+    def sharpened(self, row: int, columns: Sequence[int], asked: Sharpening) -> Array:
+        """One row's pixels, each with its neighbourhood under a Gaussian of two dimensions, (columns, C)."""
+        width, height = self.drawn.placement.picture_px
+        sigma = asked.radius_mm / MM_PER_INCH * self.drawn.placement.ppi
+        reach = max(1, int(np.ceil(3 * sigma)))
+        far = np.arange(-reach, reach + 1)
+        bell = np.exp(-(far[:, None] ** 2 + far**2) / (2 * sigma**2))
+        bell /= bell.sum()
+        rows = np.clip(row + far, 0, height - 1)
+        found = []
+        for column in columns:
+            near = np.clip(column + far, 0, width - 1)
+            codes = np.rint(self._around(rows, near))
+            light = codes @ np.array(self.weights)
+            change = asked.amount_percent / 100 * (light[reach, reach] - (light * bell).sum())
+            found.append(np.clip(codes[reach, reach] + change, 0, 65535))
+        return np.array(found)
+
+    def _around(self, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Array:
+        """Delivered codes of a neighbourhood whose rows and columns may repeat at the rim."""
+        (rows, down), (columns, across) = (np.unique(places, return_inverse=True) for places in (rows, columns))
+        return self.delivered(rows.tolist(), columns.tolist())[down][:, across]
+
+
+def _matrix(places: Sequence[int], start: float, scale: float, length: int) -> tuple[int, Array]:
+    """The first source sample that is read, and (places, n) weights over the samples from there on."""
+    taps = [_taps(start + (place + 0.5) * scale, scale, length) for place in places]
+    low, high = min(int(at[0]) for at, _ in taps), max(int(at[-1]) for at, _ in taps)
+    found = np.zeros((len(taps), high + 1 - low))
+    for line, (at, weights) in zip(found, taps, strict=True):
+        line[at - low] = weights
+    return low, found
 
 
 def _taps(centre: float, scale: float, length: int) -> tuple[NDArray[np.int64], Array]:
@@ -63,12 +120,3 @@ def _taps(centre: float, scale: float, length: int) -> tuple[NDArray[np.int64], 
     window = np.sinc(x / _LOBES) if scale > 1 else np.exp(-(x**2) / (2 * 1.3**2))
     weights = np.where(np.abs(x) < _LOBES, np.sinc(x) * window, 0.0)
     return places, weights / weights.sum()
-
-
-def _filtered(codes: Array, curve: Array, down: Array, across: Array, drawn: Renderer, *, linear: bool) -> float:
-    """One channel of one pixel: lifted in linear light, filtered in linear light or in its own encoding, a code again."""
-    light = np.minimum(np.interp(codes, _CODES, curve) * 2.0**drawn.request.lift_stops, 1.0)
-    if linear:
-        return float(np.interp(np.clip(down @ light @ across, 0, 1), curve, _CODES))
-    encoded = np.interp(light, curve, _CODES) if drawn.request.lift_stops else codes
-    return float(np.clip(down @ encoded @ across, 0, 65535))

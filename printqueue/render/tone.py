@@ -60,7 +60,7 @@ class ToneBands:
 def tone_bands(renderer: Renderer, profile: Profile) -> ToneBands:
     """Prepare for one renderer. `profile` holds the facts of its source profile."""
     weights = luminance_weights(renderer.source_profile, profile)
-    if weights is None:
+    if weights is None or renderer.mask is not None:  # what is sharpened is measured as it will be printed
         return ToneBands(renderer, None)
     gain = 2.0**renderer.request.lift_stops
     curves = channel_curves(renderer.source_profile, profile)

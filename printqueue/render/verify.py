@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from printqueue.colour import manager
 from printqueue.errors import OwnError
-from printqueue.render.engine import NO_INK, Renderer
 from printqueue.render.recompute import recomputed
+from printqueue.render.sheet import NO_INK, Cell, Sheet
 
 Codes = NDArray[np.uint16]
 _ROWS, _COLUMNS = 10, 10  # places where the sheet is cut: their crossings hold the sample
@@ -34,7 +34,7 @@ class Verified:
     worst: float
 
 
-def verify(stream: BinaryIO, drawn: Renderer) -> Verified:
+def verify(stream: BinaryIO, sheet: Sheet) -> Verified:
     """Compare size, bits, resolution, profile, border and about 1,000 pixels with the plan.
 
     The pixels are computed from the master by a way of their own (`recompute`). A single wrong strip between those that
@@ -44,23 +44,22 @@ def verify(stream: BinaryIO, drawn: Renderer) -> Verified:
     try:
         with tifffile.TiffFile(stream, name="print.tif") as tiff:
             page = tiff.pages.first
-            _verify_header(page, drawn)
+            _verify_header(page, sheet)
             _verify_length(page)
-            return _verify_pixels(page, drawn)
+            return _verify_pixels(page, sheet)
     except (tifffile.TiffFileError, struct.error, LookupError, ValueError, TypeError) as error:
         raise OwnError("The print file cannot be read back.") from error
 
 
-def _verify_header(page: tifffile.TiffPage, drawn: Renderer) -> None:
-    place = drawn.placement
-    width, height = place.file_px
+def _verify_header(page: tifffile.TiffPage, sheet: Sheet) -> None:
+    width, height = sheet.file_px
     if page.shape != (height, width, 3) or page.dtype != np.uint16:
         raise OwnError(f"The print file came out as {page.shape} {page.dtype}, not {height} × {width} × 3 at 16 bit.")
-    ppi = (place.ppi, 1)
+    ppi = (sheet.ppi, 1)
     if (page.tags[282].value, page.tags[283].value, page.tags[296].value) != (ppi, ppi, 2):
-        raise OwnError(f"The print file does not carry {place.ppi} ppi.")
+        raise OwnError(f"The print file does not carry {sheet.ppi} ppi.")
     embedded = page.tags[34675].value
-    if hashlib.sha256(embedded).digest() != hashlib.sha256(drawn.paper_profile).digest():
+    if hashlib.sha256(embedded).digest() != hashlib.sha256(sheet.paper_profile).digest():
         raise OwnError("The print file does not carry the paper's profile byte for byte.")
 
 
@@ -92,20 +91,35 @@ def _overlap(low: int, size: int, start: int, length: int) -> tuple[int, int]:
     return first - low, max(first, last) - low
 
 
-def _verify_pixels(page: tifffile.TiffPage, drawn: Renderer) -> Verified:
-    place = drawn.placement
-    width, height = place.picture_px
-    rows, columns = _spread(height, _ROWS), _spread(width, _COLUMNS * _PER_CROSSING)
-    if place.turned:  # strips of the file run from head to foot: few of them must serve all rows
+@dataclass(frozen=True, slots=True)
+class _Sample:
+    """The places of one picture whose pixels are compared: where its `rows` and `columns` cross."""
+
+    cell: Cell
+    rows: list[int]
+    columns: list[int]
+
+
+def _verify_pixels(page: tifffile.TiffPage, sheet: Sheet) -> Verified:
+    samples = [_sample(cell, turned=sheet.turned, share=len(sheet.cells)) for cell in sheet.cells]
+    strips = {strip for sample in samples for strip in _strips(page, sample, turned=sheet.turned)}
+    found: list[dict[tuple[int, int], Codes]] = [{} for _ in samples]
+    for cut in _cuts(page, sheet, sorted({0, len(page.dataoffsets) - 1} | strips)):
+        _verify_border(cut, sheet)
+        for sample, theirs in zip(samples, found, strict=True):
+            _collect(cut, sample, theirs)
+    return _judged([_apart(sample, theirs) for sample, theirs in zip(samples, found, strict=True)])
+
+
+def _sample(cell: Cell, *, turned: bool, share: int) -> _Sample:
+    """About 1,000 pixels over all the `share` pictures of a sheet."""
+    width, height = cell.size_px
+    rows, columns = _spread(height, _ROWS), _spread(width, max(_PER_CROSSING, _COLUMNS * _PER_CROSSING // share))
+    if turned:  # strips of the file run from head to foot: few of them must serve all rows
         columns = [
             min(column + step, width - 1) for column in _spread(width, _COLUMNS) for step in range(_PER_CROSSING)
         ]
-    wanted = sorted({0, len(page.dataoffsets) - 1} | _strips(page, drawn, rows, columns))
-    theirs: dict[tuple[int, int], NDArray[np.uint16]] = {}
-    for cut in _cuts(page, drawn, wanted):
-        _verify_border(cut, drawn)
-        _collect(cut, drawn, rows, columns, theirs)
-    return _compared(drawn, rows, columns, theirs)
+    return _Sample(cell, rows, columns)
 
 
 def _spread(length: int, count: int) -> list[int]:
@@ -113,18 +127,17 @@ def _spread(length: int, count: int) -> list[int]:
     return sorted({min(length - 1, int((index + 0.5) * length / count)) for index in range(count)})
 
 
-def _strips(page: tifffile.TiffPage, drawn: Renderer, rows: list[int], columns: list[int]) -> set[int]:
-    place = drawn.placement
-    if place.turned:
-        return {(place.left_px + column) // page.rowsperstrip for column in columns}
-    return {(place.top_px + row) // page.rowsperstrip for row in rows}
+def _strips(page: tifffile.TiffPage, sample: _Sample, *, turned: bool) -> set[int]:
+    cell = sample.cell
+    if turned:
+        return {(cell.left_px + column) // page.rowsperstrip for column in sample.columns}
+    return {(cell.top_px + row) // page.rowsperstrip for row in sample.rows}
 
 
-def _cuts(page: tifffile.TiffPage, drawn: Renderer, strips: list[int]) -> Iterator[_Cut]:
-    place = drawn.placement
+def _cuts(page: tifffile.TiffPage, sheet: Sheet, strips: list[int]) -> Iterator[_Cut]:
     for strip in strips:
-        codes, start = _decoded(page, strip, place.file_px[0]), strip * page.rowsperstrip
-        if place.turned:
+        codes, start = _decoded(page, strip, sheet.file_px[0]), strip * page.rowsperstrip
+        if sheet.turned:
             yield _Cut(start, 0, np.rot90(codes))
         else:
             yield _Cut(0, start, codes)
@@ -137,43 +150,48 @@ def _decoded(page: tifffile.TiffPage, strip: int, width_px: int) -> Codes:
     return np.asarray(decoded).reshape(-1, width_px, 3)[: shape[1]]
 
 
-def _verify_border(cut: _Cut, drawn: Renderer) -> None:
-    """Outside the picture lie the marks and nothing else."""
-    place = drawn.placement
+def _verify_border(cut: _Cut, sheet: Sheet) -> None:
+    """Outside the pictures lie the marks and nothing else."""
     wanted = np.full(cut.codes.shape, NO_INK, np.uint16)
-    for mark in drawn.marks:
+    for mark in sheet.marks:
         replace(mark, left_px=mark.left_px - cut.left).draw(wanted, cut.top)
-    rows, columns = cut.down(place.top_px, place.picture_px[1]), cut.across(place.left_px, place.picture_px[0])
-    wanted[slice(*rows), slice(*columns)] = cut.codes[slice(*rows), slice(*columns)]
+    for cell in sheet.cells:
+        width, height = cell.size_px
+        rows, columns = slice(*cut.down(cell.top_px, height)), slice(*cut.across(cell.left_px, width))
+        wanted[rows, columns] = cut.codes[rows, columns]
     if not np.array_equal(wanted, cut.codes):
         raise OwnError("The border of the print file holds ink.")
 
 
-def _collect(
-    cut: _Cut, drawn: Renderer, rows: list[int], columns: list[int], found: dict[tuple[int, int], Codes]
-) -> None:
+def _collect(cut: _Cut, sample: _Sample, found: dict[tuple[int, int], Codes]) -> None:
     """The file's pixels at those of the sampled places that lie in this piece."""
-    place = drawn.placement
-    height, width = cut.codes.shape[:2]
-    for row in rows:
-        y = place.top_px + row - cut.top
+    cell, (height, width) = sample.cell, cut.codes.shape[:2]
+    for row in sample.rows:
+        y = cell.top_px + row - cut.top
         if not 0 <= y < height:
             continue
-        for column in columns:
-            x = place.left_px + column - cut.left
+        for column in sample.columns:
+            x = cell.left_px + column - cut.left
             if 0 <= x < width:
                 found[row, column] = cut.codes[y, x]
 
 
-def _compared(drawn: Renderer, rows: list[int], columns: list[int], theirs: dict[tuple[int, int], Codes]) -> Verified:
-    ours = recomputed(drawn, rows, columns)
-    file = np.array([theirs[row, column] for row in rows for column in columns], np.uint16)
+def _apart(sample: _Sample, theirs: dict[tuple[int, int], Codes]) -> NDArray[np.float64]:
+    """ΔE76 on the paper between the file's pixels and the same computed again, (n,)."""
+    drawn = sample.cell.picture
+    ours = recomputed(drawn, sample.rows, sample.columns)
+    file = np.array([theirs[row, column] for row in sample.rows for column in sample.columns], np.uint16)
     lab = [manager.to_lab(codes[None], drawn.paper_profile)[0].astype(np.float64) for codes in (ours, file)]
-    apart = np.sqrt(((lab[0] - lab[1]) ** 2).sum(axis=-1))
-    found = Verified(len(file), round(float(apart.mean()), 3), round(float(apart.max()), 2))
-    if found.mean > _MEAN_LIMIT or found.worst > _PIXEL_LIMIT:
+    return np.asarray(np.sqrt(((lab[0] - lab[1]) ** 2).sum(axis=-1)))
+
+
+def _judged(apart: list[NDArray[np.float64]]) -> Verified:
+    every = np.concatenate(apart)
+    found = Verified(len(every), round(float(every.mean()), 3), round(float(every.max()), 2))
+    worst_mean = round(max(float(one.mean()) for one in apart), 3)  # a wrong picture among right ones must not hide
+    if worst_mean > _MEAN_LIMIT or found.worst > _PIXEL_LIMIT:
         raise OwnError(
-            f"The print file's pixels differ from those computed again: by ΔE76 {found.mean} in the mean of "
+            f"The print file's pixels differ from those computed again: by ΔE76 {worst_mean} in the mean of "
             f"{found.pixels}, {found.worst} at most."
         )
     return found

@@ -10,11 +10,10 @@ from printqueue.model.picture import PictureFacts
 from printqueue.model.request import Placement, Request
 from printqueue.papers.schema import Paper
 from printqueue.reports.layout import page, row
+from printqueue.reports.printing import AT_FULL_SIZE, DEMONSTRATION, printer_rows
 from printqueue.reports.reason import limit_words
 from printqueue.text import shown
 from printqueue.units import MM_PER_INCH, number_text
-
-DEMONSTRATION = "DEMONSTRATION PROFILE: not for a real sheet."
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +36,8 @@ class PrintMade:
     converted: str  # which conversion, in words
     measurements: Mapping[str, Value] = field(default_factory=dict)
     checked: str = ""  # how the file's pixels were proved, in words
+    foot_line: str = ""  # its words as they were set
+    under_glass: str = ""  # from when on, in words
 
 
 def print_text(made: PrintMade) -> str:
@@ -51,7 +52,7 @@ def print_text(made: PrintMade) -> str:
     lines += [row(*_warning(finding, made.request)) for finding in warnings]
     if warnings:
         lines.append("")
-    lines += [*_size_rows(made), "", *_printer_rows(made), "", *_record_rows(made)]
+    lines += [*_size_rows(made), "", *_printing_rows(made), "", *_record_rows(made)]
     return page(lines)
 
 
@@ -132,38 +133,32 @@ def _border_words(made: PrintMade) -> str:
         if place.hairline_px
         else ""
     )
+    line += _foot_line_words(made)
     torn = " Good to about ± 3 mm: the edge is deckled." if made.paper.edge == "deckled" else ""
     return f"{sides} mm, bare paper.{line}{torn}"
 
 
-def _printer_rows(made: PrintMade) -> list[str]:
-    printer = made.paper.printer
-    black = {"matte": "matte black ink", "photo": "photo black ink", "either": "either black ink"}[printer.black_ink]
-    media = printer.media or "the media setting that the profile was made with"
-    quality = printer.quality or "the quality setting that the profile was made with"
-    rows = [
-        row(
-            "Printer",
-            f"{printer.name + '; ' if printer.name else ''}media: {media}; quality: {quality}; {black}; feed: {printer.feed}.",
-        ),
-        row(
-            "Colour",
-            f"The colours are already converted, once, for {shown(made.profile_name)}. Nothing after this file may convert them "
-            "again: in the printer's settings switch colour correction off. The profile holds for this media, quality and ink only.",
-        ),
-        row("Place", _place_words(made)),
-    ]
+def _foot_line_words(made: PrintMade) -> str:
+    if made.placement.foot_line is None:
+        return ""
+    if not made.foot_line:
+        return " The foot line has no words that could be set; it was left out."
+    missing = " A ? stands for a letter that the font does not have." if "?" in made.foot_line else ""
+    return f" Foot line: “{shown(made.foot_line)}”.{missing}"
+
+
+def _printing_rows(made: PrintMade) -> list[str]:
+    rows = [*printer_rows(made.paper, made.profile_name), row("Place", _place_words(made))]
     rows += [row("Handling" if i == 0 else "", shown(line)) for i, line in enumerate(made.paper.handling)]
+    if made.under_glass:
+        rows.append(row("Glass", made.under_glass))
     return rows
 
 
 def _place_words(made: PrintMade) -> str:
     if made.request.sheet == "picture-only":
         return "Place it at 100 % and print the page at 100 %: at any other scale its pixels would be made anew."
-    return (
-        "Print at 100 %, centred, no fitting to the page. If told that the sheet exceeds the printable area: only bare "
-        "border is lost."
-    )
+    return AT_FULL_SIZE
 
 
 def _bare_words(made: PrintMade) -> str:
@@ -174,9 +169,22 @@ def _bare_words(made: PrintMade) -> str:
     return f" After the lift the largest piece of bare paper inside the picture is {number_text(bare, 2)} % of it."
 
 
+def _sharpened_words(made: PrintMade) -> str:
+    asked = made.request.sharpen
+    if asked is None:
+        return "nothing sharpened"
+    said = f"sharpened for print as its rules ask, radius {number_text(asked.radius_mm, 2)} mm, amount {number_text(asked.amount_percent)} %"
+    before, after = (made.measurements.get(f"halo.{name}_percent") for name in ("unsharpened", "score"))
+    if not isinstance(before, int | float) or not isinstance(after, int | float):
+        return f"{said}; what that did to edges could not be measured, it has too few clean ones"
+    return f"{said}: halo {number_text(max(before, 0.0), 0)} % before, {number_text(max(after, 0.0), 0)} % after"
+
+
 def _record_rows(made: PrintMade) -> list[str]:
     request = made.request
-    rows = [row("Made", f"{made.converted[0].upper()}{made.converted[1:]}; nothing sharpened.{_bare_words(made)}")]
+    rows = [
+        row("Made", f"{made.converted[0].upper()}{made.converted[1:]}; {_sharpened_words(made)}.{_bare_words(made)}")
+    ]
     if made.checked:
         rows.append(row("Checked", made.checked))
     used = {finding.check for finding in made.findings if finding.allowed}

@@ -105,6 +105,7 @@ def _requests(shop: Shop, seen: Seen, where: Place, order_bytes: bytes | None) -
         folder_size=where.size,
         order=order,
         default_paper=shop.studio.config.default_paper,
+        maker=shop.studio.config.maker,
     )
 
 

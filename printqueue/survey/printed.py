@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 
@@ -29,11 +30,18 @@ def printed_readings(renderer: Renderer, profile: Profile) -> Readings:
     """
     place = renderer.placement
     found = _look(tone_bands(renderer, profile), place)
-    return (
+    readings = (
         _halo_readings(halo.score(found.edges), place)
         | _modulation_readings(found.edges[0])
         | _detail_readings(found.octaves, place)
     )
+    return readings if renderer.mask is None else readings | _before_sharpening(renderer, profile)
+
+
+def _before_sharpening(renderer: Renderer, profile: Profile) -> Readings:
+    """The halo score of the picture as it was delivered, where the print is sharpened."""
+    before = _look(tone_bands(replace(renderer, mask=None), profile), renderer.placement)
+    return Readings({"halo.unsharpened_percent": rounded(halo.score(before.edges).score_percent, 2)})
 
 
 class _Found:

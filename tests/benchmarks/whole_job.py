@@ -205,6 +205,7 @@ def _ours(path: str, size: str, way: str) -> Row:
     from printqueue.outputs.print_tiff import Provenance, encode_band, write
     from printqueue.render.engine import renderer
     from printqueue.render.plan import place
+    from printqueue.render.sheet import sheet_of
 
     worker.warm_up()
     paper, printed = PAPER.read_bytes(), [0.0]
@@ -219,7 +220,7 @@ def _ours(path: str, size: str, way: str) -> Row:
             printed[0] = planned.sheet_px[0] * planned.sheet_px[1] / 1e6
             if way == "lzw":
                 provenance = Provenance("0" * 64, "0" * 64, "smooth-rag", "0" * 64, "", "", "")
-                bands = drawn.file_bands(encode_band)
+                bands = sheet_of(drawn).file_bands(encode_band)
                 write(
                     out,
                     bands,
@@ -230,7 +231,7 @@ def _ours(path: str, size: str, way: str) -> Row:
                     metadata=facts.metadata,
                 )
             else:
-                _write_plain(out, drawn.file_bands(lambda band: band.tobytes()), planned.file_px, paper)
+                _write_plain(out, sheet_of(drawn).file_bands(lambda band: band.tobytes()), planned.file_px, paper)
 
     row = _timed(work)
     os.unlink(path + ".out")

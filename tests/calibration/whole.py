@@ -24,12 +24,13 @@ import tifffile
 
 from printqueue.colour import spaces
 from printqueue.decode import Bounds
+from printqueue.making import PrintJob
 from printqueue.model.finding import Level, Verdict, verdict
 from printqueue.model.request import Request
 from printqueue.papers.loader import Shelf
 from printqueue.stock import Tones, take
 from printqueue.units import MM_PER_INCH, Size
-from printqueue.worker import ANSWER, TASKS, JudgeOrder, PrintJob
+from printqueue.worker import ANSWER, TASKS, JudgeOrder
 from tests.calibration.oversharpening import RULES
 from tests.calibration.pictures import Photograph, crisp_photographs
 from tests.calibration.statistics import wilson

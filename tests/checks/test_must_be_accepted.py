@@ -25,12 +25,13 @@ from skimage import data
 import printqueue
 from printqueue.colour import spaces
 from printqueue.decode import Bounds
+from printqueue.making import PrintJob
 from printqueue.model.finding import Finding, Level, Verdict, verdict
 from printqueue.model.request import Request
 from printqueue.papers.loader import Shelf
 from printqueue.stock import Tones, take
 from printqueue.units import MM_PER_INCH, Size
-from printqueue.worker import ANSWER, TASKS, JudgeOrder, PrintJob
+from printqueue.worker import ANSWER, TASKS, JudgeOrder
 
 # The task leaves its stream to the end of the child that it is made for; here there is no child.
 pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")

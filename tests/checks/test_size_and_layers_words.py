@@ -14,7 +14,7 @@ from printqueue.checks.profile import judge as judge_profile
 from printqueue.checks.size import SizeLimits
 from printqueue.checks.size import judge as judge_size
 from printqueue.model.finding import Level
-from printqueue.model.paper import PaperFacts, Surface
+from printqueue.model.paper import Margins, PaperFacts, Surface
 from printqueue.model.picture import PictureFacts
 from printqueue.model.request import Border, Request
 from printqueue.model.subject import Subject
@@ -112,3 +112,37 @@ def test_a_picture_alone_is_inside_no_margin() -> None:
     """Where it comes to lie is decided elsewhere; on a sheet without border it is a warning."""
     assert judge_size(narrow(0, sheet="picture-only"), SizeLimits()).level is Level.PASS
     assert judge_size(narrow(0), SizeLimits()).level is Level.WARN
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "feed", "warned"),
+    [
+        (6000, 4000, "long-edge", True),  # across: head and foot lie at the sheet's ends
+        (4000, 6000, "long-edge", False),
+        (6000, 4000, "short-edge", False),
+        (4000, 6000, "short-edge", True),
+        (6000, 4000, "roll", True),
+    ],
+)
+def test_head_and_foot_of_the_feed(width: int, height: int, feed: Any, warned: bool) -> None:
+    """25 mm at the ends and 3 mm at the sides, on borders of 10 mm at head and foot and 30 mm at the sides of the picture."""
+    asked = Request("rag", A3, border=Border("given", None, (10.0, 30.0, 10.0, 30.0)), feed=feed)
+    one = subject(replace(PICTURE, width_px=width, height_px=height), asked)
+    assert one.placement is not None
+    placed = replace(one.placement, borders_mm=(10.0, 30.0, 10.0, 30.0))
+    found = judge_size(
+        replace(one, placement=placed, paper=replace(PAPER, margins=Margins(ends_mm=25, sides_mm=3))), SizeLimits()
+    )
+    assert (found.level is Level.WARN) == warned
+    if warned:
+        assert (found.measured, found.limit, found.unit) == (10, 25, "mm")
+
+
+def test_a_foot_line_that_the_printer_cannot_reach() -> None:
+    """Its letters stand 5.2 mm from the edge: inside a margin of 3 mm no word, inside one of 6 mm a warning that names it."""
+    one = subject(request=Request("rag", A3, foot_line_mm=2.0))
+    assert judge_size(one, SizeLimits()).level is Level.PASS
+    found = judge_size(replace(one, paper=replace(PAPER, margins=Margins(6, 6))), SizeLimits())
+    assert (found.level, found.measured, found.limit) == (Level.WARN, 5.2, 6)
+    assert "foot line" in found.says
+    assert "foot_line: off" in found.do

@@ -15,8 +15,8 @@ from printqueue.version import __version__
 from tests.cli.support import HOSTILE, assert_plain, program, run
 
 # From the project's contract: what each command offers.
-CONTRACT = {"init", "serve", "check", "render", "status", "history", "explain", "papers", "doctor", "demo"}
-WITH_JSON = {"check", "render", "status", "history", "explain", "papers", "doctor"}
+CONTRACT = {"strip", "init", "serve", "check", "render", "status", "history", "explain", "papers", "doctor", "demo"}
+WITH_JSON = {"strip", "check", "render", "status", "history", "explain", "papers", "doctor"}
 HEAVY = ("numpy", "pydantic", "rich", "yaml", "cv2", "PIL", "tifffile", "imagecodecs", "sqlite3", "logging")
 
 

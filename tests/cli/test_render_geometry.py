@@ -47,3 +47,26 @@ def test_a_turned_print_with_a_hairline(tmp_path: Path) -> None:
     middle = (top + foot) // 2
     assert int(sheet[middle, right - 200, 0]) > int(sheet[middle, left + 200, 0]) + 5000, "head at the right"
     assert not list(tmp_path.glob(".*")), "no scratch file, no temp"
+
+
+def test_a_foot_line_in_the_print(tmp_path: Path) -> None:
+    """Title, maker, paper and the recipe's first digits, in ink within 8 mm of the foot; the 15 mm above stay bare."""
+    studio = init(str(tmp_path / "studio"), "maker: The tidal mill\n")
+    picture = tmp_path / "Net loft.tif"
+    pixels = np.full((600, 900, 3), 30000, np.uint16)
+    tifffile.imwrite(picture, pixels, photometric="rgb", iccprofile=spaces.profile_bytes("srgb"), metadata=None)
+    (tmp_path / "Net loft.order.yaml").write_text(
+        "foot_line: 2 mm\ntitle: The loft\nborder: {width: 24 mm}\nallow: [resolution]\n", "utf-8"
+    )
+    out = tmp_path / "out.tif"
+    command = [sys.executable, "-m", "printqueue", "-C", studio.root, "render", str(picture), "--paper", "smooth-rag"]
+    ran = subprocess.run([*command, "--size", "A5", "-o", str(out)], capture_output=True, text=True, check=False)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    sheet = tifffile.imread(out)
+    dark = np.asarray((sheet < 40000).all(axis=-1))
+    mm = 360 / 25.4
+    height = sheet.shape[0]
+    foot = dark[round(height - 8 * mm) :]
+    assert 0.005 < foot.mean() < 0.1, "letters, no block"
+    assert not foot[round(5 * mm) :].any(), "nothing nearer to the edge than 3 mm"
+    assert not dark[round(height - 23 * mm) : round(height - 8.3 * mm)].any(), "the pencil's place"

@@ -26,13 +26,14 @@ from types import FrameType
 
 from printqueue.decode import Bounds
 from printqueue.errors import PictureError
+from printqueue.making import PrintJob
 from printqueue.model.finding import Level
 from printqueue.orders import loader, resolve
 from printqueue.outputs.print_tiff import Provenance
 from printqueue.papers.loader import Shelf
 from printqueue.sandbox import Child, ChildDiedError, ChildLimits, Template
 from printqueue.workbench import Workbench, print_job
-from printqueue.worker import ANSWER, Answer, JudgeOrder, PrintJob, ProbeOrder, RenderOrder
+from printqueue.worker import ANSWER, Answer, JudgeOrder, ProbeOrder, RenderOrder
 from tests.faults import damage_inside, sound_files
 from tests.faults.damage import ways
 from tests.service import support

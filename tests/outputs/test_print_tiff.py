@@ -27,9 +27,10 @@ from printqueue.model.picture import Metadata, PictureFacts
 from printqueue.model.request import Border, Request
 from printqueue.outputs import print_tiff
 from printqueue.outputs.print_tiff import NAMESPACE, Provenance, encode_band, read_provenance, write, xmp_packet
-from printqueue.render import engine
+from printqueue.render import sheet
 from printqueue.render.engine import Renderer, renderer
 from printqueue.render.plan import place
+from printqueue.render.sheet import BAND_ROWS, sheet_of
 from printqueue.render.verify import verify
 from printqueue.units import Size
 
@@ -89,7 +90,7 @@ def print_file(drawn: Renderer, metadata: Metadata = TEXTS, profile: bytes = PAP
     stream = io.BytesIO()
     write(
         stream,
-        drawn.file_bands(encode_band),
+        sheet_of(drawn).file_bands(encode_band),
         size_px=drawn.placement.file_px,
         ppi=drawn.placement.ppi,
         profile=profile,
@@ -101,7 +102,7 @@ def print_file(drawn: Renderer, metadata: Metadata = TEXTS, profile: bytes = PAP
 
 DRAWN = drawn_job()
 DATA = print_file(DRAWN)
-SHEET = DRAWN.sheet_band(0, DRAWN.placement.sheet_px[1])
+SHEET = sheet_of(DRAWN).band(0, DRAWN.placement.sheet_px[1])
 WIDTH, HEIGHT = DRAWN.placement.sheet_px
 
 
@@ -129,7 +130,7 @@ def test_the_job_is_worth_testing() -> None:
     """The sheet has more than one band and strip, a border on all sides and a picture inside."""
     assert (WIDTH, HEIGHT) == (500, 380)
     assert DRAWN.placement.picture_px == (420, 300)
-    assert HEIGHT > engine.BAND_ROWS > print_tiff.ROWS_PER_STRIP
+    assert HEIGHT > BAND_ROWS > print_tiff.ROWS_PER_STRIP
     assert (SHEET[40:340, 40:460] < 65535).any(axis=-1).mean() > 0.9
 
 
@@ -278,7 +279,7 @@ def test_resolution_is_an_exact_fraction(ppi: int) -> None:
 @pytest.mark.parametrize("threads", [1, 2, 3])
 def test_the_same_print_has_the_same_bytes(threads: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Made again, in one thread or more, the file is the same to the byte."""
-    monkeypatch.setattr(engine, "THREADS", threads)
+    monkeypatch.setattr(sheet, "THREADS", threads)
     assert print_file(drawn_job()) == DATA
 
 
@@ -359,7 +360,7 @@ def test_damaged_headers_have_no_provenance_or_their_own(first: int) -> None:
 
 def check(data: bytes, drawn: Renderer = DRAWN) -> None:
     """Run our own verification."""
-    verify(io.BytesIO(data), drawn)
+    verify(io.BytesIO(data), sheet_of(drawn))
 
 
 def test_verification_passes_what_is_right() -> None:

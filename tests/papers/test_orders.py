@@ -317,3 +317,14 @@ def test_what_geometry_cannot_be(more: str, words: str) -> None:
     """Refused with the range, or with what is missing."""
     with pytest.raises(RulesError, match=words):
         paper("rag", more)
+
+
+def test_foot_line_and_maker() -> None:
+    """The order's height goes before the paper's; the maker is part of the recipe only where a line names him or her."""
+    papers = {"rag": paper("rag", "foot_line: 2 mm\n"), "torn": paper("torn", "edge: deckled\n")}
+    plain = resolve(papers, folder_paper="rag", maker="The tidal mill")[0]
+    assert (plain.foot_line_mm, plain.maker) == (2, "The tidal mill")
+    off = resolve(papers, folder_paper="rag", maker="The tidal mill", order=load(b"foot_line: off\n", "o.yaml"))[0]
+    assert (off.foot_line_mm, off.maker) == (0, "")
+    with pytest.raises(PictureError, match="deckled edges and takes no foot line"):
+        resolve(papers, folder_paper="torn", order=load(b"foot_line: 2 mm\n", "o.yaml"))

@@ -14,7 +14,7 @@ from printqueue.checks import REGISTRY
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits, Percent, Strict
 from printqueue.model.finding import Finding, Level
-from printqueue.model.paper import Intent, Surface
+from printqueue.model.paper import Intent, Margins, Surface
 from printqueue.model.request import Border
 from printqueue.papers.checks import LimitsByCheck
 from printqueue.papers.schema import Paper, json_schema
@@ -63,7 +63,7 @@ def test_every_key() -> None:
     assert (full.key, full.paper, full.surface) == ("test", "Smooth cotton", Surface.SMOOTH_MATTE)
     assert (full.grammage, full.thickness, full.edge, full.profile) == (300, 0.45, "deckled", "smooth-rag.icc")
     assert (full.tone.white, full.tone.black) == ((96.5, 0.4, -1.8), (17, 0, 0))
-    assert (full.printer.media, full.printer.feed, full.printer.margins) == ("matte", "roll", 5)
+    assert (full.printer.media, full.printer.feed, full.printer.margins) == ("matte", "roll", Margins(5, 5))
     assert (full.print.ppi, full.print.intent) == (300, Intent.PERCEPTUAL)
     assert (full.print.black_point_compensation, full.print.lift) == (False, 1 / 3)
     assert [size.name for size in full.sizes] == ["A4", "A3", "300x400 mm"]
@@ -81,7 +81,7 @@ def test_defaults() -> None:
         360,
         Intent.RELATIVE,
         0,
-        "none",
+        None,
     )
     assert (least.fit, least.turn_back_at, least.checks, least.edge) == ("whole", Level.REJECT, {}, "cut")
 
@@ -111,7 +111,7 @@ def test_facts() -> None:
     }
     facts = paper(LEAST + "tone: {white: [97, 0.2, -1]}\nprinter: {margins: 4 mm}\n").facts(**known)  # type: ignore[arg-type]
     assert (facts.white, facts.black) == ((97, 0.2, -1), (9, 0, 0))
-    assert (facts.key, facts.name, facts.margin_mm) == ("test", "Plain", 4)
+    assert (facts.key, facts.name, facts.margins) == ("test", "Plain", Margins(4, 4))
     assert facts.profile_is_demonstration
 
 
@@ -124,7 +124,15 @@ ANSWERS = [
     ("tone: {white: [960, 0, 0]}", 5, "L* is 0 to 100"),
     ("tone: {white: [1, 0, 0], black: [90, 0, 0]}", 5, "white must be lighter than black"),
     ("tone: [1, 2]", 5, "keys are expected here, a list found. Possible keys: white, black."),
-    ("print: {sharpen: unsharp}", 5, "sharpening for print is not built yet"),
+    ("print: {sharpen: unsharp}", 5, "write none, or {radius: 0.2 mm, amount: 50 %}"),
+    ("print: {sharpen: {radius: 0.2, amount: 50 %}}", 5, "has no unit"),
+    ("print: {sharpen: {radius: 2 mm, amount: 50 %}}", 5, "0.05 to 0.6 mm"),
+    ("print: {sharpen: {radius: 0.2 mm, amount: 50 %, threshold: 3}}", 5, "write none, or"),
+    ("printer: {margins: {ends: 25 mm}}", 5, "{ends: 25 mm, sides: 3 mm}"),
+    ("printer: {margins: 25}", 5, "has no unit"),
+    ("foot_line: yes", 5, "write off, or"),
+    ("foot_line: 9 mm", 5, "1 to 4 mm"),
+    ("drying: 24", 5, "has no unit"),
     ("print: {ppi: 36}", 5, "100 to 1440"),
     ("print: {ppi: 300.5}", 5, "whole number"),
     ("print: {intent: relativ}", 5, "Write 'perceptual', 'relative', 'saturation' or 'absolute'."),

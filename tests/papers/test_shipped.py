@@ -46,7 +46,7 @@ def test_each_paper(key: str) -> None:
     assert paper.usual_size.name == "A3"
     assert [size.name for size in paper.sizes][:4] == ["A5", "A4", "A3", "A2"]
     assert len(paper.sizes) == 5
-    assert (paper.fit, paper.print.sharpen, paper.print.lift) == ("whole", "none", 0)
+    assert (paper.fit, paper.print.sharpen, paper.print.lift) == ("whole", None, 0)
     assert paper.handling
     assert paper.printer.black_ink == ("photo" if key == "baryta" else "matte")
 

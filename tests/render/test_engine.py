@@ -17,9 +17,11 @@ from printqueue.colour.icc import read_profile
 from printqueue.model.paper import Intent
 from printqueue.model.picture import PictureFacts, Samples
 from printqueue.model.request import Border, Request
-from printqueue.render import engine
-from printqueue.render.engine import NO_INK, Renderer, renderer
+from printqueue.render import sheet
+from printqueue.render.engine import Renderer, renderer
+from printqueue.render.marks import Mark
 from printqueue.render.plan import place
+from printqueue.render.sheet import BAND_ROWS, NO_INK, sheet_of
 from printqueue.units import MM_PER_INCH, Size
 
 with warnings.catch_warnings():  # it misses its plotting library aloud
@@ -78,16 +80,16 @@ def job(
     return renderer(fake, source, read_profile(source), paper, request, placement)
 
 
-def sheet_of(drawn: Renderer) -> Codes:
-    """The whole sheet."""
-    return np.concatenate(list(drawn.file_bands(lambda band: band)))
+def whole_sheet(drawn: Renderer, marks: tuple[Mark, ...] = ()) -> Codes:
+    """All pixels of the print file."""
+    return np.concatenate(list(sheet_of(drawn, marks).file_bands(lambda band: band)))
 
 
 def picture_of(drawn: Renderer) -> Codes:
     """The picture cut out of the sheet."""
     place = drawn.placement
     width, height = place.picture_px
-    return sheet_of(drawn)[place.top_px : place.top_px + height, place.left_px : place.left_px + width]
+    return whole_sheet(drawn)[place.top_px : place.top_px + height, place.left_px : place.left_px + width]
 
 
 def converted(rgb: Array, source: str, target: str, factor: float = 1.0) -> Array:
@@ -201,15 +203,15 @@ def test_the_border_is_no_ink(paper: str, intent: Intent) -> None:
     """Whatever the intent, the border is exactly device white; absolute alone may tint the picture's white."""
     white = np.full((60, 80, 3), 65535, np.uint16)
     drawn = job(white, spaces.profile_bytes("adobe-rgb"), (PROFILES / f"{paper}.icc").read_bytes(), intent=intent)
-    sheet, place = sheet_of(drawn), drawn.placement
-    inside = np.zeros(sheet.shape[:2], bool)
+    pixels, place = whole_sheet(drawn), drawn.placement
+    inside = np.zeros(pixels.shape[:2], bool)
     inside[place.top_px : place.top_px + 60, place.left_px : place.left_px + 80] = True
-    assert (sheet[~inside] == NO_INK).all()
+    assert (pixels[~inside] == NO_INK).all()
     assert inside.sum() == 4800
     if intent is Intent.ABSOLUTE:
-        assert (sheet[inside] < NO_INK - 300).any(axis=-1).all(), "an absolute white shows the difference of whites"
+        assert (pixels[inside] < NO_INK - 300).any(axis=-1).all(), "an absolute white shows the difference of whites"
     else:
-        assert sheet[inside].min() >= NO_INK - 2
+        assert pixels[inside].min() >= NO_INK - 2
 
 
 def test_absolute_white_is_neutral_on_cream() -> None:
@@ -239,10 +241,11 @@ def test_the_sheet_is_whole() -> None:
     """Bands come in order, cover every row once, and none is taller than the grid says."""
     srgb = spaces.profile_bytes("srgb")
     drawn = job(seeded(700, 40), srgb, srgb)
-    bands = list(drawn.file_bands(lambda band: band))
-    assert all(len(band) == engine.BAND_ROWS for band in bands[:-1])
+    whole = sheet_of(drawn)
+    bands = list(whole.file_bands(lambda band: band))
+    assert all(len(band) == BAND_ROWS for band in bands[:-1])
     assert np.concatenate(bands).shape == (drawn.placement.sheet_px[1], drawn.placement.sheet_px[0], 3)
-    np.testing.assert_array_equal(np.concatenate(bands), drawn.sheet_band(0, drawn.placement.sheet_px[1]))
+    np.testing.assert_array_equal(np.concatenate(bands), whole.band(0, whole.size_px[1]))
 
 
 @pytest.mark.parametrize("scale", [0.6, 1.0, 1.7])
@@ -250,10 +253,10 @@ def test_threads_do_not_change_a_bit(scale: float, monkeypatch: pytest.MonkeyPat
     """One thread, two or five: the same bytes."""
     data = (PROFILES / "baryta.icc").read_bytes()
     drawn = job(seeded(600, 80), spaces.profile_bytes("romm"), data, scale=scale, lift_stops=0.25)
-    reference = sheet_of(drawn).tobytes()
+    reference = whole_sheet(drawn).tobytes()
     for threads in (1, 5):
-        monkeypatch.setattr(engine, "THREADS", threads)
-        assert sheet_of(drawn).tobytes() == reference
+        monkeypatch.setattr(sheet, "THREADS", threads)
+        assert whole_sheet(drawn).tobytes() == reference
 
 
 def test_a_crop_takes_the_middle() -> None:

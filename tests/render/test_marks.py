@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from printqueue.colour import spaces
 from printqueue.render.marks import Mark, hairline
-from tests.render.test_engine import PROFILES, job, seeded, sheet_of
+from tests.render.test_engine import PROFILES, job, seeded, whole_sheet
 
 INK = (12000, 12100, 12200)
 
@@ -40,8 +40,8 @@ def test_a_hairline_frames_the_picture_and_covers_none_of_it() -> None:
     """Its pixels are exactly the ring of its width around the picture."""
     drawn = job(seeded(60, 90), spaces.profile_bytes("srgb"), (PROFILES / "baryta.icc").read_bytes())
     place = replace(drawn.placement, hairline_px=3)
-    framed = sheet_of(replace(drawn, placement=place, marks=hairline(place, INK)))
-    plain = sheet_of(drawn)
+    framed = whole_sheet(replace(drawn, placement=place), hairline(place, INK))
+    plain = whole_sheet(drawn)
     ring = np.zeros(framed.shape[:2], bool)
     top, left = place.top_px, place.left_px
     ring[top - 3 : top + 63, left - 3 : left + 93] = True

@@ -400,3 +400,33 @@ def test_a_roll_adds_up(
     assert placed.sheet_px == tuple(round(mm / MM * ppi) for mm in placed.sheet_mm)
     assert 0 <= placed.left_px <= placed.sheet_px[0] - placed.picture_px[0]
     assert 0 <= placed.top_px <= placed.sheet_px[1] - placed.picture_px[1]
+
+
+def test_a_foot_line_stands_at_the_foot() -> None:
+    """From the picture's left side on, its capitals 6 to 8 mm above the sheet's edge, whatever the sheet."""
+    for width, height in ((3000, 2000), (2000, 3000)):
+        found = place(Request("rag", A3, foot_line_mm=2.0), width, height)
+        line = found.foot_line
+        assert line is not None
+        assert (line.left_px, line.width_px) == (found.left_px, found.picture_px[0])
+        assert (found.sheet_px[1] - line.baseline_px) / 360 * MM == pytest.approx(6, abs=0.1)
+        assert line.height_px / 360 * MM == pytest.approx(2, abs=0.04)
+    assert place(request(), 3000, 2000).foot_line is None
+
+
+def test_a_foot_line_on_a_roll_counts_from_where_it_is_cut() -> None:
+    """10 mm of trim lie below the finished piece."""
+    found = place(Request("rag", A3, foot_line_mm=2.0, feed="roll", roll_mm=610.0), 3000, 2000)
+    assert found.foot_line is not None
+    assert (found.sheet_px[1] - found.foot_line.baseline_px) / 360 * MM == pytest.approx(16, abs=0.1)
+
+
+def test_a_foot_line_leaves_room_for_the_pencil() -> None:
+    """15 mm under the picture and 8 mm for the line: 23 mm fit, less is refused; a picture alone has no line."""
+    room = Border("given", None, (20.0, 20.0, 23.0, 20.0))
+    tight = replace(room, sides_mm=(20.0, 20.0, 22.9, 20.0))
+    tall = (2000, 3200)  # fills the height
+    assert place(Request("rag", A3, border=room, foot_line_mm=2.0), *tall).foot_line is not None
+    with pytest.raises(DoesNotFitError, match="foot line"):
+        place(Request("rag", A3, border=tight, foot_line_mm=2.0), *tall)
+    assert place(Request("rag", A3, border=tight, foot_line_mm=2.0, sheet="picture-only"), *tall).foot_line is None

@@ -20,6 +20,7 @@ from printqueue.render.engine import Renderer
 from printqueue.render.light import light_of
 from printqueue.render.marks import Mark
 from printqueue.render.recompute import recomputed
+from printqueue.render.sheet import Sheet, sheet_of
 from printqueue.render.verify import Verified, verify
 from tests.render.test_engine import PROFILES, job
 
@@ -36,15 +37,20 @@ def scene(rows: int = 260, columns: int = 330) -> Any:
     return (np.stack(planes, -1) + random.normal(0, 800, (rows, columns, 3))).clip(0, 65535).astype(np.uint16)
 
 
-def file_of(drawn: Renderer, scratch: BinaryIO | None = None, profile: bytes | None = None) -> io.BytesIO:
+def file_of(drawn: Renderer, profile: bytes | None = None, marks: tuple[Mark, ...] = ()) -> io.BytesIO:
     """Its print file, with its own paper's profile or another."""
-    place, stream = drawn.placement, io.BytesIO()
+    return written(sheet_of(drawn, marks), profile=profile)
+
+
+def written(sheet: Sheet, scratch: BinaryIO | None = None, profile: bytes | None = None) -> io.BytesIO:
+    """The print file of a sheet."""
+    stream = io.BytesIO()
     write(
         stream,
-        drawn.file_bands(encode_band, scratch),
-        size_px=place.file_px,
-        ppi=place.ppi,
-        profile=profile or drawn.paper_profile,
+        sheet.file_bands(encode_band, scratch),
+        size_px=sheet.file_px,
+        ppi=sheet.ppi,
+        profile=profile or sheet.paper_profile,
         provenance=PROVENANCE,
         metadata=Metadata(),
     )
@@ -53,7 +59,7 @@ def file_of(drawn: Renderer, scratch: BinaryIO | None = None, profile: bytes | N
 
 def verified(made: Renderer, asked: Renderer) -> Verified:
     """The file that `made` writes, held against what was asked for."""
-    return verify(file_of(made), asked)
+    return verify(file_of(made), sheet_of(asked))
 
 
 @pytest.mark.parametrize("scale", [0.6, 1.0, 1.8])
@@ -124,7 +130,7 @@ def test_another_profile_or_space_is_noticed() -> None:
         replace(asked, source_profile=spaces.profile_bytes("adobe-rgb")),
     ):
         with pytest.raises(OwnError, match="differ"):
-            verify(file_of(made, profile=PAPER), asked)
+            verify(file_of(made, profile=PAPER), sheet_of(asked))
 
 
 def test_shrinking_in_the_wrong_light_is_noticed() -> None:
@@ -139,13 +145,13 @@ def test_shrinking_in_the_wrong_light_is_noticed() -> None:
 
 def test_marks_are_expected_where_they_are_and_nowhere_else() -> None:
     """A line in the border that was asked for passes; the same line without being asked for does not."""
-    plain = job(scene(), SRGB, PAPER)
-    marked = replace(plain, marks=(Mark(3, 5, np.full((2, 60), 255, np.uint8), (0, 0, 0)),))
-    assert verified(marked, marked).pixels > 900
+    drawn = job(scene(), SRGB, PAPER)
+    marks = (Mark(3, 5, np.full((2, 60), 255, np.uint8), (0, 0, 0)),)
+    assert verify(file_of(drawn, marks=marks), sheet_of(drawn, marks)).pixels > 900
     with pytest.raises(OwnError, match="border"):
-        verified(marked, plain)
+        verify(file_of(drawn, marks=marks), sheet_of(drawn))
     with pytest.raises(OwnError, match="border"):
-        verified(plain, marked)
+        verify(file_of(drawn), sheet_of(drawn, marks))
 
 
 def turned_job() -> Renderer:
@@ -156,16 +162,15 @@ def turned_job() -> Renderer:
 
 def test_a_turned_print_passes_and_is_the_upright_one(tmp_path: Any) -> None:
     """Its rows are the upright sheet's columns, foot first: a quarter turn clockwise; the sample covers it too."""
-    drawn = turned_job()
+    sheet = sheet_of(turned_job())
     with (tmp_path / "scratch").open("w+b") as scratch:
-        file = np.concatenate(list(drawn.file_bands(lambda band: band, scratch)))
-    upright = drawn.sheet_band(0, drawn.placement.sheet_px[1])
-    np.testing.assert_array_equal(file, np.rot90(upright, -1))
+        file = np.concatenate(list(sheet.file_bands(lambda band: band, scratch)))
+    np.testing.assert_array_equal(file, np.rot90(sheet.band(0, sheet.size_px[1]), -1))
     with (tmp_path / "scratch").open("w+b") as scratch:
-        stream = file_of(drawn, scratch)
-    assert verify(stream, drawn).pixels > 900
+        stream = written(sheet, scratch)
+    assert verify(stream, sheet).pixels > 900
     with pytest.raises(OwnError):
-        verify(stream, replace(drawn, placement=replace(drawn.placement, turned=False)))
+        verify(stream, replace(sheet, turned=False))
 
 
 def test_recomputing_uses_the_picture_not_the_print() -> None:

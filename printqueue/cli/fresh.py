@@ -1,0 +1,68 @@
+"""A new file that a child writes: hidden until it is whole, proved and synced; then under its name, never over another."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from printqueue.disk import durable, folders
+from printqueue.errors import OwnError, UsageError
+from printqueue.text import shown
+
+
+@dataclass(slots=True)
+class FreshFile:
+    """`descriptor` to write to; `keep` gives the file its name."""
+
+    descriptor: int
+    _temp: str
+    _output: str
+
+    def keep(self, sha256: str) -> None:
+        """Give it its name, where it holds what was meant. Raises `OwnError` where not, `UsageError` for a taken name."""
+        if durable.sha256(self._temp) != sha256:
+            raise OwnError("What was written does not read back the same. No file was made.")
+        with durable.world("Writing", self._output):
+            durable.sync(self._temp)
+            try:
+                durable.rename_no_clobber(self._temp, self._output)
+            except FileExistsError as error:
+                raise UsageError(
+                    f"{shown(self._output)} came to be meanwhile; nothing was changed.",
+                    do="Try again, or name another file.",
+                ) from error
+            durable.sync_folder(os.path.dirname(self._output))
+
+    def keep_text(self, data: bytes) -> None:
+        """Write `data` into it, all there is to it, and give it its name."""
+        with durable.world("Writing", self._output), os.fdopen(os.dup(self.descriptor), "wb") as stream:
+            stream.write(data)
+        self.keep(hashlib.sha256(data).hexdigest())
+
+
+@contextmanager
+def fresh_file(output: str) -> Iterator[FreshFile]:
+    """A file on its way to `output`; gone where it was not kept."""
+    output = os.path.abspath(folders.as_named(output))
+    temp = os.path.join(os.path.dirname(output), f"{durable.TEMP_PREFIX}{os.getpid()}{os.path.splitext(output)[1]}")
+    with durable.world("Writing", output):
+        descriptor = durable.create(temp)
+    try:
+        yield FreshFile(descriptor, temp, output)
+    finally:
+        os.close(descriptor)
+        durable.remove(temp)
+
+
+@contextmanager
+def scratch_file(folder: str) -> Iterator[int]:
+    """A file without a name, for passing use."""
+    with durable.world("Writing in", folder):
+        descriptor = durable.nameless(folder)
+    try:
+        yield descriptor
+    finally:
+        os.close(descriptor)
