@@ -12,6 +12,8 @@ render      ours: open, lift, resample, convert, place, write the TIFF. Not coun
 whole job   ours: the service from "settled" to "printable": copy and hash, all checks, render, verification, fsync,
             publication; against libvips' render with LZW. A proof picture is not made yet, so it is not in it.
 
+--stages    ours alone, once, one stage after the other in one process: where the time of a whole job goes.
+
 Nothing in CI is timed. Run it on an idle machine; how busy others kept it is printed beside each case.
 """
 
@@ -51,6 +53,7 @@ def main() -> None:
     parser.add_argument("--whole-pairs", type=int, default=3)
     parser.add_argument("--case", action="append", choices=tuple(CASES))
     parser.add_argument("--memory", action="store_true", help="ours alone, once, at 24 to 400 MP in strips")
+    parser.add_argument("--stages", action="store_true", help="ours alone, stage by stage")
     parser.add_argument("--step", nargs=4, metavar=("WHO", "SOURCE", "SIZE", "WAY"), help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.step:
@@ -58,7 +61,12 @@ def main() -> None:
         return
     cases = options.case or ["24", "50", "150"]
     with _folder() as folder:
-        rows = _memory(folder) if options.memory else _rows(folder, cases, options.pairs, options.whole_pairs)
+        if options.stages:
+            rows = [_step("stages", source(folder, case, "lzw"), CASES[case][1], "lzw") for case in cases]
+        elif options.memory:
+            rows = _memory(folder)
+        else:
+            rows = _rows(folder, cases, options.pairs, options.whole_pairs)
     print(json.dumps(rows, indent=2) if options.json else "\n".join(_line(row) for row in rows))
 
 
@@ -183,7 +191,7 @@ def paint_jpeg(path: str, megapixels: float) -> None:
 
 def step(who: str, path: str, size: str, way: str) -> Row:
     """One repetition in this process: seconds of wall and processor, and peak memory in MB (10⁶ bytes)."""
-    ways: dict[str, Callable[[str, str, str], Row]] = {"ours": _ours, "vips": _vips, "whole": _whole}
+    ways: dict[str, Callable[[str, str, str], Row]] = {"ours": _ours, "vips": _vips, "whole": _whole, "stages": _stages}
     return ways[who](path, size, way)
 
 
@@ -300,6 +308,83 @@ def _vips(path: str, size: str, way: str) -> Row:
             image.tiffsave(str(Path(folder) / "out.tif"), xres=PPI / 25.4, yres=PPI / 25.4, **options)
 
         return _timed(work)
+
+
+def _stages(path: str, size: str, _: str) -> Row:
+    """Seconds of wall time of what the child and the service do for one print, one after the other."""
+    import hashlib
+    import io
+
+    from printqueue import sizes, worker
+    from printqueue.colour.icc import read_profile
+    from printqueue.decode import Bounds, open_picture, probe
+    from printqueue.making import PrintJob, drawn
+    from printqueue.model.request import Request
+    from printqueue.outputs.print_tiff import Provenance, encode_band, write
+    from printqueue.papers.loader import Shelf
+    from printqueue.render.plan import place
+    from printqueue.render.sheet import sheet_of
+    from printqueue.render.verify import verify
+    from printqueue.source_profile import choose
+    from printqueue.survey.first import first_pass
+    from printqueue.survey.native import native_readings
+    from printqueue.survey.printed import printed_readings
+    from printqueue.survey.tones import tone_readings
+
+    worker.warm_up()
+    took: dict[str, float] = {}
+    data, paper = PAPER.read_bytes(), Shelf.load(PAPER.parents[1]).papers["smooth-rag"]
+    facts = paper.facts(profile_name="", profile_white=(97, 0, 0), profile_black=(17, 0, 0), is_demonstration=True)
+    job = PrintJob(Request("smooth-rag", sizes.parse(size), ppi=PPI), facts, paper.checks, data)
+
+    @contextmanager
+    def stage(name: str) -> Iterator[None]:
+        start = time.monotonic()
+        yield
+        took[name] = round(time.monotonic() - start, 2)
+
+    with open(path, "rb") as stream, open(path + ".out", "w+b") as out:
+        with stage("hash_s"):
+            hashlib.file_digest(stream, "sha256")
+        with stage("probe_s"):
+            probe(stream, Bounds())
+        picture = open_picture(stream, Bounds())
+        profile = choose(picture.facts, picture.icc, None)
+        assert profile.data is not None
+        assert profile.facts is not None
+        with stage("read_all_rows_s"):
+            first = first_pass(picture)
+        with stage("pixel_grid_s"):
+            native_readings(first, picture.facts)
+        with stage("tones_s"):
+            tone_readings(first.copy, profile, data, job.request)
+        picture = open_picture(stream, Bounds())  # as the second question to a child
+        renderer = drawn(picture, profile, job, place(job.request, picture.facts.width_px, picture.facts.height_px))
+        with stage("print_scale_s"):
+            printed_readings(renderer, read_profile(profile.data))
+        sheet = sheet_of(renderer)
+        with stage("render_s"):
+            write(
+                out,
+                sheet.file_bands(encode_band),
+                size_px=sheet.file_px,
+                ppi=PPI,
+                profile=data,
+                provenance=Provenance("0" * 64, "0" * 64, "smooth-rag", "0" * 64, "", "", ""),
+                metadata=picture.facts.metadata,
+            )
+            out.flush()
+        with stage("verify_s"):
+            verify(out, sheet)
+        with stage("sync_s"):
+            os.fsync(out.fileno())
+        with stage("hash_print_twice_s"):
+            for _ in range(2):
+                out.seek(0)
+                hashlib.file_digest(io.BufferedReader(io.FileIO(os.dup(out.fileno()))), "sha256")
+    os.unlink(path + ".out")
+    row: Row = {"case": f"stages {Path(path).name} to {size}"}
+    return row | took
 
 
 def _whole(path: str, size: str, _: str) -> Row:
