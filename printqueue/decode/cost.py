@@ -3,10 +3,10 @@
 Measured (growth of VmHWM of a forked child that reads all rows in bands from two threads, less the bands; the
 estimate in brackets, MB), 24 megapixels:
 
-  plain strips 5 MB [22] · LZW strips of 64 rows, predictor 88 [94] · one Deflate strip, predictor 313 [333], and
-  big-endian 457 [477] · planes of one Deflate strip each 158 [275] · Zstandard tiles of 256 px with alpha 93 [182] ·
-  one PackBits strip 92 [251] · one JPEG strip 220 [382] · LZW, lying on its side 215 [239] · baseline JPEG 221 [235] ·
-  progressive JPEG 291 [310] · 8-bit PNG 87 [103] · 16-bit PNG with alpha 269 [288]
+  plain strips 6 MB [22] · LZW strips of 64 rows, predictor 33 [40] · one Deflate strip, predictor 176 [333], and
+  big-endian 313 [333] · planes of one Deflate strip each 216 [275] · Zstandard tiles of 256 px with alpha 47 [132] ·
+  one PackBits strip 94 [251] · one JPEG strip 220 [382] · LZW, lying on its side 166 [184] · baseline JPEG 221 [235] ·
+  progressive JPEG 291 [310] · 8-bit PNG 79 [103] · 16-bit PNG with alpha 259 [288]
 """
 
 from __future__ import annotations
@@ -85,7 +85,8 @@ def _unpacking(page: Page) -> int:
         one = _libjpeg(*size, coded, several_scans=True)
     else:
         swapped = page.bits == 16 and not page.dtype.isnative
-        copies = max(swapped + (page.predictor == 2) + page.tiled, _UNPACKING.get(page.compression, 0))
+        apart = page.predictor == 2 and page.compression == tiff_header.NONE  # else it is undone in place
+        copies = max(swapped + apart + page.tiled, _UNPACKING.get(page.compression, 0))
         one = coded * (2 if page.reversed_bits else 1) + copies * segment
     return min(THREADS, page.offsets.size) * one
 
@@ -105,7 +106,9 @@ def _libjpeg(width: int, height: int, components: int, coded: int, *, several_sc
 
 
 def _png(head: PngHeader) -> int:
-    """Samples of all channels as decoded, the chunks as read and joined, and the comparison of an alpha channel."""
+    """Samples of all channels as decoded, the chunks as read (one at a time) and put together, and the comparison of an
+    alpha channel.
+    """
     pixels = head.width * head.height
     coded = sum(chunk.stop - chunk.start for chunk in head.needed)
     channels = (4 if head.has_alpha else 3) if head.colours == 3 else (2 if head.has_alpha else 1)

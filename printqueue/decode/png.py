@@ -51,11 +51,13 @@ class PngSource:
 
 def _decode(reader: Reader, head: PngHeader) -> NDArray[np.generic]:
     """Decode only what the pixels need: the library sees no profile, no gamma and no text."""
-    parts = [SIGNATURE]
+    data = bytearray(SIGNATURE)  # grown, not joined: the file's bytes are in memory once
     for chunk in head.needed:
-        parts += [(chunk.stop - chunk.start).to_bytes(4, "big"), checked(reader, chunk)]
+        data += (chunk.stop - chunk.start).to_bytes(4, "big")
+        data += checked(reader, chunk)
+    data += _END
     try:
-        found: NDArray[np.generic] = imagecodecs.png_decode(b"".join([*parts, _END]))
+        found: NDArray[np.generic] = imagecodecs.png_decode(data)
     except MemoryError:
         raise
     except Exception as error:

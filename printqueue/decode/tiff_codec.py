@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import zlib
 from collections.abc import Callable
+from functools import partial
 from typing import NamedTuple
 
 import imagecodecs
@@ -17,6 +18,8 @@ from printqueue.decode._markers import APP0, FRAMES, SEQUENTIAL_OR_PROGRESSIVE, 
 from printqueue.decode._reader import Reader
 from printqueue.decode.errors import damaged
 from printqueue.decode.tiff_header import Page
+
+Bytes = bytes | bytearray | memoryview
 
 
 def samples(page: Page, data: bytes, down: int, name: str) -> NDArray[np.generic]:
@@ -33,19 +36,18 @@ def samples(page: Page, data: bytes, down: int, name: str) -> NDArray[np.generic
     if page.reversed_bits:
         data = bytes(imagecodecs.bitorder_decode(data))
     need = page.needs(down)
-    if page.compression != header.NONE:
-        data = _unpacked(page.compression, data, need, name)
-    if len(data) < need:
-        raise damaged(f"{name} holds {len(data)} bytes of the {need} that its rows need")
-    found = np.frombuffer(data, page.dtype, need // page.dtype.itemsize).reshape(shape)
+    unpacked: Bytes = data if page.compression == header.NONE else _unpacked(page.compression, data, need, name)
+    if len(unpacked) < need:
+        raise damaged(f"{name} holds {len(unpacked)} bytes of the {need} that its rows need")
+    found = np.frombuffer(unpacked, page.dtype, need // page.dtype.itemsize).reshape(shape)
     if not found.dtype.isnative:
         found = found.astype(found.dtype.newbyteorder("="))
-    if page.predictor == 2:
-        found = imagecodecs.delta_decode(found, axis=1)
+    if page.predictor == 2:  # in place where it can be: a single strip may be the whole picture
+        found = imagecodecs.delta_decode(found, axis=1, out=found if found.flags.writeable else None)
     return found
 
 
-def _unpacked(compression: int, data: bytes, need: int, name: str) -> bytes:
+def _unpacked(compression: int, data: bytes, need: int, name: str) -> Bytes:
     try:
         return _CODECS[compression](data, need)
     except MemoryError:
@@ -54,10 +56,10 @@ def _unpacked(compression: int, data: bytes, need: int, name: str) -> bytes:
         raise damaged(f"{name} does not unpack ({header.COMPRESSIONS[compression]} data are broken)") from error
 
 
-def _inflate(data: bytes, need: int) -> bytes:
+def _inflate(data: bytes, need: int) -> Bytes:
     """Inflate at most `need` bytes; the checksum at the end must hold."""
     try:
-        return bytes(imagecodecs.deflate_decode(data, out=need))
+        return _into("deflate_decode", data, need)
     except imagecodecs.DeflateError:
         pass  # broken, or padded with more rows than the picture has: zlib can tell
     inflater = zlib.decompressobj()
@@ -73,19 +75,25 @@ def _inflate(data: bytes, need: int) -> bytes:
     return found
 
 
-def _packbits(data: bytes, need: int) -> bytes:
+def _packbits(data: bytes, need: int) -> Bytes:
     try:
-        return bytes(imagecodecs.packbits_decode(data, out=need))
+        return _into("packbits_decode", data, need)
     except imagecodecs.PackbitsError:
         return bytes(imagecodecs.packbits_decode(data, out=2 * need + 4096))[:need]
 
 
-_CODECS: dict[int, Callable[[bytes, int], bytes]] = {
-    header.LZW: lambda data, need: bytes(imagecodecs.lzw_decode(data, out=need)),
+def _into(decode: str, data: bytes, need: int) -> Bytes:
+    """At most `need` bytes, in memory that may be written, so that the predictor needs no second copy."""
+    found: Bytes = getattr(imagecodecs, decode)(data, out=bytearray(need))
+    return found
+
+
+_CODECS: dict[int, Callable[[bytes, int], Bytes]] = {
+    header.LZW: partial(_into, "lzw_decode"),
     header.DEFLATE: _inflate,
     header.OLD_DEFLATE: _inflate,
     header.PACKBITS: _packbits,
-    header.ZSTD: lambda data, need: bytes(imagecodecs.zstd_decode(data, out=need)),
+    header.ZSTD: partial(_into, "zstd_decode"),
 }
 
 

@@ -379,7 +379,7 @@ def _stages(path: str, size: str, _: str) -> Row:
         with stage("sync_s"):
             os.fsync(out.fileno())
         with stage("hash_print_twice_s"):
-            for _ in range(2):
+            for _again in range(2):
                 out.seek(0)
                 hashlib.file_digest(io.BufferedReader(io.FileIO(os.dup(out.fileno()))), "sha256")
     os.unlink(path + ".out")
