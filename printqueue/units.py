@@ -107,6 +107,6 @@ def stops_text(stops: float) -> str:
 
 
 def number_text(value: float, digits: int = 1) -> str:
-    """A number for prose: no trailing '.0', never 'nan'."""
+    """A number for prose: no trailing zeros after the point, never 'nan'."""
     rounded = round(value, digits)
-    return str(int(rounded)) if rounded == int(rounded) else f"{rounded:.{digits}f}"
+    return str(int(rounded)) if rounded == int(rounded) else f"{rounded:.{digits}f}".rstrip("0")

@@ -34,6 +34,8 @@ def run(options: argparse.Namespace) -> int:
     say("  print/    print-ready TIFFs, each with a .print.txt: how to print it and what was done")
     say("  review/   what was turned back, each with a .reason.txt: what was measured, why it matters, what to do")
     say("  masters/  the untouched pictures that were accepted")
+    say("A test strip of the dark one, into strips/:")
+    say(f"  printqueue -C {options.dir} strip '{options.dir}/masters/smooth-rag/A4/Night quay.tif' --paper smooth-rag")
     say(f"Go on: printqueue -C {options.dir} serve   (then copy a picture into {options.dir}/ready/smooth-rag/A3/)")
     wrong = [r for r in results if r.wrong is not None]
     if wrong:

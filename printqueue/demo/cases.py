@@ -210,5 +210,7 @@ CASES = (
 )
 ORDERS = {
     "textured-rag/A5/Tide tables/order.yaml": "title: Tide tables\nborder: {style: weighted, width: 20 mm}\n"
-    "note: A series of three, to hang in one row.\n"
+    "foot_line: 1.5 mm\n"
+    "note: A series of three, to hang in one row.\n",
+    "smooth-rag/A4/Fog over the harbour.order.yaml": "hairline: 0.2 mm\n",
 }

@@ -58,7 +58,9 @@ class _Slow:
         facts = self.drawn.source.facts
         top, row_weights = _matrix(rows, *self.down, facts.height_px)
         left, column_weights = _matrix(columns, *self.across, facts.width_px)
-        band = self.drawn.source.rows(top, top + row_weights.shape[1])[:, left : left + column_weights.shape[1]]
+        read = column_weights.any(axis=0)
+        column_weights = column_weights[:, read]
+        band = self.drawn.source.rows(top, top + row_weights.shape[1])[:, left : left + read.size][:, read]
         codes = band.astype(np.float64) * (257.0 if band.dtype == np.uint8 else 1.0)
         planes = [
             self._filtered(codes[..., channel], curve, row_weights, column_weights.T)

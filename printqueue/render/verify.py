@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import struct
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import BinaryIO
 
@@ -102,13 +103,22 @@ class _Sample:
 
 def _verify_pixels(page: tifffile.TiffPage, sheet: Sheet) -> Verified:
     samples = [_sample(cell, turned=sheet.turned, share=len(sheet.cells)) for cell in sheet.cells]
+    with ThreadPoolExecutor(1) as pool:  # the master is read while the print is
+        ours = [pool.submit(recomputed, one.cell.picture, one.rows, one.columns) for one in samples]
+        theirs = _read_back(page, sheet, samples)
+        made = zip(samples, theirs, ours, strict=True)
+        return _judged([_apart(sample, file, again.result()) for sample, file, again in made])
+
+
+def _read_back(page: tifffile.TiffPage, sheet: Sheet, samples: list[_Sample]) -> list[dict[tuple[int, int], Codes]]:
+    """The file's pixels at the sampled places of each picture; the border is looked at on the way."""
     strips = {strip for sample in samples for strip in _strips(page, sample, turned=sheet.turned)}
     found: list[dict[tuple[int, int], Codes]] = [{} for _ in samples]
     for cut in _cuts(page, sheet, sorted({0, len(page.dataoffsets) - 1} | strips)):
         _verify_border(cut, sheet)
         for sample, theirs in zip(samples, found, strict=True):
             _collect(cut, sample, theirs)
-    return _judged([_apart(sample, theirs) for sample, theirs in zip(samples, found, strict=True)])
+    return found
 
 
 def _sample(cell: Cell, *, turned: bool, share: int) -> _Sample:
@@ -176,10 +186,9 @@ def _collect(cut: _Cut, sample: _Sample, found: dict[tuple[int, int], Codes]) ->
                 found[row, column] = cut.codes[y, x]
 
 
-def _apart(sample: _Sample, theirs: dict[tuple[int, int], Codes]) -> NDArray[np.float64]:
-    """ΔE76 on the paper between the file's pixels and the same computed again, (n,)."""
+def _apart(sample: _Sample, theirs: dict[tuple[int, int], Codes], ours: Codes) -> NDArray[np.float64]:
+    """ΔE76 on the paper between the file's pixels and `ours`, the same computed again, (n,)."""
     drawn = sample.cell.picture
-    ours = recomputed(drawn, sample.rows, sample.columns)
     file = np.array([theirs[row, column] for row in sample.rows for column in sample.columns], np.uint16)
     lab = [manager.to_lab(codes[None], drawn.paper_profile)[0].astype(np.float64) for codes in (ours, file)]
     return np.asarray(np.sqrt(((lab[0] - lab[1]) ** 2).sum(axis=-1)))

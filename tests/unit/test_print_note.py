@@ -141,7 +141,7 @@ def test_a_picture_alone_leaves_the_border_to_the_photographer() -> None:
 
 def test_hairline_and_deckled_edge_are_said() -> None:
     """Where there are any."""
-    assert "bare paper. A hairline of 0.20 mm runs around the picture." in text(hairline_mm=0.2)
+    assert "bare paper. A hairline of 0.2 mm runs around the picture." in text(hairline_mm=0.2)
     assert "Good to about ± 3 mm: the edge is deckled." in text(paper=KOZO)
     assert "hairline" not in text()
     assert "deckled" not in text()
