@@ -74,12 +74,17 @@ HairlineMm = Annotated[float, *off_or_mm("a width", "0.2 mm", 0.05, 2)]
 FootLineMm = Annotated[float, *off_or_mm("the height of its capitals", "2 mm", 1, 4)]
 
 
+def _texts(value: Any, names: tuple[str, ...], says: str) -> list[str]:
+    """The texts under exactly these keys; "" for what is none, which no quantity is."""
+    if not isinstance(value, dict) or value.keys() != set(names):
+        raise ValueError(says)
+    return [value[name] if isinstance(value[name], str) else "" for name in names]
+
+
 def _sharpening(value: Any) -> Sharpening | None:
     if value == "none":
         return None
-    if not isinstance(value, dict) or value.keys() != {"radius", "amount"}:
-        raise ValueError("write none, or {radius: 0.2 mm, amount: 50 %}")
-    radius, amount = (value[key] if isinstance(value[key], str) else "" for key in ("radius", "amount"))
+    radius, amount = _texts(value, ("radius", "amount"), "write none, or {radius: 0.2 mm, amount: 50 %}")
     return Sharpening(
         _within(0.05, 0.6, "mm", units.parse(radius, units.LENGTH_MM)),
         _within(1, 150, "%", units.parse(amount, units.SHARE_PERCENT)),
@@ -113,11 +118,9 @@ SharpeningRule = Annotated[
 
 
 def _margins(value: Any) -> Margins:
-    sides = {"ends": value, "sides": value} if isinstance(value, str) else value
-    if not isinstance(sides, dict) or sides.keys() != {"ends", "sides"}:
-        raise ValueError("write one width such as 3 mm, or {ends: 25 mm, sides: 3 mm}")
-    ends, sides = (sides[key] if isinstance(sides[key], str) else "" for key in ("ends", "sides"))
-    return Margins(*(_within(0, 500, "mm", units.parse(one, units.LENGTH_MM)) for one in (ends, sides)))
+    both = {"ends": value, "sides": value} if isinstance(value, str) else value
+    texts = _texts(both, ("ends", "sides"), "write one width such as 3 mm, or {ends: 25 mm, sides: 3 mm}")
+    return Margins(*(_within(0, 500, "mm", units.parse(one, units.LENGTH_MM)) for one in texts))
 
 
 MarginsRule = Annotated[

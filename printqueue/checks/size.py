@@ -10,6 +10,7 @@ from pydantic import Field
 from printqueue.contract import Check, Explanation
 from printqueue.fields import Limits
 from printqueue.model.finding import Finding, Level
+from printqueue.model.paper import DECKLED_BORDER_MM
 from printqueue.model.request import Placement
 from printqueue.model.subject import Subject
 from printqueue.units import MM_PER_INCH, number_text
@@ -17,7 +18,6 @@ from printqueue.units import MM_PER_INCH, number_text
 _ENLARGED = 1.02  # rounding to whole pixels is no enlargement
 _CROPPED = 0.0005
 _DESCENDERS = 0.4  # how far letters hang below their baseline, in cap heights
-_DECKLED_MM = 20.0  # common practice, no source: less, and the torn edge comes visibly near the picture
 
 
 class SizeLimits(Limits):
@@ -39,7 +39,7 @@ def judge(subject: Subject, limits: SizeLimits) -> Finding:
     how = _how(subject, place)
     if (inside := _inside_margin(subject, place)) is not None:
         return _margin(limits, says, inside)
-    if subject.paper.deckled and place.trim_mm == 0 and 0 < min(place.borders_mm) < _DECKLED_MM - 1e-6:
+    if subject.paper.deckled and place.trim_mm == 0 and 0 < min(place.borders_mm) < DECKLED_BORDER_MM - 1e-6:
         return _deckled(limits, says, min(place.borders_mm))
     if not subject.request.size_listed:
         return Finding(
@@ -146,7 +146,7 @@ def _deckled(limits: SizeLimits, says: str, nearest: float) -> Finding:
         limits.margin,
         f"{says} leaves a border of {number_text(nearest)} mm on a sheet with deckled edges.",
         measured=round(nearest, 1),
-        limit=_DECKLED_MM,
+        limit=DECKLED_BORDER_MM,
         unit="mm",
         why="A deckled sheet is placed to about 3 mm, and its edge wanders: a narrow border looks crooked.",
         do="Ask for a border of 20 mm or more, measured from the shallowest point of the edge.",

@@ -131,7 +131,7 @@ def _wish(
             request.size.name,
             demonstration=facts.profile_is_demonstration,
         ),
-        labels=labels(pieces),
+        labels=labels(pieces, request.intent),
         foot=foot_words(),
         stocked=facts.stocked,
         crop=crop,
@@ -155,7 +155,7 @@ def _make(judge: Single, path: str, request: Request, wish: StripWish) -> tuple[
     stem = naming.companion_stem(naming.split(os.path.basename(path))[0])
     names = {folder: lambda number: [naming.numbered(stem, number) + end for end in (naming.PRINT, naming.STRIP_NOTE)]}
     base = studio.path(folder, naming.numbered(stem, publish.free_number(studio, names)))
-    provenance = judge.provenance(path, request, also=f"; test strip {wish.pieces} {wish.crop} {wish.in_percent}")
+    provenance = judge.provenance(path, request, also=_wish_words(wish))
     with fresh_file(base + naming.PRINT) as file, fresh_file(base + naming.STRIP_NOTE) as note:
         with opened(path) as reading, judge.bench.child() as child:
             order = StripOrder(print_job(request, judge.stock), wish, provenance, judge.bench.bounds)
@@ -165,6 +165,16 @@ def _make(judge: Single, path: str, request: Request, wish: StripWish) -> tuple[
         note.keep_text(_note(judge, path, request, wish, answer.strip.made).encode())
         file.keep(answer.strip.sha256)
     return base + naming.PRINT, answer.strip.made
+
+
+def _wish_words(wish: StripWish) -> str:
+    """What tells this sheet from the print and from other strips, for its provenance."""
+    from printqueue.units import number_text
+
+    pieces = ", ".join(f"{number_text(piece.lift_stops, 4)} stop {piece.intent}" for piece in wish.pieces)
+    unit = "%" if wish.in_percent else "px"
+    part = " ".join(number_text(value, 3) for value in wish.crop) + f" {unit}" if wish.crop else "chosen by its tones"
+    return f"; a test strip, its pieces: {pieces}; its part: {part}"
 
 
 def _note(judge: Single, path: str, request: Request, wish: StripWish, made: StripMade) -> str:
@@ -186,8 +196,7 @@ def _note(judge: Single, path: str, request: Request, wish: StripWish, made: Str
             part_px=made.part_px,
             part_mm=made.part_mm,
             chosen=wish.crop is None,
-            pieces=[(piece.lift_stops, piece.intent) for piece in wish.pieces],
-            usual_intent=request.intent,
+            labels=wish.labels,
             order_name=naming.split(name)[0] + ".order.yaml",
             checked=checked_words(made.verified),
         )

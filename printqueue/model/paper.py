@@ -8,6 +8,9 @@ from enum import StrEnum
 from printqueue.units import Size
 
 Lab = tuple[float, float, float]
+DECKLED_BORDER_MM = (
+    20.0  # from the shallowest point of a torn edge; less, and it comes visibly near (common practice, no source)
+)
 
 
 class Surface(StrEnum):

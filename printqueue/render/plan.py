@@ -18,7 +18,7 @@ _BORDER_SHARE, _BORDER_LEAST_MM = 0.08, 15.0
 _FOOT_EXTRA, _FOOT_LEAST_MM, _FOOT_MOST_MM = 0.2, 5.0, 25.0
 _LEAST_PICTURE_MM = 10.0
 _TRIM_MM = 10.0
-FOOT_LINE_MM = 8.0  # from the sheet's foot up: letters and marks stand in it
+_FOOT_LINE_MM = 8.0  # from the sheet's foot up: letters and marks stand in it
 _PENCIL_MM = 15.0  # under the picture, free for title and signature
 _ROUNDING_MM = 1e-6
 
@@ -140,13 +140,13 @@ def _with_foot_line(place: Placement, lies: _Lie, request: Request) -> Placement
     if not request.foot_line_mm or request.sheet == "picture-only":
         return place
     foot = place.borders_mm[2] - lies.cut_mm[1]
-    if foot < FOOT_LINE_MM + _PENCIL_MM - _ROUNDING_MM:
+    if foot < _FOOT_LINE_MM + _PENCIL_MM - _ROUNDING_MM:
         raise DoesNotFitError(
             f"The border at the picture's foot, {number_text(foot)} mm, has no room for a foot line: {number_text(_PENCIL_MM)} mm "
-            f"under the picture stay free, and the line stands within {number_text(FOOT_LINE_MM)} mm of the sheet's edge.",
-            f"Ask for a border of {number_text(FOOT_LINE_MM + _PENCIL_MM)} mm or more at the foot, or foot_line: off in the order.",
+            f"under the picture stay free, and the line stands within {number_text(_FOOT_LINE_MM)} mm of the sheet's edge.",
+            f"Ask for a border of {number_text(_FOOT_LINE_MM + _PENCIL_MM)} mm or more at the foot, or foot_line: off in the order.",
         )
-    from_edge_mm = lies.cut_mm[1] + FOOT_LINE_MM - request.foot_line_mm
+    from_edge_mm = lies.cut_mm[1] + _FOOT_LINE_MM - request.foot_line_mm
     line = FootLine(
         left_px=place.left_px,
         baseline_px=pixels(place.sheet_mm[1] - from_edge_mm, place.ppi),

@@ -19,6 +19,7 @@ from printqueue.units import MM_PER_INCH
 
 Codes = NDArray[np.uint16]
 Plane = NDArray[np.float32]
+_PIECE_ROWS = 64
 _SIGMAS = 3.0  # where the Gaussian is cut off
 _EVEN = (1 / 3, 1 / 3, 1 / 3)  # for spaces whose channels' part in luminance is not stated
 
@@ -37,7 +38,19 @@ class Mask:
         return len(self.taps) // 2
 
     def sharpened(self, codes: Codes, skip: int, rows: int) -> Codes:
-        """Rows `skip` to `skip` + `rows` of `codes`, (H, W, 3) or grey (H, W), sharpened; beyond its rim it repeats."""
+        """Rows `skip` to `skip` + `rows` of `codes`, (H, W, 3) or grey (H, W), sharpened; beyond its rim it repeats.
+
+        Piece by piece, so that what is held in floating point stays small.
+        """
+        found = np.empty((rows, *codes.shape[1:]), np.uint16)
+        for start in range(0, rows, _PIECE_ROWS):
+            stop = min(start + _PIECE_ROWS, rows)
+            first = max(0, skip + start - self.reach)
+            near = codes[first : skip + stop + self.reach]
+            found[start:stop] = self._piece(near, skip + start - first, stop - start)
+        return found
+
+    def _piece(self, codes: Codes, skip: int, rows: int) -> Codes:
         light = self._lightness(codes)
         blurred = self._across(self._down(light, skip, rows))
         change = np.float32(self.amount) * (light[skip : skip + rows] - blurred)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from printqueue.model.paper import DECKLED_BORDER_MM
 from printqueue.model.request import Placement
 from printqueue.render.plan import DoesNotFitError
 from printqueue.units import MM_PER_INCH, Size, number_text, pixels
@@ -19,7 +20,6 @@ _GAP_MM = 4.0  # between pieces
 _LABEL_GAP_MM = 0.8  # between a piece and the words under it, out of the gap below them
 _RIM_MM = 12.0  # around everything, or 4 mm more than the printer cannot reach
 _BEYOND_MARGIN_MM = 4.0
-_DECKLED_RIM_MM = 20.0  # from the shallowest point of a torn edge (common practice, no source)
 _LEAST_PIECE_MM = 25.0  # common practice, no source: on less, tones cannot be judged
 _MOST_PIECES = 24
 
@@ -85,7 +85,7 @@ def strip_plan(
     """
     if pieces > _MOST_PIECES:
         raise DoesNotFitError(f"{pieces} pieces are too many for one strip.", f"Ask for at most {_MOST_PIECES}.")
-    rim = max(_DECKLED_RIM_MM if deckled else _RIM_MM, margin_mm + _BEYOND_MARGIN_MM)
+    rim = max(DECKLED_BORDER_MM if deckled else _RIM_MM, margin_mm + _BEYOND_MARGIN_MM)
     found = [
         _Grid(sheet, columns, rows, _room(sheet, columns, rows, words, rim))
         for size in sorted(stocked, key=lambda one: one.width_mm * one.height_mm)

@@ -12,12 +12,12 @@ from printqueue.reports.printing import AT_FULL_SIZE, DEMONSTRATION, media_words
 from printqueue.text import shown
 from printqueue.units import number_text, stops_text
 
-JUDGE = "Judge it dry, in the light it will hang in."
+_DRY = "dry, in the light it will hang in."
 
 
 @dataclass(frozen=True, slots=True)
 class StripShown:
-    """What the note needs to know. `part_px`: left, top, width, height of the part in source pixels; `pieces`: lift, intent."""
+    """What the note needs to know. `part_px`: left, top, width, height of the part in source pixels."""
 
     picture: str
     paper: Paper
@@ -30,24 +30,16 @@ class StripShown:
     part_px: tuple[float, float, float, float]
     part_mm: tuple[float, float]
     chosen: bool  # the part was chosen as the most telling one, not asked for
-    pieces: Sequence[tuple[float, Intent]]
-    usual_intent: Intent
+    labels: Sequence[Sequence[str]]  # of each piece, the lines to paste
     order_name: str
     checked: str
 
 
-def lines_to_paste(lift_stops: float, intent: Intent, usual: Intent) -> tuple[str, ...]:
-    """The lines of an order that make a print like this piece."""
-    lift = f"lift: {stops_text(lift_stops).lstrip('+')}"
-    return (lift,) if intent is usual else (lift, f"intent: {intent}")
-
-
-def labels(pieces: Sequence[tuple[float, Intent]]) -> tuple[tuple[str, ...], ...]:
-    """The words under each piece: the lines to paste; the intent is named under all where they differ."""
-    several = len({intent for _, intent in pieces}) > 1
+def labels(pieces: Sequence[tuple[float, Intent]], usual: Intent) -> tuple[tuple[str, ...], ...]:
+    """Under each piece the lines of an order that make a print like it; the intent where any piece needs it said."""
+    said = any(intent is not usual for _, intent in pieces)
     return tuple(
-        (f"lift: {stops_text(lift).lstrip('+')}", *([f"intent: {intent}"] if several else []))
-        for lift, intent in pieces
+        (f"lift: {stops_text(lift).lstrip('+')}", *([f"intent: {intent}"] if said else [])) for lift, intent in pieces
     )
 
 
@@ -65,18 +57,17 @@ def head_words(picture: str, paper: Paper, profile_name: str, size: str, *, demo
 
 def foot_words() -> tuple[str, ...]:
     """The lines below them."""
-    return (JUDGE, "Paste the line under the piece that you choose into the picture's order.")
+    return (f"Judge it {_DRY}", "Paste the line under the piece that you choose into the picture's order.")
 
 
 def strip_text(strip: StripShown) -> str:
     """The whole text."""
     demo = [f"{DEMONSTRATION} Its tones are a model's, not your printer's.", ""] if strip.demonstration else []
     lines = [*demo, f"Test strip: “{shown(strip.picture)}” on {shown(strip.paper.paper)}, {strip.sheet}.", ""]
-    for number, (lift, intent) in enumerate(strip.pieces, 1):
-        lines.append(row(f"Piece {number}", ", ".join(lines_to_paste(lift, intent, strip.usual_intent))))
+    lines += [row(f"Piece {number}", ", ".join(said)) for number, said in enumerate(strip.labels, 1)]
     lines += [
         "",
-        row("Judge", f"{JUDGE[9:].capitalize()} Look at the deepest shadows and the lights."),
+        row("Judge", f"{_DRY.capitalize()} Look at the deepest shadows and the lights."),
         row(
             "Then",
             f"Put the line of the piece that you choose into {shown(strip.order_name)} beside the picture in ready/.",

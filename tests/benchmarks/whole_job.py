@@ -30,7 +30,11 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
+
+if TYPE_CHECKING:
+    from printqueue.model.picture import Metadata
+    from printqueue.render.sheet import Sheet
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as children of the service have it
 os.environ.setdefault("MALLOC_ARENA_MAX", "2")
@@ -210,7 +214,6 @@ def _ours(path: str, size: str, way: str) -> Row:
     from printqueue.colour.icc import read_profile
     from printqueue.decode import Bounds, open_picture
     from printqueue.model.request import Request
-    from printqueue.outputs.print_tiff import Provenance, encode_band, write
     from printqueue.render.engine import renderer
     from printqueue.render.plan import place
     from printqueue.render.sheet import sheet_of
@@ -227,23 +230,28 @@ def _ours(path: str, size: str, way: str) -> Row:
             drawn = renderer(picture, picture.icc, read_profile(picture.icc), paper, request, planned)
             printed[0] = planned.sheet_px[0] * planned.sheet_px[1] / 1e6
             if way == "lzw":
-                provenance = Provenance("0" * 64, "0" * 64, "smooth-rag", "0" * 64, "", "", "")
-                bands = sheet_of(drawn).file_bands(encode_band)
-                write(
-                    out,
-                    bands,
-                    size_px=planned.file_px,
-                    ppi=PPI,
-                    profile=paper,
-                    provenance=provenance,
-                    metadata=facts.metadata,
-                )
+                _write_lzw(out, sheet_of(drawn), facts.metadata)
             else:
                 _write_plain(out, sheet_of(drawn).file_bands(lambda band: band.tobytes()), planned.file_px, paper)
 
     row = _timed(work)
     os.unlink(path + ".out")
     return {**row, "print_megapixels": round(printed[0], 1)}
+
+
+def _write_lzw(out: BinaryIO, sheet: Sheet, metadata: Metadata) -> None:
+    """As the product writes."""
+    from printqueue.outputs.print_tiff import Provenance, encode_band, write
+
+    write(
+        out,
+        sheet.file_bands(encode_band),
+        size_px=sheet.file_px,
+        ppi=PPI,
+        profile=sheet.paper_profile,
+        provenance=Provenance("0" * 64, "0" * 64, "smooth-rag", "0" * 64, "", "", ""),
+        metadata=metadata,
+    )
 
 
 def _write_plain(out: BinaryIO, bands: Iterator[bytes], size_px: tuple[int, int], paper: bytes) -> None:
@@ -320,7 +328,6 @@ def _stages(path: str, size: str, _: str) -> Row:
     from printqueue.decode import Bounds, open_picture, probe
     from printqueue.making import PrintJob, drawn
     from printqueue.model.request import Request
-    from printqueue.outputs.print_tiff import Provenance, encode_band, write
     from printqueue.papers.loader import Shelf
     from printqueue.render.plan import place
     from printqueue.render.sheet import sheet_of
@@ -364,15 +371,7 @@ def _stages(path: str, size: str, _: str) -> Row:
             printed_readings(renderer, read_profile(profile.data))
         sheet = sheet_of(renderer)
         with stage("render_s"):
-            write(
-                out,
-                sheet.file_bands(encode_band),
-                size_px=sheet.file_px,
-                ppi=PPI,
-                profile=data,
-                provenance=Provenance("0" * 64, "0" * 64, "smooth-rag", "0" * 64, "", "", ""),
-                metadata=picture.facts.metadata,
-            )
+            _write_lzw(out, sheet, picture.facts.metadata)
             out.flush()
         with stage("verify_s"):
             verify(out, sheet)

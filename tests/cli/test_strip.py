@@ -72,6 +72,20 @@ def test_a_second_strip_overwrites_nothing(studio: Path, tmp_path: Path, capsys:
     assert [piece["intent"] for piece in second["pieces"]] == ["relative", "relative", "perceptual", "perceptual"]
 
 
+def test_one_intent_that_is_not_the_papers_own(
+    studio: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It is among the lines to paste; what the file says of its making is words, not code."""
+    file = picture(tmp_path / "Slipway.tif")
+    made = strip(capsys, studio, file, "--size", "A4", "--lifts", "0,1/3", "--intents", "perceptual")
+    out = Path(made["output"])
+    assert "Piece 2   lift: 1/3 stop, intent: perceptual\n" in out.with_suffix(".strip.txt").read_text("utf-8")
+    with tifffile.TiffFile(out) as tiff:
+        said = str(tiff.pages.first.tags[270].value)
+    assert "its pieces: 0 stop perceptual, 0.3333 stop perceptual; its part: chosen by its tones" in said
+    assert "(lift" not in said
+
+
 def test_the_same_strip_has_the_same_bytes(studio: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """No clock is in it; and a part in percent is the same part in pixels."""
     file = picture(tmp_path / "Slipway.tif")
