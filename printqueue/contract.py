@@ -31,6 +31,7 @@ class Check(Generic[L]):
     headline  what the first line of a reason note says of the picture, with {size} and {paper} if wanted:
               "has too few pixels for {size} on {paper}"; a finding may bring a better one of its own
     called    its name in running text, where that differs from `name`
+    marks     what its places are, in the legend of a proof picture: "edges that ring"
     """
 
     name: str
@@ -39,8 +40,14 @@ class Check(Generic[L]):
     explanation: Explanation
     headline: str = "was turned back"
     called: str = ""
+    marks: str = ""
 
     @property
     def in_words(self) -> str:
         """Its name in running text."""
         return self.called or self.name
+
+    @property
+    def in_legend(self) -> str:
+        """What its places are."""
+        return self.marks or self.in_words

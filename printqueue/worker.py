@@ -1,4 +1,4 @@
-"""What a bounded child can be asked: probe, judge, render, strip, inspect, tones. It gets descriptors, never paths.
+"""What a bounded child can be asked: probe, judge, render, strip, proof, inspect, tones. It gets descriptors, never paths.
 
 Each task takes a pickled argument from the service and answers JSON: the service
 does not trust a process that reads hostile files.
@@ -34,6 +34,7 @@ from printqueue.model.subject import Subject
 from printqueue.needs import Header
 from printqueue.outputs import print_tiff
 from printqueue.outputs.print_tiff import Provenance
+from printqueue.proofing import ProofWish, make_proof, make_words_only
 from printqueue.render.plan import DoesNotFitError, place
 from printqueue.render.verify import Verified
 from printqueue.source_profile import choose
@@ -82,6 +83,23 @@ class StripOrder:
 
 
 @dataclass(frozen=True, slots=True)
+class ProofOrder:
+    """One proof picture to write into the descriptor that comes second, and a thumbnail into the third."""
+
+    job: PrintJob
+    wish: ProofWish
+    bounds: Bounds
+
+
+@dataclass(frozen=True, slots=True)
+class WordsOrder:
+    """The proof picture of what cannot be read or has no print to be shown: words alone, into the first descriptor."""
+
+    wish: ProofWish
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Judged:
     """Findings of one print and the numbers behind them."""
 
@@ -118,6 +136,14 @@ class Stripped:
 
 
 @dataclass(frozen=True, slots=True)
+class Proofed:
+    """Answer to `proof`: what was written; `thumbnail_sha256` is "" where there is none."""
+
+    sha256: str
+    thumbnail_sha256: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Failure:
     """A task that could not be done, and whose fault it is: picture, incomplete or own."""
 
@@ -151,6 +177,7 @@ class Answer:
     report: Report | None = None
     rendered: Rendered | None = None
     strip: Stripped | None = None
+    proof: Proofed | None = None
     made: Made | None = None
     tones: PaperTones | None = None
     failure: Failure | None = None
@@ -182,6 +209,7 @@ def _judge(order: JudgeOrder, files: list[int]) -> Answer:
         _refuse_unfinished(stream, order)
         source = open_picture(stream, order.bounds)
         first = first_pass(source)
+        _keep(files[0], first.copy)
         transparent = source.transparent()
     except PictureError as error:
         return Answer(report=Report(None, tuple(Judged((refusal(error, job.request),), None) for job in order.jobs)))
@@ -257,6 +285,40 @@ def _strip(order: StripOrder, files: list[int]) -> Answer:
         return Answer(strip=Stripped(*_hashed(out), made))
 
 
+def _proof(order: ProofOrder, files: list[int]) -> Answer:
+    source = open_picture(_stream(files[0]), order.bounds)
+    copy = _kept(files[0])
+    if copy is None:
+        copy = first_pass(source).copy
+    with io.BufferedRandom(_raw(files[1], "r+b")) as out, io.BufferedRandom(_raw(files[2], "r+b")) as small:
+        make_proof(source, copy, order.job, order.wish, out, small)
+        return Answer(proof=Proofed(_hashed(out)[0], _hashed(small)[0]))
+
+
+def _words(order: WordsOrder, files: list[int]) -> Answer:
+    with io.BufferedRandom(_raw(files[0], "r+b")) as out:
+        make_words_only(order.wish, order.why, out)
+        return Answer(proof=Proofed(_hashed(out)[0]))
+
+
+# A child serves one picture: what judging has read of it, the proof picture need not read again.
+_COPIES: dict[tuple[int, ...], NDArray[np.uint16]] = {}
+
+
+def _keep(descriptor: int, copy: NDArray[np.uint16]) -> None:
+    _COPIES.clear()
+    _COPIES[_identity(descriptor)] = copy
+
+
+def _kept(descriptor: int) -> NDArray[np.uint16] | None:
+    return _COPIES.get(_identity(descriptor))
+
+
+def _identity(descriptor: int) -> tuple[int, ...]:
+    seen = os.fstat(descriptor)
+    return seen.st_dev, seen.st_ino, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns
+
+
 def _hashed(stream: BinaryIO) -> tuple[str, int]:
     """SHA-256 and size of what was written."""
     stream.seek(0)
@@ -325,6 +387,8 @@ TASKS = {
     "judge": _answered(_judge),
     "render": _answered(_render),
     "strip": _answered(_strip),
+    "proof": _answered(_proof),
+    "words": _answered(_words),
     "inspect": _answered(_inspect),
     "tones": _answered(_tones),
 }

@@ -75,4 +75,5 @@ CHECK = Check(
         typical="Photographs 0 %, also in 8 bit; a clean 8-bit gradient 0 % (steps of 1/255); the same in 7 bit or stretched to twice "
         "its contrast 100 % at 2/255. Noise and grain of one count hide the steps from the eye and from this check.",
     ),
+    marks="steps in even tones",
 )

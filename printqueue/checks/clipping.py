@@ -141,4 +141,5 @@ CHECK = Check(
         typical="Under 0.5 % in a well-made file.",
     ),
     headline="has parts without ink on {paper}",
+    marks="bare paper or solid black",
 )

@@ -107,4 +107,5 @@ CHECK = Check(
         typical="Untouched 0 to 7 %; quality 95: 3; 85: 18; 70: 36; 50: 55. Enlargement, noise and blur stay under 6 %. A JPEG that was "
         "enlarged by other than whole factors is not recognised.",
     ),
+    marks="blocks of compression",
 )

@@ -82,4 +82,5 @@ CHECK = Check(
         "median 7 %, three over 15 %. Noise of 2 codes in 255 moves it by 1 point, rarely by 4.",
     ),
     headline="loses its shadows on {paper}",
+    marks="shadows that close",
 )

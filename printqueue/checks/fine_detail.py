@@ -86,4 +86,5 @@ CHECK = Check(
     ),
     headline="has detail that is too fine for {paper}",
     called="fine detail",
+    marks="detail that the texture hides",
 )

@@ -123,4 +123,5 @@ CHECK = Check(
     ),
     headline="has colours that {paper} cannot show",
     called="colours",
+    marks="colours out of reach",
 )

@@ -120,4 +120,5 @@ CHECK = Check(
     ),
     headline="has edges that ring, too strongly for {paper}",
     called="sharpening",
+    marks="edges that ring",
 )

@@ -128,4 +128,5 @@ CHECK = Check(
     ),
     headline="has less detail than its pixels promise",
     called="softness",
+    marks="its sharpest place",
 )

@@ -13,6 +13,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from printqueue.colour import spaces
 from printqueue.colour.difference import luminance
 from printqueue.colour.icc import ProfileError, read_profile
 from printqueue.model.paper import Intent
@@ -100,6 +101,16 @@ def to_lightness(pixels: Codes, profile: bytes) -> NDArray[np.float32]:
     return np.asarray(np.multiply(lab[..., 0], _LAB_STEP[0], dtype=np.float32))
 
 
+def to_screen(device: Codes, paper: bytes, *, seen: Intent = Intent.RELATIVE) -> NDArray[np.uint8]:
+    """What a screen shows of a print: the paper's device RGB (H, W, 3) as sRGB, 8 bit; for looking, never for printing.
+
+    `seen` relative: bare paper is the screen's white, full ink as light as it is beside that white; `absolute`: bare
+    paper in its own lightness and tint. What sRGB does not hold is clipped (IEC 61966-2-1).
+    """
+    precision = 0 if "A2B0" in read_profile(paper).tags else _NO_TABLE  # as in `to_paper`
+    return np.asarray(_transform(device, paper, spaces.profile_bytes("srgb"), "rgb", "u1", seen, precision), np.uint8)
+
+
 def tone_curve(profile: bytes, *, grey: bool) -> NDArray[np.float64]:
     """Relative luminance (0..1) of the neutral codes 0..65535 of an RGB or grey space, never falling.
 
@@ -116,7 +127,13 @@ def tone_curve(profile: bytes, *, grey: bool) -> NDArray[np.float64]:
 
 
 def _transform(
-    pixels: Codes, source: bytes, target: bytes, space: str, dtype: str, intent: Intent, flags: int
+    pixels: Codes,
+    source: bytes,
+    target: bytes,
+    space: str,
+    dtype: str,
+    intent: Intent,
+    flags: int,
 ) -> NDArray[Any]:
     shape_of_source = "gray" if pixels.ndim == 2 else "rgb"
     try:

@@ -11,8 +11,9 @@ from datetime import datetime, timedelta
 from functools import partial
 
 from printqueue import naming, publish, steps
-from printqueue.delivery import group
+from printqueue.delivery import group, proofs
 from printqueue.delivery.completion import carry_out, complete
+from printqueue.delivery.proofs import Proof
 from printqueue.disk import durable
 from printqueue.intake import claim
 from printqueue.model.request import Request
@@ -37,10 +38,11 @@ class Made:
     recipe: str
     verified: Verified
     foot_line: str
+    proof: Proof
 
 
 def render(shop: Shop, attempt: Attempt, child: Child, judged: Sequence[Judged]) -> list[Made]:
-    """Render every print of the picture into hidden temps in their target folders."""
+    """Render every print of the picture, and draw its proof picture, into hidden temps in their target folders."""
     return [_render_one(shop, attempt, child, index, one) for index, one in enumerate(judged)]
 
 
@@ -60,7 +62,9 @@ def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int, judged: 
     if answer.rendered is None:
         raise ChildDiedError("gave an answer that makes no sense")
     steps.reached("rendered")
-    return Made(temp, answer.rendered.sha256, recipe, answer.rendered.verified, answer.rendered.foot_line)
+    proof = proofs.draw(shop, attempt, child, index, judged, _print_folder(attempt, index))
+    steps.reached("proofed")
+    return Made(temp, answer.rendered.sha256, recipe, answer.rendered.verified, answer.rendered.foot_line, proof)
 
 
 def _held(held: ExitStack, descriptor: int) -> int:
@@ -101,6 +105,7 @@ def publish_prints(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made:
         prints = [placed.final for placed in intent.placed if placed.role == "print"]
         for index, (output, one) in enumerate(zip(prints, made, strict=True)):
             _record(shop, attempt, index, output, one.recipe)
+            shop.ledger.pictured(attempt.jobs[index], one.proof.thumbnail)
 
     return carry_out(shop, attempt, lambda: _intent(shop, attempt, judged, made), record)
 
@@ -132,7 +137,8 @@ def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made: Sequen
         folder = _print_folder(attempt, index)
         base = os.path.join(folder, naming.numbered(naming.companion_stem(stem), number + used[folder]))
         used[folder] += 1
-        note = print_text(_note(shop, attempt, judged[index], one, index, master))
+        note = print_text(_note(shop, attempt, judged[index], one, index, master, base))
+        placed += one.proof.placed(base + naming.PROOF)
         placed.append(group.companion(shop, attempt, base + naming.PRINT_NOTE, note.encode(), f"{index}.txt"))
         placed.append(Placed("print", one.temp, base + naming.PRINT, one.sha256))
     placed += _folder_order_copy(shop, attempt, masters, number)
@@ -151,10 +157,10 @@ def _groups(attempt: Attempt, masters: str, prints: int) -> group.Groups:
 def _print_names(stem: str, many: int, number: int) -> list[str]:
     """Prints of one order that share paper and size (two lifts, say) take following numbers."""
     bases = [naming.numbered(naming.companion_stem(stem), number + step) for step in range(many)]
-    return [base + ending for base in bases for ending in (naming.PRINT, naming.PRINT_NOTE)]
+    return [base + ending for base in bases for ending in (naming.PRINT, naming.PRINT_NOTE, naming.PROOF)]
 
 
-def _note(shop: Shop, attempt: Attempt, one: Judged, made: Made, index: int, master: str) -> PrintMade:
+def _note(shop: Shop, attempt: Attempt, one: Judged, made: Made, index: int, master: str, base: str) -> PrintMade:
     assert one.placement is not None
     assert attempt.report is not None
     assert attempt.report.picture is not None
@@ -177,6 +183,8 @@ def _note(shop: Shop, attempt: Attempt, one: Judged, made: Made, index: int, mas
         measurements=one.measurements,
         checked=checked_words(made.verified),
         foot_line=made.foot_line,
+        proof=os.path.basename(base) + naming.PROOF if made.proof.temp else "",
+        no_proof=made.proof.missing,
         under_glass=_glass_words(kept.paper.drying, shop.now()),
     )
 

@@ -1,28 +1,39 @@
-"""Turned back: the reason first, then the untouched picture and its order file, into review/."""
+"""Turned back: reason and proof picture first, then the untouched picture and its order file, into review/."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 
-from printqueue import naming, publish
-from printqueue.delivery import group
+from printqueue import naming, publish, steps
+from printqueue.delivery import group, proofs
 from printqueue.delivery.completion import carry_out
+from printqueue.delivery.proofs import Proof
 from printqueue.ledger import Ledger
 from printqueue.model.finding import Finding, Level, worst_first
 from printqueue.publish import Intent
+from printqueue.reports import proof_words
 from printqueue.reports.reason import TurnedBack, reason_text
+from printqueue.sandbox import Child
 from printqueue.shop import Attempt, Outcome, Shop
 from printqueue.text import shown
 from printqueue.worker import Judged
 
 
-def turn_back(shop: Shop, attempt: Attempt, judged: Sequence[Judged]) -> Outcome:
-    """Say why in one note, for every print of the picture that failed."""
-    return carry_out(shop, attempt, lambda: _intent(shop, attempt, judged), lambda _: None)
+def turn_back(shop: Shop, attempt: Attempt, judged: Sequence[Judged], child: Child) -> Outcome:
+    """Say why in one note, for every print of the picture that failed, and show the first of them."""
+    index = next(number for number, one in enumerate(judged) if _fails(attempt, one, number))
+    proof = proofs.draw(shop, attempt, child, index, judged[index], group.mirrored(attempt, "review"))
+    steps.reached("proofed")
+
+    def record(_: Intent) -> None:
+        shop.ledger.pictured(attempt.jobs[index], proof.thumbnail)
+
+    return carry_out(shop, attempt, lambda: _intent(shop, attempt, judged, proof), record)
 
 
-def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged]) -> Intent:
+def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged], proof: Proof) -> Intent:
     folder = group.mirrored(attempt, "review")
     stem, extension = group.stem_and_extension(attempt)
     short = naming.companion_stem(stem)
@@ -30,16 +41,26 @@ def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged]) -> Intent:
         folder: lambda n: (
             naming.numbered(stem, n) + extension,
             naming.numbered(short, n) + naming.REASON,
+            naming.numbered(short, n) + naming.PROOF,
             *(group.order_names(attempt, n) if group.own_order(attempt) else ()),
         )
     }
     number = publish.free_number(shop.studio, groups)
+    base = os.path.join(folder, naming.numbered(short, number))
     notes = _notes(shop.ledger, attempt, judged)
+    notes[0] = replace(notes[0], look=_look(proof, os.path.basename(base), notes[0].findings))
     text = ("\n" + "-" * 60 + "\n").join(reason_text(note) for note in notes)
-    final = os.path.join(folder, naming.numbered(short, number) + naming.REASON)
-    reason = group.companion(shop, attempt, final, text.encode(), "reason.txt")
+    placed = [group.companion(shop, attempt, base + naming.REASON, text.encode(), "reason.txt")]
+    placed += proof.placed(base + naming.PROOF)
     says = shown(worst_first(notes[0].findings)[0].says, limit=400)
-    return Intent("review", [reason], group.moves(attempt, folder, number, keep_spare=False), says)
+    return Intent("review", placed, group.moves(attempt, folder, number, keep_spare=False), says)
+
+
+def _look(proof: Proof, base: str, findings: Sequence[Finding]) -> str:
+    if not proof.temp:
+        return f"There is no proof picture. {proof.missing}"
+    where = " and marks the places" if proof_words.marked(findings) else ""
+    return f"{shown(base + naming.PROOF)} shows it as this paper would{where}."
 
 
 def _notes(ledger: Ledger, attempt: Attempt, judged: Sequence[Judged]) -> list[TurnedBack]:
@@ -49,20 +70,28 @@ def _notes(ledger: Ledger, attempt: Attempt, judged: Sequence[Judged]) -> list[T
 
 
 def _turned_back(ledger: Ledger, attempt: Attempt, one: Judged, index: int) -> TurnedBack | None:
-    known = index < len(attempt.stocks)
-    at = attempt.stocks[index].paper.turn_back_at if known else Level.REJECT
-    if not any(f.counts and f.level.weight >= at.weight for f in one.findings):
+    if not _fails(attempt, one, index):
         return None
+    known = index < len(attempt.stocks)
     return TurnedBack(
         picture=os.path.basename(attempt.seen.path),
         paper=attempt.stocks[index].paper.paper if known else (attempt.place.paper or "this paper"),
         size=attempt.requests[index].size.name if known else (attempt.place.size or "this size"),
         findings=one.findings,
-        turn_back_at=at,
+        turn_back_at=_turn_back_at(attempt, index),
         ready_folder=group.mirrored(attempt, "ready"),
         job=attempt.jobs[index],
         before=_before(ledger, attempt, one.findings),
     )
+
+
+def _fails(attempt: Attempt, one: Judged, index: int) -> bool:
+    at = _turn_back_at(attempt, index)
+    return any(f.counts and f.level.weight >= at.weight for f in one.findings)
+
+
+def _turn_back_at(attempt: Attempt, index: int) -> Level:
+    return attempt.stocks[index].paper.turn_back_at if index < len(attempt.stocks) else Level.REJECT
 
 
 def _before(ledger: Ledger, attempt: Attempt, findings: Sequence[Finding]) -> list[tuple[str, str]]:

@@ -59,6 +59,11 @@ class Prints(Transactions):
                 (os.fsencode(output), recipe, profile_sha256, rules_sha256, self._now(), job),
             )
 
+    def pictured(self, job: int, thumbnail: str) -> None:
+        """The thumbnail for the daybook, by its name; "" without one."""
+        with self._transaction(None, "", durably=False) as run:
+            run("UPDATE prints SET thumbnail = ? WHERE job = ?", (thumbnail, job))
+
     def prints_of(self, arrival: int) -> list[PrintRecord]:
         """The prints of one arrival in order."""
         sql = (

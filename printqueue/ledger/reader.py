@@ -82,6 +82,14 @@ class LedgerReader:
         )
         return self._records(rows.print_record, sql, *values, most)
 
+    def thumbnails(self) -> dict[int, str]:
+        """Job → name of its thumbnail in daybook/pictures/, where there is one."""
+        if not self._all(
+            "SELECT 1 FROM pragma_table_info('prints') WHERE name = 'thumbnail'"
+        ):  # older than migration 5
+            return {}
+        return dict(map(tuple, self._all("SELECT job, thumbnail FROM prints WHERE thumbnail != ''")))
+
     def earlier_prints(self, sha256: str) -> list[EarlierPrint]:
         """Prints of the same bytes that were made or are in work, by job."""
         return self._records(earlier.record, earlier.SQL, sha256, earlier.NOBODY)

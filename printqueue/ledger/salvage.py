@@ -111,7 +111,7 @@ def _counter(old: sqlite3.Connection, table: str) -> int | None:
 def _is_legal(row: sqlite3.Row, is_legal: Callable[[sqlite3.Row], bool]) -> bool:
     try:
         return is_legal(row)
-    except (TypeError, ValueError, RecursionError):  # a value of another type, or no JSON
+    except (TypeError, ValueError, IndexError, RecursionError):  # another type, no JSON, or a column lost its name
         return False
 
 

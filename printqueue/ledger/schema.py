@@ -72,6 +72,9 @@ MIGRATIONS = (
     """
     ALTER TABLE found_prints ADD COLUMN settled INTEGER NOT NULL DEFAULT 0; -- 1: its master stands in masters/
     """,
+    """
+    ALTER TABLE prints ADD COLUMN thumbnail TEXT NOT NULL DEFAULT ''; -- its name in daybook/pictures/; '' without one
+    """,
 )
 NEWEST = len(MIGRATIONS)
 

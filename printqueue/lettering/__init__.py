@@ -6,6 +6,7 @@ are cap heights, the height of an H. Lining figures, so that a `1` in a hash is 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
@@ -67,6 +68,27 @@ def fitted(text: str, height_px: float, most_px: float) -> str:
         if width_px(shorter, height_px) <= most_px:
             return shorter
     return ""
+
+
+def wrapped(text: str, height_px: float, room_px: float, most: int) -> list[str]:
+    """The text in at most `most` lines of `room_px`, broken at spaces; what does not fit is cut with an ellipsis."""
+    words, lines = text.split(), list[str]()
+    while words and len(lines) < most - 1:
+        count = _that_fit(words, height_px, room_px)
+        lines.append(" ".join(words[:count]))
+        words = words[count:]
+    rest = " ".join(words)
+    return [
+        one for one in (*(fitted(line, height_px, room_px) for line in lines), fitted(rest, height_px, room_px)) if one
+    ]
+
+
+def _that_fit(words: Sequence[str], height_px: float, room_px: float) -> int:
+    """How many of the first words stand on one line, at least one."""
+    for count in range(1, len(words)):
+        if width_px(" ".join(words[: count + 1]), height_px) > room_px:
+            return count
+    return len(words)
 
 
 def load() -> None:

@@ -38,6 +38,8 @@ class PrintMade:
     checked: str = ""  # how the file's pixels were proved, in words
     foot_line: str = ""  # its words as they were set
     under_glass: str = ""  # from when on, in words
+    proof: str = ""  # name of its proof picture
+    no_proof: str = ""  # why there is none, one sentence
 
 
 def print_text(made: PrintMade) -> str:
@@ -52,7 +54,7 @@ def print_text(made: PrintMade) -> str:
     lines += [row(*_warning(finding, made.request)) for finding in warnings]
     if warnings:
         lines.append("")
-    lines += [*_size_rows(made), "", *_printing_rows(made), "", *_record_rows(made)]
+    lines += [*_look_rows(made), *_size_rows(made), "", *_printing_rows(made), "", *_record_rows(made)]
     return page(lines)
 
 
@@ -77,6 +79,12 @@ def _warning(finding: Finding, request: Request) -> tuple[str, str]:
         return "Allowed", f"{finding.says}{limit} Allowed by you{f' ({shown(why)})' if why else ''}."
     label = {Level.REJECT: "Reject", Level.WARN: "Warning", Level.NOTE: "Note"}[finding.level]
     return label, f"{finding.says}{limit} {finding.do}".strip()
+
+
+def _look_rows(made: PrintMade) -> list[str]:
+    if made.proof:
+        return [row("Look", f"{shown(made.proof)} shows it as this paper would.")]
+    return [row("Look", f"There is no proof picture. {shown(made.no_proof, limit=400)}")] if made.no_proof else []
 
 
 def _size_rows(made: PrintMade) -> list[str]:

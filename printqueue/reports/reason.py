@@ -31,6 +31,7 @@ class TurnedBack:
     ready_folder: str
     job: int
     before: Sequence[tuple[str, str]] = ()
+    look: str = ""  # what its proof picture shows, one sentence
 
 
 def reason_text(note: TurnedBack) -> str:
@@ -46,16 +47,23 @@ def reason_text(note: TurnedBack) -> str:
         lines.append(
             row("Before", "; ".join(f"{check} {measured} at the last attempt" for check, measured in note.before) + ".")
         )
+    if note.look:
+        lines.append(row("Look", note.look))
     lines += _closing(note, heavy, ordered)
     return page(lines)
 
 
 def headline(note: TurnedBack, heavy: Sequence[Finding]) -> str:
     """The verdict in one sentence with the picture's and the paper's names."""
+    return verdict_words(heavy, note.size, note.paper, picture=note.picture)
+
+
+def verdict_words(heavy: Sequence[Finding], size: str, paper: str, *, picture: str = "") -> str:
+    """Why it was turned back, in one sentence about `picture`, or about "it" where its name stands above already."""
     what = _what(heavy[0]) if heavy else "was turned back"
-    said = what.format(size=shown(note.size), paper=shown(note.paper))
+    said = what.format(size=shown(size), paper=shown(paper))
     more = f" ({len(heavy)} reasons)" if len(heavy) > 1 else ""
-    return f"Turned back: “{shown(note.picture)}” {said}{more}."
+    return f"Turned back: {f'“{shown(picture)}”' if picture else 'it'} {said}{more}."
 
 
 def _what(finding: Finding) -> str:

@@ -95,7 +95,9 @@ def drop_strays(shop: Shop) -> None:
     """Temps and spools of attempts that no longer run; those of unfinished arrivals, or in hand, are still needed."""
     unfinished = {arrival.id for arrival in shop.ledger.arrivals(State.WORKING)}
     kept = tuple(f"{durable.TEMP_PREFIX}{number}-" for number in unfinished)
-    for path in _walk(shop, lambda name: name.startswith(durable.TEMP_PREFIX) and not name.startswith(kept)):
+    for path in _walk(
+        shop, lambda name: name.startswith(durable.TEMP_PREFIX) and not name.startswith(kept), (*_OURS, "daybook")
+    ):
         with durable.world("Removing", path):
             durable.remove(path)
     spool = shop.studio.private("spool")

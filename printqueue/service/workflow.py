@@ -167,18 +167,18 @@ def _work(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
     _copy(shop, attempt)
     _plan(shop, attempt)
     if attempt.refused is not None:
-        return delivery.turn_back(shop, attempt, [Judged((attempt.refused,), None)] * len(attempt.jobs))
+        return delivery.turn_back(shop, attempt, [Judged((attempt.refused,), None)] * len(attempt.jobs), child)
     if (finished := delivery.finish_lost(shop, attempt)) is not None:
         return finished
     judged = _judge(shop, attempt, child)
     if any(verdict_of(one, kept) is Verdict.TURNED_BACK for one, kept in zip(judged, attempt.stocks, strict=True)):
-        return delivery.turn_back(shop, attempt, judged)
+        return delivery.turn_back(shop, attempt, judged, child)
     try:
         made = delivery.render(shop, attempt, child, judged)
     except PictureError as error:  # damage that only shows when every row is drawn
         judged = [replace(one, findings=(refusal(error),)) for one in judged]
         repeat.record(shop, attempt, judged)  # it is no print in work any more
-        return delivery.turn_back(shop, attempt, judged)
+        return delivery.turn_back(shop, attempt, judged, child)
     return delivery.publish_prints(shop, attempt, judged, made)
 
 

@@ -74,7 +74,8 @@ def test_two_of_the_same_name_get_numbers(made: tuple[Studio, Sequence[demo.Resu
     studio, _ = made
     folder = studio.path("print", "smooth-rag", "A5")
     names = {name for name in os.listdir(folder) if name.startswith("Slipway")}
-    assert names == {"Slipway.tif", "Slipway.print.txt", "Slipway (2).tif", "Slipway (2).print.txt"}
+    endings = (".tif", ".print.txt", ".proof.jpg")
+    assert names == {stem + ending for stem in ("Slipway", "Slipway (2)") for ending in endings}
 
 
 def test_no_picture_is_painted_for_nothing() -> None:

@@ -139,7 +139,7 @@ def test_bad_picture_gets_one_reason(studio: Studio, template: Template, case: B
     text = support.reason(studio, reasons[0].removeprefix("review/"))
     for word in case.words:
         assert word.lower() in text.lower(), text
-    assert len(found) == (3 if case.order is not None else 2)
+    assert len(found) == (4 if case.order is not None else 3)
     assert support.files(studio, "ready") == {}
     _status_says_why(studio, case)
 

@@ -104,10 +104,12 @@ def test_twins_of_one_name(studio: Studio, template: Template, names: tuple[str,
     [
         f"print/card/{SMALL}/Fog.tif",
         f"print/card/{SMALL}/Fog.print.txt",
+        f"print/card/{SMALL}/Fog.proof.jpg",
         f"print/card/{SMALL}/FOG.TIF",
         "masters/card/Fog.tif",
         "masters/card/Fog.order.yaml",
         "review/card/Fog.reason.txt",
+        "review/card/Fog.proof.jpg",
         "review/card/Fog.tif",
         "review/card/Fog.order.yaml",
     ],
@@ -123,7 +125,7 @@ def test_nothing_is_overwritten(studio: Studio, template: Template, taken: str) 
     support.serve_once(studio, template)
     assert mine.read_text() == "mine"
     new = [name for name in support.files(studio) if name != taken]
-    assert len(new) == (4 if good else 3)
+    assert len(new) == (5 if good else 4)
     assert all("Fog (2)." in name for name in new)
 
 
@@ -137,6 +139,7 @@ def test_name_taken_while_publishing(studio: Studio, template: Template, monkeyp
     assert sorted(support.files(studio)) == [
         "masters/card/Fog (2).tif",
         f"print/card/{SMALL}/Fog (2).print.txt",
+        f"print/card/{SMALL}/Fog (2).proof.jpg",
         f"print/card/{SMALL}/Fog (2).tif",
         f"print/card/{SMALL}/Fog.tif",
     ]
@@ -145,7 +148,7 @@ def test_name_taken_while_publishing(studio: Studio, template: Template, monkeyp
 # -- changes while it is worked on -------------------------------------------------
 
 
-@pytest.mark.parametrize("step", ["spooled", "judged", "rendered", "companions-written"])
+@pytest.mark.parametrize("step", ["spooled", "judged", "rendered", "proofed", "companions-written"])
 def test_replaced_while_working(studio: Studio, template: Template, monkeypatch: Patch, step: str) -> None:
     """A picture saved anew before publication: only the new version is made."""
     support.drop(studio, "card/Fog.tif", support.picture(1))
@@ -154,7 +157,7 @@ def test_replaced_while_working(studio: Studio, template: Template, monkeypatch:
     (name,) = support.prints(studio)
     assert _master_of(studio, name) == support.sha256(support.picture(2))
     assert _masters(studio) == {"card/Fog.tif": support.sha256(support.picture(2))}
-    assert len(support.files(studio, "print")) == 2
+    assert len(support.files(studio, "print")) == 3
     assert support.spool(studio) == []
 
 
@@ -219,7 +222,7 @@ def test_order_that_comes_during_work(
     assert support.serve_once(studio, template).made == 1
     assert support.prints(studio) == [f"card/{LARGE}/Fog.tif"]
     assert _masters(studio)["card/Fog.order.yaml"] == support.sha256(order)
-    assert len(support.files(studio, "print")) == 2
+    assert len(support.files(studio, "print")) == 3
 
 
 def test_order_that_serves_two_pictures(studio: Studio, template: Template) -> None:
@@ -291,9 +294,13 @@ def test_put_back_from_review(studio: Studio, template: Template) -> None:
     os.rename(studio.path("review", "card", "Fog.tif"), studio.path("ready", "card", "Fog.tif"))
     tally = support.serve_once(studio, template)
     assert tally.turned_back == 1
-    assert sorted(support.files(studio)) == ["review/card/Fog.reason.txt", "review/card/Fog.tif"]
+    assert sorted(support.files(studio)) == [
+        "review/card/Fog.proof.jpg",
+        "review/card/Fog.reason.txt",
+        "review/card/Fog.tif",
+    ]
     past = [name for _, _, names in os.walk(studio.private("past")) for name in names]
-    assert past == ["Fog.reason.txt"]
+    assert sorted(past) == ["Fog.proof.jpg", "Fog.reason.txt"]
     os.rename(studio.path("review", "card", "Fog.tif"), studio.path("ready", "card", "Fog.tif"))
     support.drop(studio, "card/Fog.order.yaml", b"allow: [resolution]\n")
     assert support.serve_once(studio, template).made == 1
@@ -337,7 +344,8 @@ def test_two_prints_of_one_picture_on_the_same_sheet(studio: Studio, template: T
     support.drop(studio, "card/Fog.order.yaml", order)
     assert support.serve_once(studio, template).made == 1
     made = {os.path.basename(name) for name in support.files(studio, "print")}
-    assert made == {"Fog.tif", "Fog.print.txt", "Fog (2).tif", "Fog (2).print.txt"}
+    endings = (".tif", ".print.txt", ".proof.jpg")
+    assert made == {stem + ending for stem in ("Fog", "Fog (2)") for ending in endings}
     assert {os.path.basename(name) for name in support.files(studio, "masters")} == {"Fog.tif", "Fog.order.yaml"}
 
 

@@ -114,7 +114,7 @@ def test_the_log_shows_no_name_that_acts(tmp_path: Path) -> None:
     with support.started(studio, "tests.service.quick_worker", "--once") as process:
         _, said = process.communicate(timeout=support.SOON_S)
     assert not acting(said)
-    assert len(support.files(studio, "review")) == 16
+    assert len(support.files(studio, "review")) == 24
 
 
 def test_every_name_is_kept_and_none_collides(served: Studio) -> None:

@@ -57,9 +57,10 @@ def _turned_back(studio: Studio) -> None:
     support.drop(studio, "card/Fog.order.yaml", b"copies: 2\n", mtime_ns=MTIME_NS)
 
 
-def _twice(order: Sequence[str], *names: str) -> tuple[str, ...]:
-    """`order` with each run of neighbours in `names` repeated as its own block."""
-    return tuple(step for name in order for step in ([name] * 2 if name in names else [name]))
+def _times(order: Sequence[str], companions: int, prints: int = 1) -> tuple[str, ...]:
+    """`order` with as many passings of the steps that publish a file as there are files."""
+    many = {"companion-published": companions, "print-published": prints}
+    return tuple(step for name in order for step in [name] * many.get(name, 1))
 
 
 @dataclass(frozen=True)
@@ -73,18 +74,17 @@ class Case:
 
 _AFTER_JUDGING = steps.ACCEPTED[steps.ACCEPTED.index("companions-written") :]
 CASES = {
-    "accepted": Case(_accepted, steps.ACCEPTED),
-    "own-order": Case(_own_order, steps.ACCEPTED),
-    # the note, and the master's copy of the folder's order
-    "folder-order": Case(_folder_order, _twice(steps.ACCEPTED, "companion-published")),
+    # companions: the proof picture and the note
+    "accepted": Case(_accepted, _times(steps.ACCEPTED, 2)),
+    "own-order": Case(_own_order, _times(steps.ACCEPTED, 2)),
+    # and the master's copy of the folder's order
+    "folder-order": Case(_folder_order, _times(steps.ACCEPTED, 3)),
     "two-prints": Case(
         _two_prints,
-        ("row-written", "spooled", "judged")
-        + ("temp-made", "rendered") * 2
-        + _twice(_AFTER_JUDGING, "companion-published", "print-published"),
+        ("row-written", "spooled", "judged") + ("temp-made", "rendered", "proofed") * 2 + _times(_AFTER_JUDGING, 4, 2),
         prints=2,
     ),
-    "turned-back": Case(_turned_back, steps.TURNED_BACK, prints=0),
+    "turned-back": Case(_turned_back, _times(steps.TURNED_BACK, 2), prints=0),
 }
 
 
@@ -95,11 +95,12 @@ def _passings(trace: Sequence[str]) -> list[Kill]:
 POINTS: list[tuple[str, tuple[Kill, ...]]] = [
     (name, (kill,)) for name, case in CASES.items() for kill in _passings(case.trace)
 ]
-# Between the named steps: after every rename (note, print, picture, order) and after every small file written.
+# Between the named steps: after every rename (thumbnail, proof picture, note, print, picture, order) and after every small
+# file written.
 BETWEEN: list[tuple[str, tuple[Kill, ...]]] = [
-    *(("own-order", (("durable.rename_no_clobber", n),)) for n in (1, 2, 3, 4)),
-    *(("own-order", (("durable.write_temp", n),)) for n in (1, 2)),
-    *(("turned-back", (("durable.rename_no_clobber", n),)) for n in (1, 2, 3)),
+    *(("own-order", (("durable.rename_no_clobber", n),)) for n in range(1, 7)),
+    *(("own-order", (("durable.write_temp", n),)) for n in (1, 2, 3)),
+    *(("turned-back", (("durable.rename_no_clobber", n),)) for n in range(1, 6)),
 ]
 TWICE: list[tuple[str, tuple[Kill, ...]]] = [
     ("accepted", (("rendered", 1), ("rendered", 1))),
@@ -110,6 +111,7 @@ TWICE: list[tuple[str, tuple[Kill, ...]]] = [
     ("two-prints", (("published-written", 1), ("original-moved", 1), ("done-written", 1))),
     ("turned-back", (("companion-published", 1), ("original-moved", 1))),
     ("turned-back", (("row-written", 1), ("intent-written", 1), ("folders-synced", 1))),
+    ("accepted", (("proofed", 1), ("proofed", 1), ("companion-published", 2))),
 ]
 
 
@@ -174,7 +176,7 @@ class Matrix:
 
 
 def _end(studio: Studio, runs: list[dict[str, Any]]) -> End:
-    found = support.files(studio)
+    found = support.files(studio, "ready", "print", "review", "masters", "daybook/pictures")
     reader = LedgerReader(studio.ledger)
     return End(
         runs=runs,

@@ -154,7 +154,7 @@ def test_review_that_cannot_be_looked_at_for_a_moment(tmp_path: Path, template: 
     support.drop(studio, "card/Small.tif", support.small_picture())
     support.serve_once(studio, template)
     before = support.files(studio, "review")
-    assert len(before) == 2
+    assert len(before) == 3
     real, failed = os.lstat, list[int]()
 
     def lstat(path: Any, **named: Any) -> os.stat_result:

@@ -67,8 +67,8 @@ def kept():
         assert os.stat(studio.path(name)).st_mtime_ns == MTIME_NS, name
     hidden = [name for name in files if os.path.basename(name).startswith(".")]
     assert hidden == [] and support.spool(studio) == [], (hidden, support.spool(studio))
-    assert len(support.prints(studio)) == 1 and len(support.files(studio, "print")) == 2, files
-    assert len(support.files(studio, "review")) == 2 and len(support.files(studio, "masters")) == 2, files
+    assert len(support.prints(studio)) == 1 and len(support.files(studio, "print")) == 3, files
+    assert len(support.files(studio, "review")) == 3 and len(support.files(studio, "masters")) == 2, files
     return files
 """
 _STAYS = """
@@ -175,6 +175,7 @@ def test_folder_swapped_while_a_picture_is_in_hand(
     assert sorted(files) == [
         "masters/card/Fog.tif",
         f"print/card/{support.SIZE}/Fog.print.txt",
+        f"print/card/{support.SIZE}/Fog.proof.jpg",
         f"print/card/{support.SIZE}/Fog.tif",
     ]
     assert files["masters/card/Fog.tif"] == support.sha256(support.picture())

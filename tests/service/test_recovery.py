@@ -97,6 +97,7 @@ def test_whole_work_folder_lost(studio: Studio, template: Template, nursery: sup
     assert sorted(support.files(studio)) == [
         "masters/card/Fog.tif",
         f"print/card/{support.SIZE}/Fog.print.txt",
+        f"print/card/{support.SIZE}/Fog.proof.jpg",
         f"print/card/{support.SIZE}/Fog.tif",
     ]
 

@@ -204,7 +204,7 @@ def test_seen_many_times(new_studio: Callable[..., Studio], template: Template, 
 
         at_steps(monkeypatch, look_again)
         support.until(lambda: "spool-dropped" in during, "the picture is done")
-    assert during == list(steps.ACCEPTED)
+    assert list(dict.fromkeys(during)) == list(steps.ACCEPTED)
     assert arrivals(studio) == [("card/Fog.tif", "printable")]
     assert support.prints(studio) == [PRINT]
 

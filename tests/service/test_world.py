@@ -120,7 +120,7 @@ def test_half_published_is_said_while_it_waits(studio: Studio, template: Templat
     """A publication that the disk stopped stays `working` with why, and its picture is not offered again meanwhile."""
     _fill(studio)
     with monkeypatch.context() as patch:
-        _failing(patch, durable, "rename_no_clobber", 3, errno.EIO)
+        _failing(patch, durable, "rename_no_clobber", 5, errno.EIO)  # thumbnail, proof, note, print; the picture
         assert support.serve_once(studio, template).deferred == 1
     assert support.status(studio)["counts"]["working"] == 1
     (record,) = LedgerReader(studio.ledger).prints()

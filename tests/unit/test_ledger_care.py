@@ -137,7 +137,8 @@ def test_a_migration_keeps_every_row(path: str, version: int) -> None:
             (b"card/Fog\xff.tif",),
         )
         old.execute(
-            "INSERT INTO prints VALUES (9, 7, 'card', 'A4', 3, 'accepted', x'70', 'r', ?, ?, 'then', '{}', '[]', '{}')",
+            "INSERT INTO prints (job, arrival, paper, size, copies, verdict, output, recipe, profile_sha256, rules_sha256, made,"
+            " settings, findings, measurements) VALUES (9, 7, 'card', 'A4', 3, 'accepted', x'70', 'r', ?, ?, 'then', '{}', '[]', '{}')",
             hashes,
         )
         old.execute("INSERT INTO kept VALUES (?, 'profile', ?)", (hashes[0], PROFILE))
@@ -159,7 +160,8 @@ def test_a_migration_keeps_every_row(path: str, version: int) -> None:
     assert [(p.job, p.path, p.copies) for p in reader.prints(name="fog")] == [(9, os.fsdecode(b"card/Fog\xff.tif"), 3)]
     assert (reader.heartbeat().why, reader.rebuilds()) == ("", [])
     after = rows(path)
-    assert all(before[table].items() <= after[table].items() for table in TABLES)
+    for table in TABLES:  # a migration may add columns at the end
+        assert all(after[table][number][: len(row)] == row for number, row in before[table].items())
     assert check_up(path).problems == []
 
 

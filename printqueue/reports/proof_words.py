@@ -1,0 +1,98 @@
+"""What is said on a proof picture: names, size, verdict, what was found, and what the marks mean. Pure.
+
+No clock and no job number: the same picture judged again by the same rules has the same proof picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from printqueue.checks import REGISTRY
+from printqueue.model.finding import Finding, Level, worst_first
+from printqueue.model.request import Placement
+from printqueue.proof.sheet import Marked, Words
+from printqueue.reports.printing import DEMONSTRATION
+from printqueue.reports.reason import verdict_words
+from printqueue.text import shown
+from printqueue.units import number_text, stops_text
+
+_MOST_FOUND = 2
+_MOST_MARKED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What the words need to know about one print, or about what was asked for where there is none.
+
+    `size` is the sheet's name; `placement` None where the picture does not fit or was never placed.
+    """
+
+    picture: str
+    paper: str
+    size: str
+    findings: Sequence[Finding]
+    turn_back_at: Level
+    lift_stops: float = 0.0
+    placement: Placement | None = None
+    demonstration: bool = False
+
+
+def words(looked: Looked) -> Words:
+    """The lines at the head of the sheet, the verdict first among them."""
+    ordered = [one for one in worst_first(looked.findings) if one.level is not Level.PASS]
+    heavy = [one for one in ordered if one.counts and one.level.weight >= looked.turn_back_at.weight]
+    telling = heavy or [one for one in ordered if one.level.weight >= Level.WARN.weight and not _said_by_band(one)]
+    return Words(
+        title=shown(looked.picture),
+        print=_print_words(looked),
+        verdict=_verdict(looked, heavy, ordered),
+        found=tuple(one.says for one in telling[:_MOST_FOUND]),
+        demonstration=DEMONSTRATION if looked.demonstration else "",
+    )
+
+
+def marked(findings: Sequence[Finding]) -> tuple[Marked, ...]:
+    """The places to mark, the worst finding first; what was allowed is still shown."""
+    placed = [one for one in worst_first(findings) if one.where and one.level is not Level.PASS]
+    return tuple(Marked(one.check, _legend(one.check), one.where) for one in placed[:_MOST_MARKED])
+
+
+def _legend(check: str) -> str:
+    return REGISTRY[check].in_legend if check in REGISTRY else check
+
+
+def _called(check: str) -> str:
+    return REGISTRY[check].in_words if check in REGISTRY else check
+
+
+def _verdict(looked: Looked, heavy: Sequence[Finding], ordered: Sequence[Finding]) -> str:
+    if heavy:
+        return verdict_words(heavy, looked.size, looked.paper)
+    warned = [one for one in ordered if one.counts and one.level is Level.WARN and not _said_by_band(one)]
+    allowed = [one for one in ordered if one.allowed]
+    parts = []
+    if warned:
+        parts.append(f"{'a warning' if len(warned) == 1 else f'{len(warned)} warnings'}: {_names(warned)}")
+    if allowed:
+        parts.append(f"allowed by you: {_names(allowed)}")
+    return f"Accepted, with {'; '.join(parts)}." if parts else "Accepted."
+
+
+def _names(findings: Sequence[Finding]) -> str:
+    return ", ".join(_called(one.check) for one in findings)
+
+
+def _said_by_band(finding: Finding) -> bool:
+    """Whether the band at the head says it already."""
+    return (finding.check, finding.measured) == ("profile", "demonstration paper profile")
+
+
+def _print_words(looked: Looked) -> str:
+    parts = [shown(looked.paper), shown(looked.size)]
+    if looked.placement is not None:
+        width, height = (number_text(side) for side in looked.placement.picture_mm)
+        parts += [f"{width} × {height} mm", f"{number_text(looked.placement.source_ppi, 0)} ppi of its own"]
+    if looked.lift_stops:
+        parts.append(f"lift {stops_text(looked.lift_stops)}")
+    return " · ".join(parts)
