@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import BinaryIO
 
@@ -42,6 +45,8 @@ from printqueue.units import MM_PER_INCH, Size, pixels
 Ink = tuple[int, int, int]
 _READ_ROWS = 512
 
+_PIECE_BYTES = 1 << 20
+
 
 @dataclass(frozen=True, slots=True)
 class PrintJob:
@@ -58,6 +63,7 @@ class Printed:
     """A print file as it was written and read back. `foot_line`: its words as they were set, "" where there are none."""
 
     verified: Verified
+    sha256: str
     foot_line: str = ""
 
 
@@ -97,6 +103,7 @@ class StripMade:
     part_mm: tuple[float, float]
     picture_mm: tuple[float, float]
     verified: Verified
+    sha256: str
 
 
 def drawn(source: Source, profile: SourceProfile, job: PrintJob, placement: Placement) -> Renderer:
@@ -125,12 +132,13 @@ def make_print(
     picture = drawn(source, _usable_profile(source, job.request), job, placement)
     said, marks = _marks(source, job, placement, provenance.recipe)
     sheet = sheet_of(picture, marks)
-    return Printed(_write(out, sheet, provenance, _named(source, job.request), scratch), said)
+    return Printed(*_write(out, sheet, provenance, _named(source, job.request), scratch), said)
 
 
 def _write(
     out: BinaryIO, sheet: Sheet, provenance: Provenance, metadata: Metadata, scratch: BinaryIO | None
-) -> Verified:
+) -> tuple[Verified, str]:
+    """Write it, then prove it and hash what was written."""
     print_tiff.write(
         out,
         sheet.file_bands(print_tiff.encode_band, scratch),
@@ -141,7 +149,19 @@ def _write(
         metadata=metadata,
     )
     out.flush()
-    return verify(out, sheet)
+    with ThreadPoolExecutor(1) as pool:  # both read what was written; neither keeps a processor busy alone
+        digest = pool.submit(_digest, out.fileno())
+        verified = verify(out, sheet)
+        return verified, digest.result()
+
+
+def _digest(descriptor: int) -> str:
+    """SHA-256 of a file from its beginning, wherever others read in it."""
+    found, at = hashlib.sha256(), 0
+    while piece := os.pread(descriptor, _PIECE_BYTES, at):
+        found.update(piece)
+        at += len(piece)
+    return found.hexdigest()
 
 
 def _named(source: Source, request: Request) -> Metadata:
@@ -191,7 +211,7 @@ def make_strip(source: Source, job: PrintJob, wish: StripWish, provenance: Prove
         for piece, (left, top) in zip(wish.pieces, plan.corners_px, strict=True)
     )
     sheet = Sheet(plan.sheet_px, whole.ppi, job.paper_profile, cells, _words(plan, wish, _line_ink(job), whole.ppi))
-    verified = _write(out, sheet, provenance, Metadata(title=_named(source, job.request).title), None)
+    verified, sha256 = _write(out, sheet, provenance, Metadata(title=_named(source, job.request).title), None)
     left, top, right, bottom = shown.crop_px
     return StripMade(
         plan.sheet.name,
@@ -200,6 +220,7 @@ def make_strip(source: Source, job: PrintJob, wish: StripWish, provenance: Prove
         shown.picture_mm,
         whole.picture_mm,
         verified,
+        sha256,
     )
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from itertools import count
 from typing import Literal
@@ -19,6 +19,7 @@ from printqueue.disk import durable, folders
 from printqueue.disk.durable import Stamp
 from printqueue.errors import OwnError
 from printqueue.studio import Studio
+from printqueue.text import shown
 
 Role = Literal["companion", "print"]
 
@@ -102,15 +103,21 @@ def free_number(studio: Studio, groups: Mapping[str, Callable[[int], Iterable[st
     )
 
 
-def verify_temps(studio: Studio, intent: Intent) -> None:
-    """Every temp synced, re-opened and hashed, before the intent is written. Raises `OwnError`."""
+def verify_temp(studio: Studio, temp: str, sha256: str, name: str) -> None:
+    """One temp synced, re-opened and hashed; `name` is what it was written for. Raises `OwnError`."""
+    path = studio.path(temp)
+    with durable.world("Syncing", temp):
+        durable.sync(path)
+        found = durable.sha256(path)
+    if found != sha256:
+        raise OwnError(f"What was written for {shown(name)} does not read back the same.")
+
+
+def verify_temps(studio: Studio, intent: Intent, proved: Container[str] = ()) -> None:
+    """Every temp that is not `proved` already, before the intent is written; then their folders synced. Raises `OwnError`."""
     for placed in intent.placed:
-        path = studio.path(placed.temp)
-        with durable.world("Syncing", placed.temp):
-            durable.sync(path)
-            found = durable.sha256(path)
-        if found != placed.sha256:
-            raise OwnError(f"What was written for {os.path.basename(placed.final)} does not read back the same.")
+        if placed.temp not in proved:
+            verify_temp(studio, placed.temp, placed.sha256, os.path.basename(placed.final))
     for folder in {os.path.dirname(p.temp) for p in intent.placed}:
         durable.sync_folder(studio.path(folder))
 

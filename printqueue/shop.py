@@ -64,6 +64,7 @@ class Attempt:
     jobs: tuple[int, ...] = ()
     report: Report | None = None
     temps: list[str] = field(default_factory=list)
+    proved: set[str] = field(default_factory=set)  # temps that are synced and read back the same
 
     @property
     def picture(self) -> str:

@@ -95,6 +95,15 @@ def profile_facts(profiles_dir: str, paper: Paper) -> icc.Profile:
     return _profile(profiles_dir, paper)[1]
 
 
+def profile_state(profiles_dir: str, paper: Paper) -> str:
+    """Whether a paper's profile can be used, in words, from its header alone: nothing is converted."""
+    try:
+        facts = profile_facts(profiles_dir, paper)
+    except WorldError as error:
+        return error.says
+    return "DEMONSTRATION profile: not for a real sheet" if facts.is_demonstration else f"fine: {facts.description}"
+
+
 def _profile(profiles_dir: str, paper: Paper) -> tuple[bytes, icc.Profile]:
     data = _read(profile_path(profiles_dir, paper), paper)
     return data, _printer_profile(data, paper)

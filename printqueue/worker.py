@@ -10,6 +10,7 @@ import hashlib
 import io
 import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib import import_module
 from typing import Any, BinaryIO
@@ -213,8 +214,10 @@ def _judge(order: JudgeOrder, files: list[int]) -> Answer:
         transparent = source.transparent()
     except PictureError as error:
         return Answer(report=Report(None, tuple(Judged((refusal(error, job.request),), None) for job in order.jobs)))
-    once = _Once(source, first.copy, native_readings(first, source.facts), transparent, order.setting)
-    prints = tuple(_judge_print(once, job) for job in order.jobs)
+    with ThreadPoolExecutor(1) as pool:  # the pixel grid keeps one processor busy, the tones the other
+        native = pool.submit(native_readings, first, source.facts)
+        once = _Once(source, first.copy, native.result, transparent, order.setting)
+        prints = tuple(_judge_print(once, job) for job in order.jobs)
     return Answer(report=Report(source.facts, prints))
 
 
@@ -248,7 +251,7 @@ class _Once:
 
     source: Source
     copy: NDArray[np.uint16]
-    native: Readings
+    native: Callable[[], Readings]
     transparent: bool
     setting: Setting
 
@@ -256,7 +259,7 @@ class _Once:
 def _judge_print(once: _Once, job: PrintJob) -> Judged:
     facts = once.source.facts
     profile = choose(facts, once.source.icc, job.request.assume_profile)
-    read = once.native | header_readings(facts, profile, transparent=once.transparent)
+    read = header_readings(facts, profile, transparent=once.transparent)
     placement: Placement | None = None
     try:
         placement = place(job.request, facts.width_px, facts.height_px)
@@ -264,8 +267,9 @@ def _judge_print(once: _Once, job: PrintJob) -> Judged:
         read |= Readings({"size.problem": error.says, "size.do": error.do})
     if profile.facts is not None:
         read |= tone_readings(once.copy, profile, job.paper_profile, job.request)
-        if placement is not None:
-            read |= printed_readings(drawn(once.source, profile, job, placement), profile.facts)
+    read |= once.native()
+    if profile.facts is not None and placement is not None:
+        read |= printed_readings(drawn(once.source, profile, job, placement), profile.facts)
     subject = Subject(facts, job.paper, job.request, placement, read.numbers, read.where, once.setting)
     return Judged(tuple(judge(subject, job.limits)), placement, dict(read.numbers))
 
@@ -275,14 +279,15 @@ def _render(order: RenderOrder, files: list[int]) -> Answer:
     scratch = io.BufferedRandom(_raw(files[2], "r+b")) if len(files) > 2 else None
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
         printed = make_print(source, order.job, order.provenance, out, scratch)
-        return Answer(rendered=Rendered(*_hashed(out), printed.verified, printed.foot_line))
+        size = os.fstat(out.fileno()).st_size
+        return Answer(rendered=Rendered(printed.sha256, size, printed.verified, printed.foot_line))
 
 
 def _strip(order: StripOrder, files: list[int]) -> Answer:
     source = open_picture(_stream(files[0]), order.bounds)
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
         made = make_strip(source, order.job, order.wish, order.provenance, out)
-        return Answer(strip=Stripped(*_hashed(out), made))
+        return Answer(strip=Stripped(made.sha256, os.fstat(out.fileno()).st_size, made))
 
 
 def _proof(order: ProofOrder, files: list[int]) -> Answer:
@@ -292,13 +297,13 @@ def _proof(order: ProofOrder, files: list[int]) -> Answer:
         copy = first_pass(source).copy
     with io.BufferedRandom(_raw(files[1], "r+b")) as out, io.BufferedRandom(_raw(files[2], "r+b")) as small:
         make_proof(source, copy, order.job, order.wish, out, small)
-        return Answer(proof=Proofed(_hashed(out)[0], _hashed(small)[0]))
+        return Answer(proof=Proofed(_hashed(out), _hashed(small)))
 
 
 def _words(order: WordsOrder, files: list[int]) -> Answer:
     with io.BufferedRandom(_raw(files[0], "r+b")) as out:
         make_words_only(order.wish, order.why, out)
-        return Answer(proof=Proofed(_hashed(out)[0]))
+        return Answer(proof=Proofed(_hashed(out)))
 
 
 # A child serves one picture: what judging has read of it, the proof picture need not read again.
@@ -319,14 +324,10 @@ def _identity(descriptor: int) -> tuple[int, ...]:
     return seen.st_dev, seen.st_ino, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns
 
 
-def _hashed(stream: BinaryIO) -> tuple[str, int]:
-    """SHA-256 and size of what was written."""
+def _hashed(stream: BinaryIO) -> str:
+    """SHA-256 of what was written."""
     stream.seek(0)
-    digest, size = hashlib.sha256(), 0
-    while chunk := stream.read(1 << 20):
-        digest.update(chunk)
-        size += len(chunk)
-    return digest.hexdigest(), size
+    return hashlib.sha256(stream.read()).hexdigest()
 
 
 def _inspect(_: None, files: list[int]) -> Answer:

@@ -17,9 +17,10 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Every judged print, newest first."""
-    from printqueue.ledger import LedgerReader
+    from printqueue.ledger import LedgerReader, Wanted
 
-    records = [r for r in LedgerReader(studio_of(options).ledger).prints(name=options.name) if r.verdict is not None]
+    wanted = Wanted(name=options.name)
+    records = [r for r in LedgerReader(studio_of(options).ledger).prints(wanted) if r.verdict is not None]
     if options.json:
         print_json([_object(record) for record in records])
         return Exit.DONE

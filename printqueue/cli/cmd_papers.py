@@ -39,6 +39,8 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _row(profiles: str, key: str, paper: Any) -> dict[str, Any]:
+    from printqueue.stock import profile_state
+
     return {
         "paper": key,
         "name": paper.paper,
@@ -49,15 +51,3 @@ def _row(profiles: str, key: str, paper: Any) -> dict[str, Any]:
         "profile_state": profile_state(profiles, paper),
         "checks": sorted(paper.checks),
     }
-
-
-def profile_state(profiles: str, paper: Any) -> str:
-    """Header facts only: nothing is converted here."""
-    from printqueue.errors import WorldError
-    from printqueue.stock import profile_facts
-
-    try:
-        facts = profile_facts(profiles, paper)
-    except WorldError as error:
-        return error.says
-    return "DEMONSTRATION profile: not for a real sheet" if facts.is_demonstration else f"fine: {facts.description}"

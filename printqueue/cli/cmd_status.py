@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.console import add_json, print_json, say, studio_of, table
-from printqueue.cli.queue_answer import attention, collect
 from printqueue.errors import Exit
+from printqueue.queue_answer import attention, collect
 
 if TYPE_CHECKING:
     from printqueue.ledger import LedgerReader

@@ -262,6 +262,10 @@ def _segments(
     return arrays[0], arrays[1]
 
 
+def _amount(size: int) -> str:
+    return f"{size / 1e6:.1f} MB" if size >= 1_000_000 else f"{size} bytes"
+
+
 def _check_segments(reader: Reader, page: Page) -> None:
     """Every strip or tile is written, lies inside the file, and is of a possible size."""
     kind = "tile" if page.tiled else "strip"
@@ -270,8 +274,7 @@ def _check_segments(reader: Reader, page: Page) -> None:
         raise incomplete(f"{missing} of {page.offsets.size} {kind}s were never written")
     end = int((page.offsets + page.counts).max())
     if end > reader.size:
-        cut = np.count_nonzero(page.offsets + page.counts > reader.size)
-        raise incomplete(f"{cut} of {page.offsets.size} {kind}s lie past its end (byte {end} of {reader.size})")
+        raise incomplete(f"it ends after {_amount(reader.size)}, and its pixels need {_amount(end)}")
     full, last = page.needs(0), page.needs(page.offsets.shape[1] - 1)
     growth = _most_growth(page)
     if (page.counts[:, :-1] * growth < full).any() or (page.counts[:, -1] * growth < last).any():

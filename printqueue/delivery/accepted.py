@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -62,9 +63,22 @@ def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int, judged: 
     if answer.rendered is None:
         raise ChildDiedError("gave an answer that makes no sense")
     steps.reached("rendered")
-    proof = proofs.draw(shop, attempt, child, index, judged, _print_folder(attempt, index))
+    proof = _proved_and_pictured(shop, attempt, child, index, judged, temp, answer.rendered.sha256)
     steps.reached("proofed")
     return Made(temp, answer.rendered.sha256, recipe, answer.rendered.verified, answer.rendered.foot_line, proof)
+
+
+def _proved_and_pictured(
+    shop: Shop, attempt: Attempt, child: Child, index: int, judged: Judged, temp: str, sha256: str
+) -> Proof:
+    """The proof picture; while the child draws it, the print is synced and read back here."""
+    name = os.path.basename(attempt.seen.path)
+    with ThreadPoolExecutor(1) as pool:
+        proving = pool.submit(publish.verify_temp, shop.studio, temp, sha256, name)
+        proof = proofs.draw(shop, attempt, child, index, judged, _print_folder(attempt, index))
+        proving.result()
+    attempt.proved.add(temp)
+    return proof
 
 
 def _held(held: ExitStack, descriptor: int) -> int:

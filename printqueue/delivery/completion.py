@@ -29,7 +29,7 @@ def carry_out(shop: Shop, attempt: Attempt, write: Callable[[], Intent], record:
     while True:
         intent = write()
         steps.reached("companions-written")
-        publish.verify_temps(shop.studio, intent)
+        publish.verify_temps(shop.studio, intent, attempt.proved)
         steps.reached("verified")
         if (gone := _original_gone(shop, attempt)) is not None:
             return gone

@@ -179,6 +179,31 @@ def write_temp(path: str, data: bytes, *, synced: bool = True) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
+def replace_own(path: str, data: bytes) -> None:
+    """Write a file that is ours alone, over its earlier version: the old one or the new one stands there, never a part.
+
+    The only writing that replaces anything; for pages that are derived from other things, never for pictures.
+    """
+    folder, name = os.path.split(path)
+    temp = os.path.join(folder, f"{TEMP_PREFIX}{name}")
+    write_temp(temp, data)
+    with folders.parent(temp) as (inside, old):
+        os.rename(old, name, src_dir_fd=inside, dst_dir_fd=inside)
+
+
+def tail(path: str, size: int) -> bytes:
+    """The last `size` bytes of a regular file; none where there is none."""
+    stamp = lstamp(path)
+    if stamp is None:
+        return b""
+    with folders.parent(path) as (folder, name):
+        descriptor = os.open(name, _READ, dir_fd=folder)
+    try:
+        return os.pread(descriptor, size, max(0, stamp.size - size))
+    finally:
+        os.close(descriptor)
+
+
 def _write(descriptor: int, data: bytes) -> None:
     view = memoryview(data)
     while view:

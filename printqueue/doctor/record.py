@@ -7,7 +7,7 @@ from datetime import datetime
 
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.errors import StudioError
-from printqueue.ledger import LedgerDamagedError, freshness
+from printqueue.ledger import LedgerDamagedError, Wanted, freshness
 from printqueue.model.job import Heartbeat, State
 from printqueue.studio import is_served
 from printqueue.text import shown
@@ -77,7 +77,11 @@ def stuck(visit: Visit) -> Iterator[Result]:
     """Jobs that need a human, one line each."""
     try:
         with visit.ledger.at_once():
-            found = [(f"Job {p.job}", p.path, p.says) for p in visit.ledger.prints(open_only=True) if p.state is _STUCK]
+            found = [
+                (f"Job {p.job}", p.path, p.says)
+                for p in visit.ledger.prints(Wanted(open_only=True))
+                if p.state is _STUCK
+            ]
             found += [("No job yet", a.path, a.says) for a in visit.ledger.unplanned() if a.state is _STUCK]
     except StudioError:  # said by `ledger`
         return

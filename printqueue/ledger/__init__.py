@@ -2,7 +2,7 @@
 
 from printqueue.ledger.errors import LedgerDamagedError, LedgerError, LedgerFullError, LedgerNewerError
 from printqueue.ledger.opening import open_ledger
-from printqueue.ledger.reader import LedgerReader
+from printqueue.ledger.reader import LedgerReader, Wanted
 from printqueue.ledger.rebuilt import Rebuilt
 from printqueue.ledger.store import Ledger
 
@@ -14,5 +14,6 @@ __all__ = [
     "LedgerNewerError",
     "LedgerReader",
     "Rebuilt",
+    "Wanted",
     "open_ledger",
 ]

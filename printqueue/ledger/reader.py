@@ -6,6 +6,7 @@ import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from typing import NoReturn, TypeVar
 
 from printqueue.errors import StudioError
@@ -23,12 +24,57 @@ from printqueue.ledger.errors import (
 from printqueue.ledger.identity import require_plain
 from printqueue.ledger.rebuilt import Rebuilt
 from printqueue.model.earlier import EarlierPrint
-from printqueue.model.job import Arrival, Heartbeat, PrintRecord, Sighting, State
+from printqueue.model.job import Arrival, Heartbeat, MonthCount, PrintRecord, Sighting, State
 from printqueue.text import shown
 
 Record = TypeVar("Record")
 _OPEN = "('waiting', 'working', 'review', 'stuck')"
+_MADE = "(a.state = 'printable')"
+# Judged, and what follows from it done: the print is made, or the picture was turned back (and perhaps taken since).
+_JUDGED = "(a.state IN ('printable', 'review') OR (a.state = 'withdrawn' AND p.verdict = 'turned-back' AND a.intent IS NOT NULL))"
+_WHEN = "coalesce(CASE WHEN a.state = 'printable' THEN p.made END, a.since)"
 _NO_PRINTS = "NOT EXISTS (SELECT 1 FROM prints p WHERE p.arrival = a.id)"
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which prints; what is None or False asks for nothing.
+
+    name: paths that contain it, in any case; paper: key; size: as it is called; since, until: RFC 3339 or a beginning of
+    it ("2026", "2026-11"), both inclusive; month: of the local clock, "2026-11"; made, turned_back: only such;
+    open_only: not made, and not over either; judged: made or turned back.
+    """
+
+    name: str | None = None
+    paper: str | None = None
+    size: str | None = None
+    since: str | None = None
+    until: str | None = None
+    month: str | None = None
+    made: bool = False
+    turned_back: bool = False
+    open_only: bool = False
+    judged: bool = False
+
+
+ALL = Wanted()
+
+
+def _conditions(wanted: Wanted) -> list[tuple[str, str | bool | None]]:
+    """Condition and its value: True where it has none, None where it is not asked for."""
+    return [
+        (f"a.state IN {_OPEN}", wanted.open_only or None),
+        (_JUDGED, wanted.judged or None),
+        (_MADE, wanted.made or None),
+        (f"NOT {_MADE}", wanted.turned_back or None),
+        ("p.verdict = 'turned-back'", wanted.turned_back or None),
+        ("instr(lower(a.shown), lower(?)) > 0", wanted.name or None),
+        ("p.paper = ?", wanted.paper),
+        ("lower(p.size) = lower(?)", wanted.size),
+        (f"{_WHEN} >= ?", wanted.since),
+        (f"{_WHEN} <= ? || '~'", wanted.until),
+        (f"strftime('%Y-%m', {_WHEN}, 'localtime') = ?", wanted.month),
+    ]
 
 
 class LedgerReader:
@@ -47,7 +93,7 @@ class LedgerReader:
     def at_once(self) -> Iterator[None]:
         """Everything asked in the block is answered from one moment, whatever the service commits meanwhile."""
         with self._connection() as connection:
-            if connection is None:
+            if connection is None or self._held is not None:
                 yield
                 return
             connection.execute("BEGIN")
@@ -68,19 +114,36 @@ class LedgerReader:
         counted = dict.fromkeys((str(state) for state in State), 0)
         return counted | {row[0]: row[1] for row in self._all(sql)}
 
-    def prints(self, *, open_only: bool = False, name: str | None = None, most: int = 1000) -> list[PrintRecord]:
-        """Prints, newest first; `open_only`: those not made; `name`: paths that contain it."""
-        where, values = ["1"], []
-        if open_only:
-            where.append(f"a.state IN {_OPEN}")
-        if name:
-            where.append("instr(lower(a.shown), lower(?)) > 0")
-            values.append(name)
+    def prints(self, wanted: Wanted = ALL, *, most: int = 1000) -> list[PrintRecord]:
+        """Prints that `wanted` describes, newest first."""
+        conditions = [(sql, value) for sql, value in _conditions(wanted) if value is not None]
+        where = " AND ".join(["1", *(sql for sql, _ in conditions)])
         sql = (
             f"SELECT {rows.PRINT} FROM prints p JOIN arrivals a ON a.id = p.arrival"  # noqa: S608 - constants
-            f" WHERE {' AND '.join(where)} ORDER BY p.job DESC LIMIT ?"
+            f" WHERE {where} ORDER BY p.job DESC LIMIT ?"
         )
+        values = [value for _, value in conditions if value is not True]
         return self._records(rows.print_record, sql, *values, most)
+
+    def months(self) -> list[MonthCount]:
+        """Months of the local clock in which anything was made or turned back, newest first."""
+        sql = (
+            f"SELECT strftime('%Y-%m', {_WHEN}, 'localtime') AS month, sum({_MADE}) AS made, sum(NOT {_MADE}) AS back,"  # noqa: S608 - constants
+            " count(*) || ' ' || max(p.job) || ' ' || max(a.since) || ' ' || sum(a.state = 'review') AS mark"
+            f" FROM prints p JOIN arrivals a ON a.id = p.arrival WHERE {_JUDGED} AND month IS NOT NULL"
+            " GROUP BY month ORDER BY month DESC"
+        )
+        return self._records(rows.month, sql)
+
+    def in_review(self) -> list[Arrival]:
+        """Pictures that stand in review/, newest first."""
+        sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE state = 'review' ORDER BY id DESC"  # noqa: S608 - a constant
+        return self._records(rows.arrival, sql)
+
+    def newest_fact(self) -> int:
+        """The number of the newest transition: nothing has changed while it stays the same."""
+        found = self._all("SELECT coalesce(max(id), 0) FROM facts")
+        return int(found[0][0]) if found else 0
 
     def thumbnails(self) -> dict[int, str]:
         """Job → name of its thumbnail in daybook/pictures/, where there is one."""

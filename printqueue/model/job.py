@@ -70,6 +70,16 @@ class PrintRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class MonthCount:
+    """What one month ("2026-11", of the local clock) has come to; `mark` changes whenever any of it does."""
+
+    month: str
+    made: int
+    turned_back: int
+    mark: str
+
+
+@dataclass(frozen=True, slots=True)
 class Sighting:
     """Something in ready/ that is not (yet) a job: waiting, or passed over, and why."""
 

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
+from printqueue.daybook import Daybook
 from printqueue.errors import WorldError
 from printqueue.intake.scan import Seen, Sweeper
 from printqueue.intake.watch import Waker
@@ -81,6 +82,7 @@ class Service:
         self._late = LateOrders(shop, clock)
         self._hands = Hands(shop.lanes.workers, self._wake.set)
         self._teller = Teller(shop)
+        self._daybook = Daybook(shop.studio, shop.shelf, clock=clock)
         self._waker: Waker | None = None
         self._since: dict[str, str] = {}  # what is passed over: files, and folders that name no paper
         self._was_gone = False  # the share, for a while
@@ -113,6 +115,7 @@ class Service:
             supervisor.stopping("ending; work in hand starts again at the next start")
             self._end()
         self._collect()
+        self._daybook.close()
         return self.tally
 
     def _end(self) -> None:
@@ -226,7 +229,9 @@ class Service:
 
     def _record(self, sightings: list[Sighting]) -> None:
         problems = [str(problem) for problem in self.shop.shelf.problems] + self._teller.problems()
+        problems += [f"The daybook cannot be written: {self._daybook.problem}"] if self._daybook.problem else []
         self.shop.ledger.scanned(self._mode, problems, sightings, self._why_so)
+        self._daybook.keep(sightings, problems)
 
     @property
     def _mode(self) -> str:

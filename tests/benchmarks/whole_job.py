@@ -9,8 +9,8 @@ the paired ratios with its range, and the peak resident memory (VmHWM) of the pr
 render      ours: open, lift, resample, convert, place, write the TIFF. Not counted on either side: starting Python,
             importing libraries, fsync. libvips (two threads): decode, to linear light by a 16-bit table where it shrinks,
             Lanczos, back, ICC transform with black point compensation, white border, the same TIFF.
-whole job   ours: the service from "settled" to "printable": copy and hash, all checks, render, verification, fsync,
-            publication; against libvips' render with LZW. A proof picture is not made yet, so it is not in it.
+whole job   ours: the service from "settled" to "printable": copy and hash, all checks, render, verification, the
+            proof picture, fsync, publication; against libvips' render with LZW.
 
 --stages    ours alone, once, one stage after the other in one process: where the time of a whole job goes.
 
@@ -329,6 +329,8 @@ def _stages(path: str, size: str, _: str) -> Row:
     from printqueue.making import PrintJob, drawn
     from printqueue.model.request import Request
     from printqueue.papers.loader import Shelf
+    from printqueue.proof.sheet import Words
+    from printqueue.proofing import ProofWish, make_proof
     from printqueue.render.plan import place
     from printqueue.render.sheet import sheet_of
     from printqueue.render.verify import verify
@@ -375,6 +377,10 @@ def _stages(path: str, size: str, _: str) -> Row:
             out.flush()
         with stage("verify_s"):
             verify(out, sheet)
+        with stage("proof_s"):
+            make_proof(
+                picture, first.copy, job, ProofWish(Words("Harbour", "A2", "Accepted.")), io.BytesIO(), io.BytesIO()
+            )
         with stage("sync_s"):
             os.fsync(out.fileno())
         with stage("hash_print_twice_s"):

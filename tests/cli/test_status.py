@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 
 from printqueue.cli.main import main
-from printqueue.cli.queue_answer import attention, collect
 from printqueue.intake import passing
 from printqueue.ledger import Ledger, LedgerReader, open_ledger
 from printqueue.model.job import Sighting, State
+from printqueue.queue_answer import attention, collect
 from printqueue.studio import StudioLock, open_studio
 from tests.cli.support import assert_plain, in_terminal, picture, run, tree
 

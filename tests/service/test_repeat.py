@@ -16,7 +16,7 @@ import pytest
 
 from printqueue import delivery, steps
 from printqueue.errors import PictureError, WorldError
-from printqueue.ledger import Ledger, LedgerReader
+from printqueue.ledger import Ledger, LedgerReader, Wanted
 from printqueue.model.earlier import EarlierPrint
 from printqueue.model.finding import Finding, Level
 from printqueue.model.picture import PictureFacts
@@ -228,7 +228,7 @@ def test_damage_found_while_drawing_is_no_print(
     assert (record.state, record.verdict, [f["check"] for f in record.findings]) == ("review", "turned-back", ["whole"])
     support.drop(studio, "card/Again.tif", support.picture(1))
     assert support.serve_once(studio, template).made == 1
-    records = LedgerReader(studio.ledger).prints(name="Again")
+    records = LedgerReader(studio.ledger).prints(Wanted(name="Again"))
     assert next(f["level"] for f in records[0].findings if f["check"] == "repeat") == "pass"
 
 

@@ -142,18 +142,18 @@ def test_order_of_a_picture_turned_back(studio: Studio, template: Template, monk
 def test_a_print_that_does_not_read_back_is_not_shown(studio: Studio, template: Template, monkeypatch: Patch) -> None:
     """A print file that changes between writing and showing never gets its name; the picture is parked, untouched."""
     picture = support.drop(studio, "card/Fog.tif", support.picture())
-    real = publish.verify_temps
+    real = publish.verify_temp
 
-    def spoiled(where: Studio, intent: publish.Intent) -> None:
-        temp = next(one.temp for one in intent.placed if one.role == "print")
-        with open(where.path(temp), "r+b") as stream:
-            stream.seek(-1, os.SEEK_END)
-            last = stream.read(1)
-            stream.seek(-1, os.SEEK_END)
-            stream.write(bytes([last[0] ^ 1]))
-        real(where, intent)
+    def spoiled(where: Studio, temp: str, sha256: str, name: str) -> None:
+        if temp.endswith(".tif"):
+            with open(where.path(temp), "r+b") as stream:
+                stream.seek(-1, os.SEEK_END)
+                last = stream.read(1)
+                stream.seek(-1, os.SEEK_END)
+                stream.write(bytes([last[0] ^ 1]))
+        real(where, temp, sha256, name)
 
-    monkeypatch.setattr(publish, "verify_temps", spoiled)
+    monkeypatch.setattr(publish, "verify_temp", spoiled)
     tally = support.serve_once(studio, template)
     assert (tally.made, tally.stuck) == (0, 1)
     assert support.files(studio) == {"ready/card/Fog.tif": support.sha256(Path(picture).read_bytes())}

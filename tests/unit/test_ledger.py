@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from printqueue.errors import StudioError
-from printqueue.ledger import Ledger, LedgerError, LedgerFullError, LedgerReader, schema
+from printqueue.ledger import Ledger, LedgerError, LedgerFullError, LedgerReader, Wanted, schema
 from printqueue.model.job import Phase, Sighting, State
 
 NOW = "2026-11-25T06:00:00Z"
@@ -105,7 +105,7 @@ def test_any_file_name_survives(ledger: Ledger, path: str) -> None:
     ledger.scanned("poll", [], [Sighting(RAW, "waiting", "card", None, NOW, "says")])
     ledger.remember({"r": RAW})
     reader = LedgerReader(path)
-    (record,) = reader.prints(name="fog")
+    (record,) = reader.prints(Wanted(name="fog"))
     assert (record.path, record.output) == (RAW, "print/" + RAW)
     assert [s.path for s in reader.sightings()] == [RAW]
     assert ledger.found_print("r") == RAW

@@ -25,6 +25,7 @@ from printqueue.ledger import (
     LedgerError,
     LedgerNewerError,
     LedgerReader,
+    Wanted,
     open_ledger,
     opening,
     rebuild,
@@ -157,7 +158,9 @@ def test_a_migration_keeps_every_row(path: str, version: int) -> None:
         assert ledger.claim("card/Net.tif", 1, 2, 3).id == 8
     reader = LedgerReader(path)
     assert reader.sightings() == [Sighting("a", "waiting", "card", None, "then", "queued")]
-    assert [(p.job, p.path, p.copies) for p in reader.prints(name="fog")] == [(9, os.fsdecode(b"card/Fog\xff.tif"), 3)]
+    assert [(p.job, p.path, p.copies) for p in reader.prints(Wanted(name="fog"))] == [
+        (9, os.fsdecode(b"card/Fog\xff.tif"), 3)
+    ]
     assert (reader.heartbeat().why, reader.rebuilds()) == ("", [])
     after = rows(path)
     for table in TABLES:  # a migration may add columns at the end

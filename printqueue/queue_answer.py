@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from printqueue.ledger import Wanted
 from printqueue.text import shown
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ def _known_jobs(ledger: LedgerReader, waiting: dict[str, Sighting]) -> tuple[lis
     """Open prints, then arrivals of which none was planned; and the paths that so stand in the queue already."""
     jobs: list[dict[str, Any]] = []
     known = set()
-    for p in ledger.prints(open_only=True):
+    for p in ledger.prints(Wanted(open_only=True)):
         jobs.append(_as_seen(_entry(p.job, p.path, p.paper, p.size, p.state, p.since, p.says), waiting.get(p.path)))
         known |= {p.path} if p.state in ("waiting", "working") else set()
     for a in ledger.unplanned():

@@ -1,0 +1,95 @@
+"""What stands on the daybook's pages. Plain values; names and sentences are escaped where they are put into a page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A thumbnail (its name in daybook/pictures/) and the proof picture it leads to (relative to the studio); "" for none."""
+
+    thumbnail: str = ""
+    proof: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Print:
+    """One print that was made, or one picture that was turned back.
+
+    `happened`: made | turned back | turned back, since taken. `how`: lift, copies, edition, in words. `note`: the file
+    that says more, relative to the studio; "" where it has gone.
+    """
+
+    job: int
+    name: str
+    folder: str
+    paper: str
+    size: str
+    happened: str
+    when: datetime
+    how: tuple[str, ...] = ()
+    says: str = ""
+    picture: Picture = Picture()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """A picture that waits, is in hand or is stuck, and why."""
+
+    name: str
+    for_: str
+    since: datetime
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class PaperLine:
+    """One paper in force."""
+
+    key: str
+    name: str
+    surface: str
+    sizes: str
+    profile: str
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """One page of past work; `key` is "2026-11"."""
+
+    key: str
+    made: int
+    turned_back: int
+
+    @property
+    def title(self) -> str:
+        """'November 2026'."""
+        return f"{datetime.strptime(self.key, '%Y-%m'):%B %Y}"
+
+    @property
+    def file(self) -> str:
+        """Its page, beside the first one."""
+        return f"{self.key}.html"
+
+
+@dataclass(frozen=True, slots=True)
+class Today:
+    """Everything on the first page. `newest` are of the newest month that has any; `attention`: what needs a human."""
+
+    studio: str
+    maker: str
+    written: datetime
+    running: bool
+    watch: str
+    attention: tuple[str, ...]
+    working: tuple[Open, ...]
+    waiting: tuple[Open, ...]
+    stuck: tuple[Open, ...]
+    turned_back: tuple[Print, ...]
+    newest: tuple[Print, ...]
+    months: tuple[Month, ...]
+    papers: tuple[PaperLine, ...]
+    passed_over: tuple[tuple[str, str], ...]
