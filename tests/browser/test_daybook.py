@@ -59,7 +59,7 @@ def axe() -> str:
 @pytest.fixture(scope="module")
 def daybook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The pages that a real service wrote: prints, a picture turned back, hostile names and titles, one passed over."""
-    with support.template_of("tests.service.quick_worker") as template:
+    with support.template_of("tests.service.proof_worker") as template:
         return Path(_served(tmp_path_factory.mktemp("daybook"), template).path("daybook"))
 
 

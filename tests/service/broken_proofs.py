@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from printqueue.worker import ANSWER, Answer, Failure
-from tests.service import quick_worker
+from tests.service import proof_worker
 
 LENGTH = 8
 KILLED, NONSENSE, OURS, UNREADABLE = b"#killed_", b"#babble_", b"#ours____"[:8], b"#unread_"
@@ -30,4 +30,4 @@ def _faulty(task: Callable[[Any, list[int]], bytes]) -> Callable[[Any, list[int]
     return run
 
 
-TASKS = quick_worker.TASKS | {"proof": _faulty(quick_worker.TASKS["proof"])}
+TASKS = proof_worker.TASKS | {"proof": _faulty(proof_worker.TASKS["proof"])}

@@ -31,6 +31,13 @@ def broken() -> Iterator[Template]:
         yield running
 
 
+@pytest.fixture(scope="module")
+def pages() -> Iterator[Template]:
+    """A template whose children draw real pages."""
+    with support.template_of("tests.service.proof_worker") as running:
+        yield running
+
+
 def thumbnails(studio: Studio) -> list[str]:
     """What stands in daybook/pictures/."""
     folder = studio.path(proofs.THUMBNAILS)
@@ -43,11 +50,11 @@ def size_of(path: str) -> tuple[int, int]:
         return image.size
 
 
-def test_beside_a_print_and_beside_a_reason(studio: Studio, template: Template) -> None:
+def test_beside_a_print_and_beside_a_reason(studio: Studio, pages: Template) -> None:
     """Both groups have one, an A4 page; each job knows its thumbnail, which holds its own hash; no temp is left."""
     support.drop(studio, "card/Fog.tif", support.picture())
     support.drop(studio, "card/Small.tif", support.small_picture())
-    support.serve_once(studio, template)
+    support.serve_once(studio, pages)
     for name in (f"{GROUP}/Fog.proof.jpg", "review/card/Small.proof.jpg"):
         assert size_of(studio.path(name)) == A4_PX
     found = thumbnails(studio)
