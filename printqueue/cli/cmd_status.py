@@ -8,13 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.console import add_json, print_json, say, studio_of, table
 from printqueue.errors import Exit
-from printqueue.queue_answer import attention, collect
 
 if TYPE_CHECKING:
     from printqueue.ledger import LedgerReader
     from printqueue.studio import Studio
-
-__all__ = ["arguments", "collect", "run"]
 
 _CODES = (
     "Ends with 0 where nothing needs a human, with 3 where something does: a job is stuck; the running service names a "
@@ -32,6 +29,7 @@ def arguments(command: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Read the ledger; never blocks the service."""
     from printqueue.ledger import LedgerReader
+    from printqueue.queue_answer import attention, collect
     from printqueue.studio import is_served
 
     studio = studio_of(options)

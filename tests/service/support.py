@@ -28,7 +28,7 @@ import pytest
 import tifffile
 from numpy.typing import NDArray
 
-from printqueue.cli.cmd_status import collect
+from printqueue.queue_answer import collect
 from printqueue.colour import spaces
 from printqueue.ledger import Ledger, LedgerReader
 from printqueue.papers.loader import Shelf
