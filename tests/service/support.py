@@ -28,10 +28,10 @@ import pytest
 import tifffile
 from numpy.typing import NDArray
 
-from printqueue.queue_answer import collect
 from printqueue.colour import spaces
 from printqueue.ledger import Ledger, LedgerReader
 from printqueue.papers.loader import Shelf
+from printqueue.queue_answer import collect
 from printqueue.sandbox import Template
 from printqueue.service import Service, Tally
 from printqueue.shop import Shop
