@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+import os
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
 
-from printqueue.cli.console import add_json, print_json, say, studio_of, table
+from printqueue.cli.completing import completes, papers, sizes
+from printqueue.cli.console import add_json, print_json, progress, say, studio_of, table
 from printqueue.text import shown
 
 if TYPE_CHECKING:
     from printqueue.model.finding import Finding
 
+_VERDICTS = {"accepted": "accepted", "turned-back": "TURNED BACK"}
+
 
 def arguments(command: argparse.ArgumentParser) -> None:
     """Which files, for which paper and size."""
     command.add_argument("files", nargs="+", metavar="FILE")
-    command.add_argument("--paper", required=True, help="a paper's key: its file in rules/ without .yaml")
-    command.add_argument("--size", help="A3, 13x19 in, 300x400 mm ... (default: the paper's default size)")
+    paper = command.add_argument("--paper", required=True, help="a paper's key: its file in rules/ without .yaml")
+    size = command.add_argument("--size", help="A3, 13x19 in, 300x400 mm ... (default: the paper's default size)")
+    completes(paper, papers)
+    completes(size, sizes)
     add_json(command)
 
 
@@ -29,9 +35,7 @@ def run(options: argparse.Namespace) -> int:
     results, codes = [], []
     with single.bench(studio_of(options)) as bench:
         judge = single.Single(bench, options.paper, options.size)
-        for number, path in enumerate(options.files, 1):
-            if len(options.files) > 1 and sys.stderr.isatty():
-                print(f"\r{number}/{len(options.files)} ", end="", file=sys.stderr, flush=True)
+        for path in _in_turn(options.files):
             result, findings, code = single.check_file(judge, path)
             results.append(result)
             codes.append(code)
@@ -39,24 +43,68 @@ def run(options: argparse.Namespace) -> int:
                 _show(result, findings)
     if options.json:
         print_json(results)
+    elif len(results) > 1:
+        _sum_up(results)
     return max(codes)
 
 
-def _show(result: dict[str, object], findings: Sequence[Finding]) -> None:
-    from printqueue.model.finding import worst_first
-    from printqueue.reports.reason import limit_words
+def _in_turn(files: Sequence[str]) -> Iterator[str]:
+    """The files; of several, how far it has come, by their sizes."""
+    sizes = [_bytes(path) for path in files]
+    if len(files) == 1:
+        yield files[0]
+        return
+    with progress(f"Judging {len(files)} files", sum(sizes)) as done:
+        for number, (path, size) in enumerate(zip(files, sizes, strict=True), 1):
+            done(0, f"{number}: {os.path.basename(path)}")
+            yield path
+            done(size, "")
 
-    ordered = worst_first(findings)
+
+def _bytes(path: str) -> int:
+    """At least 1: a file that is not there is work too."""
+    try:
+        return max(1, os.stat(path).st_size)
+    except OSError:
+        return 1
+
+
+def _show(result: dict[str, Any], findings: Sequence[Finding]) -> None:
+    from printqueue.model.finding import Level, worst_first
+
     if result["error"]:
         return say(f"{result['file']}: {result['error']}")
-    verdict = {"accepted": "accepted", "turned-back": "TURNED BACK"}.get(str(result["verdict"]), "")
-    say(f"{shown(str(result['file']))}: {verdict} for {result['paper']}, {result['size'] or 'the size asked for'}")
-    rows = [
-        (
-            f"{f.level}{' (allowed)' if f.allowed else ''}",
-            f.check,
-            f"{f.says}{limit_words(f) if f.level != 'pass' else ''} {f.do}".strip(),
-        )
-        for f in ordered
-    ]
+    ordered = worst_first(findings)
+    say(_summary(result, ordered))
+    rows = [_row(finding) for finding in ordered if finding.level is not Level.PASS]
+    if fine := sorted(finding.check for finding in ordered if finding.level is Level.PASS):
+        rows.append(("pass", f"{len(fine)} checks" if len(fine) > 1 else fine[0], ", ".join(fine)))
     return table("", ("level", "check", "measured, limit, what to do"), rows, wide=2)
+
+
+def _summary(result: dict[str, Any], findings: Sequence[Finding]) -> str:
+    """One line: the verdict, on what, how large, at how many ppi, and how many findings of which level."""
+    printed = result["print"]
+    where = f"{result['paper']}, {result['size'] or 'the size asked for'}"
+    if printed is not None:
+        where += f" ({printed['width_mm']:.0f} × {printed['height_mm']:.0f} mm at {printed['ppi']:.0f} ppi)"
+    counted = Counter("allowed" if finding.allowed else str(finding.level) for finding in findings)
+    counts = ", ".join(
+        f"{counted[name]} {name}" for name in ("reject", "warn", "note", "allowed", "pass") if counted[name]
+    )
+    return f"{result['file']}: {_VERDICTS.get(result['verdict'], '')} for {where}: {counts}"
+
+
+def _row(finding: Finding) -> tuple[str, str, str]:
+    from printqueue.reports.reason import limit_words
+
+    level = f"{finding.level}{' (allowed)' if finding.allowed else ''}"
+    return level, finding.check, shown(f"{finding.says}{limit_words(finding)} {finding.do}".strip(), limit=1000)
+
+
+def _sum_up(results: Sequence[dict[str, Any]]) -> None:
+    counted = Counter(str(result["verdict"]) for result in results)
+    parts = [f"{counted[verdict]} {word.lower()}" for verdict, word in _VERDICTS.items() if counted[verdict]]
+    if unjudged := counted["None"]:
+        parts.append(f"{unjudged} not judged")
+    say(f"{len(results)} files: {', '.join(parts)}.")

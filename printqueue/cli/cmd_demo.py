@@ -6,7 +6,7 @@ import argparse
 import logging
 import sys
 
-from printqueue.cli.console import say, table
+from printqueue.cli.console import progress, say, table
 from printqueue.errors import Exit
 
 
@@ -20,29 +20,38 @@ def run(options: argparse.Namespace) -> int:
     from printqueue.demo import run as demo
     from printqueue.demo.cases import CASES
 
-    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(message)s")
+    _complaints_only()
     say(f"Painting {len(CASES)} pictures of an invented coast ...")
-    studio = demo.make(options.dir, _progress)
+    with progress("Painting", len(CASES)) as done:
+        studio = demo.make(options.dir, done)
     say("The service runs once over them ...")
-    results = demo.run(studio)
+    with progress("Judging and rendering", len(CASES)) as done:
+        results = demo.run(studio, done)
     rows = [
         (r.verdict, r.case.name, r.case.caption if r.wrong is None else f"NOT AS IT SHOULD BE: {r.wrong}")
         for r in results
     ]
     table("The demo", ("verdict", "picture", "why it is here"), rows, wide=2)
-    say(f"Look into {studio.root}:")
-    say("  print/    print-ready TIFFs, each with a .print.txt: how to print it and what was done")
-    say("  review/   what was turned back, each with a .reason.txt: what was measured, why it matters, what to do")
-    say("  masters/  the untouched pictures that were accepted")
-    say("A test strip of the dark one, into strips/:")
-    say(f"  printqueue -C {options.dir} strip '{options.dir}/masters/smooth-rag/A4/Night quay.tif' --paper smooth-rag")
-    say(f"Go on: printqueue -C {options.dir} serve   (then copy a picture into {options.dir}/ready/smooth-rag/A3/)")
+    _where_to_look(options.dir, studio.root)
     wrong = [r for r in results if r.wrong is not None]
     if wrong:
         print(f"printqueue: {len(wrong)} pictures did not come out as their captions say.", file=sys.stderr)
     return Exit.STUDIO if wrong else Exit.DONE
 
 
-def _progress(line: str) -> None:
-    if sys.stderr.isatty():
-        print(f"\r\x1b[K  {line}", end="", file=sys.stderr, flush=True)
+def _complaints_only() -> None:
+    """What the service says while it works is not for here; what goes wrong is."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setLevel(logging.WARNING)
+    logging.basicConfig(handlers=[handler], format="%(message)s")
+
+
+def _where_to_look(called: str, root: str) -> None:
+    say(f"Look into {root}:")
+    say("  daybook/index.html   open it in a browser: everything at a glance")
+    say("  print/    print-ready TIFFs, each with a .print.txt (how to print it) and a .proof.jpg (how it will look)")
+    say("  review/   what was turned back, each with a .reason.txt (why, and what to do) and a .proof.jpg (where)")
+    say("  masters/  the untouched pictures that were accepted")
+    say("A test strip of the dark one, into strips/:")
+    say(f"  printqueue -C {called} strip '{called}/masters/smooth-rag/A4/Night quay.tif' --paper smooth-rag")
+    say(f"Go on: printqueue -C {called} serve   (then copy a picture into {called}/ready/smooth-rag/A3/)")

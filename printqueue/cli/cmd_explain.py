@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from printqueue.cli.console import add_json, print_json
+from printqueue.cli.completing import checks, completes
+from printqueue.cli.console import add_json, in_terminal, print_json, table, terminal
 from printqueue.errors import Exit, UsageError
 
 if TYPE_CHECKING:
@@ -19,9 +19,10 @@ _NAMES = r"(?m)^  [a-z]+(?:_[a-z]+)*(?=  |\n)"
 
 def arguments(command: argparse.ArgumentParser) -> None:
     """Which check."""
-    command.add_argument(
+    check = command.add_argument(
         "check", nargs="?", metavar="CHECK", help="a check's name; without it, all of them in a line each"
     )
+    completes(check, checks)
     add_json(command)
 
 
@@ -59,19 +60,18 @@ def _list(checks: Any, *, as_json: bool) -> None:
     if as_json:
         print_json([{"check": check.name, "question": check.explanation.question} for check in checks])
         return
-    for check in checks:
-        print(f"{check.name:<16}{check.explanation.question}")
+    rows = [(check.name, check.explanation.question) for check in checks]
+    table("", ("check", "the question it answers"), rows, wide=1)
 
 
 def _show(text: str) -> None:
     """Plain in a pipe; in a terminal the headings stand out."""
-    if not sys.stdout.isatty():
+    if not in_terminal():
         print(text, end="")
         return
-    from rich.console import Console
     from rich.text import Text
 
     drawn = Text(text, end="")
     drawn.highlight_regex(_HEADINGS, "bold")
     drawn.highlight_regex(_NAMES, "cyan")
-    Console(highlight=False, soft_wrap=True).print(drawn)
+    terminal().print(drawn, soft_wrap=True)

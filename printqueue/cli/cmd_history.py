@@ -3,55 +3,116 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from printqueue.cli.completing import completes, papers, sizes
 from printqueue.cli.console import add_json, print_json, say, studio_of, table
 from printqueue.errors import Exit
+
+if TYPE_CHECKING:
+    from printqueue.ledger import Wanted
+    from printqueue.model.job import PrintRecord
+
+_MOST = 1000
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
     """Which pictures."""
     command.add_argument("name", nargs="?", metavar="NAME", help="only pictures whose path contains this")
+    completes(command.add_argument("--paper", metavar="PAPER", help="only on this paper (its key)"), papers)
+    completes(command.add_argument("--size", metavar="SIZE", help="only of this size, as the paper calls it"), sizes)
+    command.add_argument("--since", metavar="WHEN", help="from then on: 2026, 2026-11, 2026-11-29 (local time)")
+    command.add_argument("--until", metavar="WHEN", help="up to then, that year, month or day included")
+    outcome = command.add_mutually_exclusive_group()
+    outcome.add_argument("--made", action="store_true", help="only what was made")
+    outcome.add_argument("--turned-back", action="store_true", help="only what was turned back")
+    command.add_argument("--most", type=_count, default=_MOST, metavar="N", help=f"at most so many (default: {_MOST})")
     add_json(command)
+
+
+def _count(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and 0 < int(text) <= 10_000_000):
+        raise argparse.ArgumentTypeError(f"'{text[:20]}' is no number of prints")
+    return int(text)
 
 
 def run(options: argparse.Namespace) -> int:
     """Every judged print, newest first."""
-    from printqueue.ledger import LedgerReader, Wanted
+    from printqueue.ledger import LedgerReader
 
-    wanted = Wanted(name=options.name)
-    records = [r for r in LedgerReader(studio_of(options).ledger).prints(wanted) if r.verdict is not None]
+    wanted = _wanted(options)
+    found = LedgerReader(studio_of(options).ledger).prints(wanted, most=options.most + 1)
+    records = found[: options.most]
     if options.json:
         print_json([_object(record) for record in records])
         return Exit.DONE
     if not records:
-        say("Nothing was made yet." if not options.name else "Nothing of that name.")
+        say("Nothing was made yet." if wanted == _nothing_asked() else "Nothing like that was made or turned back.")
         return Exit.DONE
-    rows = [
-        (
-            str(r.job),
-            r.made or r.since,
-            "made" if r.state == "printable" else str(r.state),
-            r.path,
-            f"{r.paper} {r.size}",
-            _settings(r),
-        )
-        for r in records
-    ]
-    table("History", ("job", "when", "state", "picture", "on", "how"), rows, wide=5)
+    _show(records)
+    if len(found) > len(records):
+        say(f"These are the newest {len(records)}. Ask for more with --most.")
     return Exit.DONE
 
 
-def _settings(record: Any) -> str:
+def _wanted(options: argparse.Namespace) -> Wanted:
+    from printqueue.cli.dates import first_moment, last_moment
+    from printqueue.ledger import Wanted
+
+    return Wanted(
+        name=options.name,
+        paper=options.paper,
+        size=options.size,
+        since=first_moment(options.since) if options.since else None,
+        until=last_moment(options.until) if options.until else None,
+        made=options.made,
+        turned_back=options.turned_back,
+        judged=True,
+    )
+
+
+def _nothing_asked() -> Wanted:
+    from printqueue.ledger import Wanted
+
+    return Wanted(judged=True)
+
+
+def _show(records: list[PrintRecord]) -> None:
+    from printqueue.cli.dates import local, zone
+
+    rows = [
+        (
+            str(record.job),
+            local(record.made if record.state == "printable" and record.made else record.since),
+            _became(record),
+            record.path,
+            f"{record.paper} {record.size}".strip(),
+            _settings(record),
+        )
+        for record in records
+    ]
+    table("History", ("job", f"when ({zone()})", "became", "picture", "on", "how"), rows, wide=3)
+
+
+def _became(record: PrintRecord) -> str:
+    """In the words of the daybook."""
+    if record.state == "printable":
+        return "made"
+    return "turned back (since taken)" if record.state == "withdrawn" else "turned back"
+
+
+def _settings(record: PrintRecord) -> str:
     from printqueue.units import stops_text
 
     settings = record.settings
     if not settings:
         return ""
-    return f"{settings['intent']}, lift {stops_text(settings['lift_stops'])}, {settings['ppi']} ppi, copies {record.copies}"
+    lift = f", lift {stops_text(settings['lift_stops'])}" if settings["lift_stops"] else ""
+    copies = f", {record.copies} copies" if record.copies != 1 else ""
+    return f"{settings['intent']}{lift}, {settings['ppi']} ppi{copies}"
 
 
-def _object(record: Any) -> dict[str, Any]:
+def _object(record: PrintRecord) -> dict[str, Any]:
     from printqueue.text import shown
 
     return {

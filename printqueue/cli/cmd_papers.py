@@ -11,18 +11,23 @@ from printqueue.errors import Exit
 
 def arguments(command: argparse.ArgumentParser) -> None:
     """What to show."""
-    command.add_argument("--schema", action="store_true", help="print the JSON Schema of a paper file (for editors)")
+    command.add_argument(
+        "--schema",
+        nargs="?",
+        const="paper",
+        choices=("paper", "order", "studio"),
+        help="print the JSON Schema, for editors, of a paper file, an order file or studio.yaml (default: paper)",
+    )
     add_json(command)
 
 
 def run(options: argparse.Namespace) -> int:
     """List the papers in force, and what is wrong with rule files."""
-    from printqueue.papers.loader import Shelf
-    from printqueue.papers.schema import json_schema
-
     if options.schema:
-        print_json(json_schema())
+        print_json(_schema(options.schema))
         return Exit.DONE
+    from printqueue.papers.loader import Shelf
+
     studio = studio_of(options)
     shelf = Shelf.load(studio.path("rules"))
     rows = [_row(studio.path("profiles"), key, paper) for key, paper in shelf.papers.items()]
@@ -36,6 +41,14 @@ def run(options: argparse.Namespace) -> int:
         for problem in shelf.problems:
             say(f"Rules: {problem}")
     return Exit.USAGE if shelf.problems else Exit.DONE
+
+
+def _schema(of: str) -> dict[str, Any]:
+    from printqueue import config
+    from printqueue.orders import schema as orders
+    from printqueue.papers import schema as papers
+
+    return {"paper": papers.json_schema, "order": orders.json_schema, "studio": config.json_schema}[of]()
 
 
 def _row(profiles: str, key: str, paper: Any) -> dict[str, Any]:

@@ -36,6 +36,7 @@ COMMANDS = {
     "papers": ("the papers, their sizes and the state of their profiles", "printqueue papers"),
     "explain": ("what a check measures, why it matters, where it comes from", "printqueue explain oversharpening"),
     "doctor": ("is this studio, machine and service set up right", "printqueue doctor"),
+    "completion": ("print what a shell reads to complete commands, papers and sizes", "printqueue completion bash"),
     "demo": ("make a studio with synthesised pictures, some faulty, and run it once", "printqueue demo demo-studio"),
 }
 EXIT_CODES = (
@@ -45,6 +46,7 @@ EXIT_CODES = (
 
 
 _MAX_SAID = 1000
+_COMPLETING = "_ARGCOMPLETE"  # set by the shell while it completes a command line
 
 
 class _Parser(argparse.ArgumentParser):
@@ -108,6 +110,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; expected errors become one sentence on stderr and their exit code."""
     words = sys.argv[1:] if argv is None else list(argv)
     _print_anything()
+    if _COMPLETING in os.environ:
+        _complete()
     options = parser([name for name in COMMANDS if name in words]).parse_args(words)
     try:
         code = int(_module(options.command).run(options))
@@ -127,6 +131,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception:
         return _own_fault()
     return code
+
+
+def _complete() -> NoReturn:
+    """Answer the shell that asks what may come next, and end."""
+    import argcomplete
+
+    argcomplete.autocomplete(parser(), always_complete_options="long")
+    sys.exit(Exit.USAGE)  # never reached where a shell asks
 
 
 def _complain(text: str) -> None:

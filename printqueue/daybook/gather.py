@@ -11,7 +11,7 @@ from printqueue import naming
 from printqueue.daybook.entries import Month, Open, PaperLine, Picture, Print, Today
 from printqueue.disk.durable import lstamp
 from printqueue.ledger import LedgerReader, Wanted
-from printqueue.model.job import MonthCount, PrintRecord, State
+from printqueue.model.job import Arrival, MonthCount, PrintRecord, State
 from printqueue.papers.loader import Shelf
 from printqueue.publish import Intent
 from printqueue.queue_answer import attention, collect
@@ -64,6 +64,7 @@ class _Book:
     def __init__(self, studio: Studio, shelf: Shelf, ledger: LedgerReader, now: datetime) -> None:
         self._studio, self._shelf, self._ledger, self._now = studio, shelf, ledger, now
         self._thumbnails = ledger.thumbnails()
+        self._superseded = ledger.superseded()
         self._standing = _names(studio.path("daybook", THUMBNAILS))
 
     def newest(self) -> tuple[Print, ...]:
@@ -78,17 +79,18 @@ class _Book:
         for arrival in self._ledger.in_review():
             record = records.get(arrival.id)
             if record is not None and arrival.intent is not None:
-                found.append(self._in_review(record, Intent.from_json(arrival.intent)))
+                found.append(self._in_review(record, arrival, Intent.from_json(arrival.intent)))
         return tuple(found)
 
-    def _in_review(self, record: PrintRecord, intent: Intent) -> Print:
+    def _in_review(self, record: PrintRecord, arrival: Arrival, intent: Intent) -> Print:
+        older = arrival.id in self._superseded
         files = {ending: _with(intent, ending) for ending in (naming.REASON, naming.PROOF)}
         return self._entry(
             record,
             "turned back",
             proof=self._there(files[naming.PROOF]),
             note=self._there(files[naming.REASON]),
-            says=intent.says,
+            says=f"{arrival.says} {intent.says}" if older else intent.says,
         )
 
     def print(self, record: PrintRecord, *, still_there: bool) -> Print:

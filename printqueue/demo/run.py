@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -11,7 +12,7 @@ from multiprocessing import get_context
 
 from printqueue.demo.cases import CASES, ORDERS, Case
 from printqueue.ledger import LedgerReader
-from printqueue.model.job import PrintRecord
+from printqueue.model.job import PrintRecord, State
 from printqueue.running import running_service
 from printqueue.starter import init
 from printqueue.studio import Studio
@@ -34,7 +35,10 @@ class Result:
     wrong: str | None
 
 
-def make(root: str, progress: Callable[[str], None]) -> Studio:
+Done = Callable[[float, str], None]  # so many pictures more, and what was done to which
+
+
+def make(root: str, done: Done) -> Studio:
     """The studio with all pictures in ready/."""
     studio = init(root, _SETTINGS)
     for name, text in ORDERS.items():
@@ -44,7 +48,7 @@ def make(root: str, progress: Callable[[str], None]) -> Studio:
     scenes = _scenes()
     with _painters() as pool:
         for scene, _ in zip(scenes, pool.map(_drop, scenes, [studio.root] * len(scenes)), strict=True):
-            progress("painted " + ", ".join(os.path.basename(case.name) for case in scene))
+            done(len(scene), ", ".join(os.path.basename(case.name) for case in scene))
     return studio
 
 
@@ -76,12 +80,38 @@ def _drop(scene: list[Case], root: str) -> None:
             stream.write(encoded(case, printer))
 
 
-def run(studio: Studio) -> list[Result]:
+def run(studio: Studio, done: Done) -> list[Result]:
     """Run the service once and compare."""
-    with running_service(studio, once=True, watch=False) as service:
+    with _heard(done), running_service(studio, once=True, watch=False) as service:
         service.run()
     records = {record.path: record for record in reversed(LedgerReader(studio.ledger).prints())}
     return [_compare(case, records.get(case.name)) for case in CASES]
+
+
+class _Heard(logging.Handler):
+    """Hears from the service's own log which picture is done."""
+
+    def __init__(self, done: Done) -> None:
+        super().__init__()
+        self._done = done
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One more, if that is what the record says."""
+        if getattr(record, "event", "") in (State.PRINTABLE, State.REVIEW):
+            self._done(1, os.path.basename(str(getattr(record, "picture", ""))))
+
+
+@contextmanager
+def _heard(done: Done) -> Iterator[None]:
+    log, handler = logging.getLogger("printqueue"), _Heard(done)
+    before = log.level
+    log.addHandler(handler)
+    log.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        log.setLevel(before)
+        log.removeHandler(handler)
 
 
 def _compare(case: Case, record: PrintRecord | None) -> Result:

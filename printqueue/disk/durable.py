@@ -182,7 +182,7 @@ def write_temp(path: str, data: bytes, *, synced: bool = True) -> str:
 def replace_own(path: str, data: bytes) -> None:
     """Write a file that is ours alone, over its earlier version: the old one or the new one stands there, never a part.
 
-    The only writing that replaces anything; for pages that are derived from other things, never for pictures.
+    The only writing that replaces anything: pages of the daybook, and a reason that is marked as superseded. Never a picture.
     """
     folder, name = os.path.split(path)
     temp = os.path.join(folder, f"{TEMP_PREFIX}{name}")

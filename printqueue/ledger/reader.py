@@ -24,7 +24,7 @@ from printqueue.ledger.errors import (
 from printqueue.ledger.identity import require_plain
 from printqueue.ledger.rebuilt import Rebuilt
 from printqueue.model.earlier import EarlierPrint
-from printqueue.model.job import Arrival, Heartbeat, MonthCount, PrintRecord, Sighting, State
+from printqueue.model.job import Arrival, Fact, Heartbeat, MonthCount, PrintRecord, Sighting, State
 from printqueue.text import shown
 
 Record = TypeVar("Record")
@@ -140,10 +140,24 @@ class LedgerReader:
         sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE state = 'review' ORDER BY id DESC"  # noqa: S608 - a constant
         return self._records(rows.arrival, sql)
 
+    def superseded(self) -> frozenset[int]:
+        """Pictures in review/ that are marked as older than another one of their path."""
+        sql = "SELECT f.arrival FROM facts f JOIN arrivals a ON a.id = f.arrival WHERE f.fact = 'superseded' AND a.state = 'review'"
+        return frozenset(int(row[0]) for row in self._all(sql))
+
     def newest_fact(self) -> int:
         """The number of the newest transition: nothing has changed while it stays the same."""
         found = self._all("SELECT coalesce(max(id), 0) FROM facts")
         return int(found[0][0]) if found else 0
+
+    def facts(self, after: int, *, most: int = 1000) -> list[Fact]:
+        """Transitions of pictures recorded after the one numbered `after`, oldest first."""
+        path = "coalesce(a.shown, CASE WHEN f.fact = 'claimed' THEN f.detail END)"  # a claim names its picture itself
+        sql = (
+            f"SELECT f.id, f.at, {path} AS path, f.fact, f.detail FROM facts f LEFT JOIN arrivals a ON a.id = f.arrival"  # noqa: S608 - a constant
+            f" WHERE f.id > ? AND {path} IS NOT NULL ORDER BY f.id LIMIT ?"
+        )
+        return self._records(rows.fact, sql, after, most)
 
     def thumbnails(self) -> dict[int, str]:
         """Job → name of its thumbnail in daybook/pictures/, where there is one."""

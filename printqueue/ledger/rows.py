@@ -6,7 +6,7 @@ import json
 import os
 import sqlite3
 
-from printqueue.model.job import Arrival, Heartbeat, MonthCount, Phase, PrintRecord, Sighting, State
+from printqueue.model.job import Arrival, Fact, Heartbeat, MonthCount, Phase, PrintRecord, Sighting, State
 
 ARRIVAL = "id, path, inode, size, mtime_ns, sha256, state, phase, attempt, strikes, since, says, intent"
 PRINT = (
@@ -35,6 +35,11 @@ def print_record(row: sqlite3.Row) -> PrintRecord:
 def month(row: sqlite3.Row) -> MonthCount:
     """One month's work: (month, made, turned back, a mark that changes with any of it)."""
     return MonthCount(str(row["month"]), int(row["made"]), int(row["back"]), str(row["mark"]))
+
+
+def fact(row: sqlite3.Row) -> Fact:
+    """One transition of a picture."""
+    return Fact(**dict(row))
 
 
 def sighting(row: sqlite3.Row) -> Sighting:

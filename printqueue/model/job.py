@@ -93,6 +93,17 @@ class Sighting:
 
 
 @dataclass(frozen=True, slots=True)
+class Fact:
+    """One transition of a picture, as it was recorded."""
+
+    id: int
+    at: str  # RFC 3339 UTC
+    path: str  # below ready/, escaped for people
+    fact: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
 class Heartbeat:
     """What the service last said of itself."""
 

@@ -16,7 +16,9 @@ from printqueue.text import shown
 from printqueue.units import number_text
 
 _ORDER_HEADLINE = "is asked for in a way that cannot be followed"
-_MOST_FINDINGS = 3
+# Findings in full, and how many of the others get a sentence, before they are only named: the first that fits a screen.
+_ROOM = ((3, 3), (2, 3), (1, 3), (1, 1), (1, 0))
+SCREEN_LINES = 44  # what a desktop editor shows at once on a screen 1080 pixels high, its lines 20 pixels apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,22 +37,40 @@ class TurnedBack:
 
 
 def reason_text(note: TurnedBack) -> str:
-    """The whole text, UTF-8, one screen."""
+    """The whole text, UTF-8, one screen: as many findings in full as fit on it, the others by name."""
     ordered = worst_first(note.findings)
     heavy = [f for f in ordered if f.counts and f.level.weight >= note.turn_back_at.weight]
+    text = ""
+    for in_full, sentences in _ROOM:
+        text = page(_lines(note, heavy, ordered, in_full, sentences))
+        if text.count("\n") <= SCREEN_LINES:
+            break
+    return text
+
+
+def _lines(
+    note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding], in_full: int, sentences: int
+) -> list[str]:
     lines = [headline(note, heavy), ""]
-    for finding in heavy[:_MOST_FINDINGS]:
+    for finding in heavy[:in_full]:
         lines += [*_finding_rows(finding), ""]
-    if len(heavy) > _MOST_FINDINGS:
-        lines += [row("And", "; ".join(f"{f.check}: {_sentence(f.says)}" for f in heavy[_MOST_FINDINGS:])), ""]
+    if others := heavy[in_full:]:
+        lines += [row("And", _some(others, sentences)), ""]
     if note.before:
         lines.append(
             row("Before", "; ".join(f"{check} {measured} at the last attempt" for check, measured in note.before) + ".")
         )
     if note.look:
         lines.append(row("Look", note.look))
-    lines += _closing(note, heavy, ordered)
-    return page(lines)
+    return lines + _closing(note, heavy, ordered, sentences)
+
+
+def _some(findings: Sequence[Finding], sentences: int) -> str:
+    """The first few in a sentence, the others by name."""
+    said = [f"{_sentence(f.says)}{' (allowed)' if f.allowed else ''}" for f in findings[:sentences]]
+    if rest := dict.fromkeys(_called(f.check) for f in findings[sentences:]):
+        said.append(f"{'Also: ' if said else ''}{', '.join(rest)}.")
+    return " ".join(said)
 
 
 def headline(note: TurnedBack, heavy: Sequence[Finding]) -> str:
@@ -97,7 +117,7 @@ def _origin(finding: Finding) -> str:
     return "" if finding.origin == "fact" else f" ({finding.origin})"
 
 
-def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding]) -> list[str]:
+def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding], sentences: int) -> list[str]:
     rows = []
     fine = sorted(_called(f.check) for f in ordered if f.level is Level.PASS)
     seen = [
@@ -106,7 +126,7 @@ def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Findi
     if fine:
         rows.append(row("Fine", ", ".join(fine) + "."))
     if seen:
-        rows.append(row("Seen", " ".join(f"{_sentence(f.says)}{' (allowed)' if f.allowed else ''}" for f in seen)))
+        rows.append(row("Seen", _some(seen, sentences)))
     rows.append(row("Again", f"Put the new file into {shown(note.ready_folder)}/."))
     if all(f.allowable for f in heavy) and heavy:
         names = ", ".join(sorted({f.check for f in heavy}))

@@ -16,6 +16,7 @@ from printqueue.naming import REASON, companion_stem
 from printqueue.orders.place import unknown_paper
 from printqueue.publish import Intent
 from printqueue.reports.layout import page, row
+from printqueue.service.superseding import Superseding
 from printqueue.shop import Shop
 from printqueue.text import shown
 
@@ -27,6 +28,7 @@ class Housekeeping:
 
     def __init__(self, shop: Shop) -> None:
         self._shop = shop
+        self._superseding = Superseding(shop)
         self._looked = False
         self._answered: dict[str, str] | None = None  # None: review/ was not looked at yet
 
@@ -46,6 +48,7 @@ class Housekeeping:
         for number, target in self._shop.ledger.review_targets().items():
             if target is not None and self._has_gone(target):
                 self._taken_from_review(number)
+        self._superseding.mark()
 
     def _has_gone(self, path: str) -> bool:
         """A look that fails is no proof of absence."""

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
 import os
 import pty
+import re
 import select
 import subprocess
 import sys
+import termios
+import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -59,22 +65,57 @@ def program(*words: str) -> list[str]:
     return [sys.executable, "-m", "printqueue", *words]
 
 
-def in_terminal(*words: str, columns: int = 160) -> str:
+def in_terminal(*words: str, columns: int = 160, around: Mapping[str, str] = MappingProxyType({})) -> str:
     """What a terminal would receive on standard output."""
+    return typed_into(*words, columns=columns, around=around)[1]
+
+
+def typed_into(
+    *words: str,
+    columns: int = 160,
+    until: str | None = None,
+    send: bytes = b"",
+    around: Mapping[str, str] = MappingProxyType({}),
+) -> tuple[int, str]:
+    """A run in a terminal of its own: exit code, and what it received. `send` is typed once `until` was read."""
     ours, theirs = pty.openpty()
-    environment = os.environ | {"TERM": "xterm-256color", "COLUMNS": str(columns)}
-    with subprocess.Popen(program(*words), stdout=theirs, stderr=subprocess.DEVNULL, env=environment) as process:
+    environment = os.environ | {"TERM": "xterm-256color", "COLUMNS": str(columns)} | dict(around)
+    with subprocess.Popen(
+        program(*words),
+        stdin=theirs,
+        stdout=theirs,
+        stderr=subprocess.DEVNULL,
+        env=environment,
+        preexec_fn=_own_terminal,
+    ) as process:
         os.close(theirs)
-        received = b""
+        received, deadline = b"", time.monotonic() + 60
         while select.select([ours], [], [], 30)[0]:
+            if time.monotonic() > deadline:
+                process.kill()
+                raise AssertionError(f"it did not end; received: {received[-2000:]!r}")
             try:
                 part = os.read(ours, 65536)
             except OSError:  # the other end has closed (EIO)
                 break
             received += part
-        process.wait(30)
+            if until is not None and until.encode() in received:
+                os.write(ours, send)
+                until = None
+        code = process.wait(30)
     os.close(ours)
-    return received.decode()
+    return code, received.decode()
+
+
+def _own_terminal() -> None:
+    """In the child: the terminal on standard input is its own, so that Ctrl-C reaches it."""
+    os.setsid()
+    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+
+def without_codes(text: str) -> str:
+    """What a person reads: without control sequences (ECMA-48: CSI, parameters, final byte), a return begins a line."""
+    return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", text).replace("\r\n", "\n").replace("\r", "\n")
 
 
 def picture(path: Path | str, width: int = 900, height: int = 600) -> str:

@@ -66,9 +66,21 @@ def test_turned_back(first_studio: Path, pictures: Path, capsys: pytest.CaptureF
     ran = run(capsys, "-C", str(first_studio), "check", str(pictures / TINY), *FITS)
     assert ran.code == 1
     assert_plain(ran.out)
-    first, *lines = ran.out.rstrip("\n").split("\n")
-    assert "TURNED BACK for smooth-rag, 120x90 mm" in first
+    first, heading, *lines = ran.out.rstrip("\n").split("\n")
+    assert "TURNED BACK for smooth-rag, 120x90 mm (60 × 40 mm at 38 ppi): 1 reject, " in first
+    assert heading == "level\tcheck\tmeasured, limit, what to do"
     assert lines[0].startswith("reject\tresolution\t")
+    levels = [line.split("\t")[0] for line in lines]
+    assert levels == sorted(levels, key=["reject", "warn", "note", "pass"].index)
+    assert levels.count("pass") == 1
+    assert "vignette, whole" in lines[-1]
+
+
+def test_several(first_studio: Path, pictures: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Of several files the last line counts what became of them."""
+    names = [str(pictures / name) for name in ("Slipway.tif", TINY, "nowhere.tif")]
+    ran = run(capsys, "-C", str(first_studio), "check", *names, *FITS)
+    assert ran.out.endswith("\n3 files: 1 accepted, 1 turned back, 1 not judged.\n")
 
 
 def test_words_for_one_file_per_line(first_studio: Path, capsys: pytest.CaptureFixture[str]) -> None:

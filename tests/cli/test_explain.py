@@ -26,7 +26,8 @@ def test_list(capsys: pytest.CaptureFixture[str]) -> None:
     """Without a name: one line for each check, its question; as JSON the same."""
     ran = run(capsys, "explain")
     assert ran.code == 0
-    lines = ran.out.rstrip("\n").split("\n")
+    heading, *lines = ran.out.rstrip("\n").split("\n")
+    assert heading == "check\tthe question it answers"
     assert [line.split()[0] for line in lines] == list(REGISTRY)
     assert all(line.endswith("?") and len(line) <= 100 for line in lines)
     listed = run(capsys, "explain", "--json").json

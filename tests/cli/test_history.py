@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+import time
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -79,3 +80,73 @@ def test_nothing_yet(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A new studio has no history, and says so."""
     assert run(capsys, "-C", str(studio), "history").out == "Nothing was made yet.\n"
     assert run(capsys, "-C", str(studio), "history", "--json").json == []
+
+
+# -- filters ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "names"),
+    [
+        (("--made",), {"Slipway.tif", "kelp"}),
+        (("--turned-back",), {"net", "Fog.tif"}),
+        (("--paper", "kozo"), {"Fog.tif"}),
+        (("--paper", "smooth"), set()),
+        (("--size", "a4"), {"net", "Fog.tif"}),
+        (("--since", "2000", "--until", "2999"), {"Slipway.tif", "kelp", "net", "Fog.tif"}),
+        (("--since", "2999"), set()),
+        (("--until", "2000-12-31"), set()),
+        (("--paper", "smooth-rag", "--made", "slip"), {"Slipway.tif"}),
+    ],
+)
+def test_filters(words: tuple[str, ...], names: set[str], worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each filter keeps what it names; several keep what all of them name."""
+    found = {
+        one["picture"].rpartition("/")[2] for one in run(capsys, "-C", str(worked), "history", *words, "--json").json
+    }
+    assert {next(name for name in names if one.startswith(name.replace("kelp", "k[red]"))) for one in found} == names
+    assert len(found) == len(names)
+
+
+def test_most(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """At most so many, the newest; that there are more is said."""
+    every = run(capsys, "-C", str(worked), "history", "--json").json
+    assert run(capsys, "-C", str(worked), "history", "--most", "3", "--json").json == every[:3]
+    said = run(capsys, "-C", str(worked), "history", "--most", "3").out
+    assert said.endswith("These are the newest 3. Ask for more with --most.\n")
+    assert "newest" not in run(capsys, "-C", str(worked), "history", "--most", "4").out
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("--made", "--turned-back"), ("--most", "0"), ("--most", "-1"), ("--most", "many"), ("--since", "yesterday")],
+)
+def test_nonsense(words: tuple[str, ...], worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What cannot be asked exits 2 and prints nothing on standard output."""
+    ran = run(capsys, "-C", str(worked), "history", *words)
+    assert (ran.code, ran.out) == (2, "")
+
+
+def test_nothing_like_that(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A filter that keeps nothing does not say that nothing was ever made."""
+    assert (
+        run(capsys, "-C", str(worked), "history", "--paper", "vellum").out
+        == "Nothing like that was made or turned back.\n"
+    )
+
+
+def test_times_are_the_machines_own(
+    worked: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The table tells local time and names its zone; JSON stays UTC."""
+    monkeypatch.setenv("TZ", "TIDE-5")
+    time.tzset()
+    try:
+        heading, first, *_ = run(capsys, "-C", str(worked), "history", "--made").out.split("\n")
+        made = run(capsys, "-C", str(worked), "history", "--made", "--json").json[0]["made"]
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert heading.split("\t")[:3] == ["job", "when (TIDE)", "became"]
+    there = datetime.fromisoformat(made) + timedelta(hours=5)
+    assert first.split("\t")[1] == there.strftime("%Y-%m-%d %H:%M")

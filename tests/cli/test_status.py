@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import signal
 import stat
-from collections.abc import Iterator
+import subprocess
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,7 +19,7 @@ from printqueue.ledger import Ledger, LedgerReader, open_ledger
 from printqueue.model.job import Sighting, State
 from printqueue.queue_answer import attention, collect
 from printqueue.studio import StudioLock, open_studio
-from tests.cli.support import assert_plain, in_terminal, picture, run, tree
+from tests.cli.support import assert_plain, in_terminal, picture, program, run, tree, typed_into, without_codes
 
 STATES = ["waiting", "working", "printable", "review", "withdrawn", "stuck"]
 JOB = ["job", "picture", "paper", "size", "state", "since", "says"]
@@ -262,3 +264,84 @@ def test_older_ledger(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     answer = run(capsys, "-C", str(studio), "status", "--json").json
     assert [(job["picture"], job["deferred_until"]) for job in answer["jobs"]] == [("baryta/A4/Fog.tif", None)]
     assert tree(studio) == before
+
+
+# -- staying -------------------------------------------------------------------------
+
+
+def test_follow_and_json_are_two_things(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A stream is no JSON document: exit 2."""
+    ran = run(capsys, "-C", str(studio), "status", "--follow", "--json")
+    assert (ran.code, ran.out) == (2, "")
+
+
+def _ended_by_hand(words: tuple[str, ...], until: str, act: Callable[[], object]) -> tuple[int, str]:
+    """Follow in a pipe; `act` once it stands, Ctrl-C once `until` was said; exit code and output."""
+    with subprocess.Popen(program(*words), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        said = [process.stdout.readline(), process.stdout.readline()]
+        act()
+        while until not in said[-1]:
+            said.append(process.stdout.readline())
+            assert said[-1], "it ended by itself"
+        process.send_signal(signal.SIGINT)
+        rest, errors = process.communicate(timeout=30)
+    assert errors == ""
+    return process.returncode, "".join(said) + rest
+
+
+def test_follow_in_a_pipe(studio: Path) -> None:
+    """One plain line per change, none missed although several fall into one look; Ctrl-C is how it ends: 0."""
+
+    def work() -> None:
+        with ledger(studio) as kept:
+            for name in ("Fog.tif", "k\x1b[31melp.tif"):
+                arrival = kept.claim(f"baryta/A4/{name}", 1, 2, 3)
+                kept.copied(arrival.id, "00")
+                kept.settle(arrival.id, State.STUCK, "It ended its child twice.")
+
+    code, said = _ended_by_hand(("-C", str(studio), "status", "--follow"), "stuck      baryta/A4/k", work)
+    assert code == 0
+    assert_plain(said)
+    changes = [line[10:].split("  ")[0].strip() for line in said.split("\n") if line[2:3] == ":"]
+    assert changes == ["working", "stuck", "working", "stuck"]
+    assert "k\\x1b[31melp.tif  It ended its child twice." in said
+
+
+def test_follow_tells_why_something_waits(studio: Path) -> None:
+    """A new reason of the last look is a line of its own."""
+
+    def look() -> None:
+        with ledger(studio) as kept:
+            kept.scanned("poll", [], [waiting("Fog.tif", "2026-11-25T10:00:00Z", "The disk is full.")])
+
+    code, said = _ended_by_hand(("-C", str(studio), "status", "--follow"), "waiting    baryta/A4/Fog.tif", look)
+    assert code == 0
+    assert "The disk is full." in said
+
+
+def test_follow_in_a_terminal(worked: Path) -> None:
+    """A live view that fits 80 columns, in which a hostile name does nothing; Ctrl-C ends it with 0."""
+    code, shown = typed_into("-C", str(worked), "status", "--follow", columns=80, until="ends this view", send=b"\x03")
+    assert code == 0
+    assert "\x1b[2J" not in shown
+    assert "\\x1b[2J" in shown
+    seen = without_codes(shown).replace("^C", "")  # what the terminal itself echoes
+    assert max(len(line) for line in seen.split("\n")) <= 80
+
+
+def test_long_reasons_are_cut(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A reason stands in full in review/; the table says the first of it. JSON says all, and where it stands."""
+    out = run(capsys, "-C", str(worked), "status").out
+    full = {job["picture"]: job["says"] for job in run(capsys, "-C", str(worked), "status", "--json").json["jobs"]}
+    rows = [line.split("\t") for line in out.split("\n") if "\treview\t" in line]
+    assert len(rows) == 2
+    for row in rows:
+        assert len(row[4]) <= 162
+        assert row[4].split(" …")[0] == full[row[2]][: len(row[4].split(" …")[0])]
+        assert full[row[2]].endswith(".reason.txt")
+
+
+def test_empty_queue(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where nothing waits, it says what to do next."""
+    assert "Nothing waits. Copy a picture into ready/PAPER/SIZE/" in run(capsys, "-C", str(studio), "status").out

@@ -19,8 +19,12 @@ from printqueue.studio import Studio
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Studio, Sequence[demo.Result]]:
     """The whole demo, once."""
-    studio = demo.make(str(tmp_path_factory.mktemp("demo") / "studio"), lambda _: None)
-    return studio, demo.run(studio)
+    studio = demo.make(str(tmp_path_factory.mktemp("demo") / "studio"), _said_by_nobody)
+    return studio, demo.run(studio, _said_by_nobody)
+
+
+def _said_by_nobody(amount: float, says: str) -> None:
+    """Progress that nobody looks at."""
 
 
 def test_every_picture_comes_out_as_its_caption_says(made: tuple[Studio, Sequence[demo.Result]]) -> None:

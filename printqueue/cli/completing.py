@@ -1,0 +1,49 @@
+"""What a shell may complete: names that stand in the studio. Asked only while somebody presses the tab key.
+
+Nothing here reads more than names of files and the rules of papers, and nothing here may fail: a shell that completes
+has no place for an error message.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+
+from printqueue.cli.console import root_of
+
+Completer = Callable[..., Iterable[str]]
+_RULES = ".yaml"
+
+
+def completes(option: argparse.Action, completer: Completer) -> None:
+    """Let `completer` answer for `option` (an attribute that argcomplete looks for)."""
+    option.completer = completer  # type: ignore[attr-defined]
+
+
+def papers(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    """Keys of papers: files in rules/ without a leading `_`."""
+    with suppress(OSError):
+        names = os.listdir(os.path.join(root_of(parsed_args), "rules"))
+        return sorted(n.removesuffix(_RULES) for n in names if n.endswith(_RULES) and n[:1] not in "_.")
+    return []
+
+
+def sizes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    """Sizes of the paper that is named already, or of all."""
+    from printqueue.papers.loader import Shelf
+
+    with suppress(Exception):
+        shelf = Shelf.load(os.path.join(root_of(parsed_args), "rules"))
+        named = shelf.papers.get(str(getattr(parsed_args, "paper", "")))
+        wanted = [named] if named is not None else shelf.papers.values()
+        return sorted({size.name for paper in wanted for size in paper.sizes})
+    return []
+
+
+def checks(**_: object) -> list[str]:
+    """Names of checks."""
+    from printqueue.checks import REGISTRY
+
+    return sorted(REGISTRY)

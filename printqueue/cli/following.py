@@ -1,0 +1,99 @@
+"""`status --follow`: a live view in a terminal, one line per change in a pipe."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from printqueue.cli.console import drawn, in_terminal, say, terminal
+from printqueue.cli.queue_view import lines, listings, look
+from printqueue.errors import Exit, PrintqueueError
+from printqueue.ledger import LedgerReader
+from printqueue.text import shown
+
+if TYPE_CHECKING:
+    from rich.console import Group
+
+    from printqueue.model.job import Fact
+    from printqueue.studio import Studio
+
+_EVERY_S = 1.0
+# Transitions that a person would call one, in the words of `status`.
+_BECAME = {
+    "claimed": "working",
+    "waiting": "waiting",
+    "interrupted": "waiting",
+    "printable": "printable",
+    "review": "review",
+    "withdrawn": "withdrawn",
+    "stuck": "stuck",
+}
+
+
+def follow(studio: Studio) -> int:
+    """Show changes until Ctrl-C. Raises what reading the ledger raises at the first look; later it goes on trying."""
+    try:
+        if in_terminal():
+            _live(studio)
+        else:
+            _plain(studio)
+    except KeyboardInterrupt:  # how a person leaves it: nothing went wrong
+        pass
+    return Exit.DONE
+
+
+def _live(studio: Studio) -> None:
+    from rich.live import Live
+
+    with Live(_view(studio), console=terminal(), auto_refresh=False, vertical_overflow="ellipsis") as live:
+        while True:
+            time.sleep(_EVERY_S)
+            live.update(_view(studio), refresh=True)
+
+
+def _view(studio: Studio) -> Group:
+    from rich.console import Group
+    from rich.text import Text
+
+    try:
+        answer, now = look(studio)
+    except PrintqueueError as error:
+        return Group(Text(shown(str(error), limit=1000)))
+    # First, because a long queue is cut at the foot of the screen.
+    parts: list[Any] = [Text(f"{now.astimezone():%H:%M:%S}  Ctrl-C ends this view, not the service.", style="dim")]
+    parts += [Text(shown(line, limit=1000)) for line in lines(answer, now)]
+    parts += [drawn(one.title, one.columns, one.rows, wide=one.wide) for one in listings(answer)]
+    return Group(*parts)
+
+
+def _plain(studio: Studio) -> None:
+    ledger = LedgerReader(studio.ledger)
+    newest = ledger.newest_fact()
+    answer, now = look(studio)
+    for line in lines(answer, now):
+        say(line)
+    for line in changes(ledger, newest):
+        say(line)
+
+
+def changes(ledger: LedgerReader, newest: int) -> Iterator[str]:
+    """A line for each transition after the fact numbered `newest`, and for each new reason to wait, as they come."""
+    waiting: set[tuple[str, str]] = set()
+    while True:
+        for fact in ledger.facts(newest):
+            newest = fact.id
+            if fact.fact in _BECAME:
+                yield _line(fact)
+        now = {(one.path, one.says) for one in ledger.sightings() if one.kind == "waiting"}
+        for path, says in sorted(now - waiting):
+            yield f"{datetime.now():%H:%M:%S}  waiting    {path}  {says}".rstrip()
+        waiting = now
+        time.sleep(_EVERY_S)
+
+
+def _line(fact: Fact) -> str:
+    at = datetime.fromisoformat(fact.at).astimezone()
+    says = "" if fact.fact == "claimed" else fact.detail
+    return f"{at:%H:%M:%S}  {_BECAME[fact.fact]:<9}  {fact.path}  {says}".rstrip()

@@ -1,0 +1,97 @@
+"""Of two groups of one picture in review/, the older one says that it is the older one.
+
+Where the very same bytes were judged again, the older reason and proof picture go to `.printqueue/past/` instead: what
+they said is said anew beside the other copy. The picture itself stays where the photographer left it.
+
+A reason is the one file of ours in review/ that is written again: whole or not at all, with everything that it said
+below its new first line. A reason that the photographer has changed is theirs, and stays as it is.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import os
+from datetime import datetime
+
+from printqueue import delivery
+from printqueue.disk import durable
+from printqueue.errors import WorldError
+from printqueue.intake.claim import ChangedError, open_regular
+from printqueue.ledger import Superseded
+from printqueue.model.job import State
+from printqueue.naming import REASON
+from printqueue.publish import Intent, Placed
+from printqueue.reports.layout import page
+from printqueue.shop import Shop
+from printqueue.text import shown
+
+log = logging.getLogger("printqueue")
+
+_MOST_BYTES = 1 << 20  # of a reason; ours are a few KB
+
+
+class Superseding:
+    """Marks groups in review/ of whose picture a newer version was made or turned back."""
+
+    def __init__(self, shop: Shop) -> None:
+        self._shop = shop
+        self._seen = -1  # the newest fact when it looked last
+
+    def mark(self) -> None:
+        """Mark what is not marked yet. What cannot be written stays for the next look; nothing else depends on it."""
+        newest = self._shop.ledger.newest_fact()
+        if newest == self._seen:
+            return
+        try:
+            for one in self._shop.ledger.superseded():
+                self._mark(one)
+            self._seen = newest
+        except WorldError as error:
+            log.warning("an older reason could not be marked: %s", shown(str(error), limit=400))
+
+    def _mark(self, one: Superseded) -> None:
+        placed = Intent.from_json(one.older.intent).placed if one.older.intent is not None else ()
+        if one.same:
+            for companion in placed:
+                delivery.to_past(self._shop, one.older.id, companion.final)
+            says = f"judged again as job {one.job}; its earlier reason is kept in .printqueue/past"
+            self._shop.ledger.settle(one.older.id, State.WITHDRAWN, says)
+            return
+        says = superseded_line(one)
+        for companion in placed:
+            if companion.final.endswith(REASON):
+                self._rewrite(companion, says)
+        self._shop.ledger.supersede(one.older.id, says)
+
+    def _rewrite(self, placed: Placed, says: str) -> None:
+        path = self._shop.studio.path(placed.final)
+        text = _read(path)
+        if text is None or hashlib.sha256(text).hexdigest() != placed.sha256:
+            return  # taken, changed by the photographer, or marked before a kill
+        with durable.world("Writing", placed.final):
+            durable.replace_own(path, page([says, ""]).encode() + text)
+
+
+def superseded_line(one: Superseded) -> str:
+    """The new first line."""
+    name = shown(os.path.basename(one.older.path))
+    happened = "made" if one.newer.state is State.PRINTABLE else "turned back"
+    return (
+        f"Superseded: a newer “{name}” was {happened} on {_day(one.newer.since)} (job {one.job}). "
+        "Nothing more happens to this one; take it away when you like."
+    )
+
+
+def _day(utc: str) -> str:
+    """The day on this machine's clock."""
+    return datetime.fromisoformat(utc).astimezone().strftime("%Y-%m-%d")
+
+
+def _read(path: str) -> bytes | None:
+    try:
+        descriptor = open_regular(path)
+    except (ChangedError, OSError):
+        return None
+    with os.fdopen(descriptor, "rb") as stream:
+        return stream.read(_MOST_BYTES)
