@@ -39,7 +39,9 @@ class JpegSource:
     def _decode(self) -> NDArray[np.uint8]:
         head, name = self.head, "its JPEG data"
         data = self._reader.at(0, head.stop, name)
-        found = _libjpeg.pixels(data, head.scan_stop, name, grey=head.frame.components == 1)
+        small = head.frame.width * head.frame.height <= _libjpeg.SECOND_LOOK_PIXELS
+        at_once = head.scans == 1 and small
+        found = _libjpeg.pixels(data, head.scan_stop, name, grey=head.frame.components == 1, at_once=at_once)
         if found.shape != (head.frame.height, head.frame.width, head.frame.components):
             raise damaged("its JPEG data decode to another size than the header says")
         found.flags.writeable = False

@@ -18,6 +18,7 @@ from printqueue.model.picture import Samples
 
 _STEPS = 1 << 18  # of the square root of linear light: finer than 16-bit codes of any usual encoding
 _CODES = np.arange(65536)
+_LOOKED_UP_AT_ONCE = 1 << 17
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +31,7 @@ class Light:
     def planes(self, samples: Samples) -> list[NDArray[np.float32]]:
         """(H, W, C) uint8 or uint16 codes → C float32 working planes, lift applied."""
         codes = sixteen_bit(samples)
-        return [table[codes[..., i]] for i, table in enumerate(self.to_working)]
+        return [looked_up(table, codes[..., i]) for i, table in enumerate(self.to_working)]
 
     def codes(self, planes: Sequence[NDArray[np.float32]], out: NDArray[np.uint16] | None = None) -> NDArray[np.uint16]:
         """Working planes → codes: (H, W, 3) for RGB, (H, W) for grey. Clipped to 0..65535; into `out` where given."""
@@ -41,15 +42,27 @@ class Light:
             if self.from_linear is None:
                 channel[...] = _steps(np.clip(plane, 0, 1), 65535)
             else:
-                channel[...] = self.from_linear[index].take(_steps(np.sqrt(np.clip(plane, 0, 1)), _STEPS - 1))
+                steps = _steps(np.sqrt(np.clip(plane, 0, 1)), _STEPS - 1)
+                channel[...] = self.from_linear[index].take(steps, mode="clip")  # quicker than looking for a bad step
         return out
 
 
-def _steps(values: NDArray[np.float32], most: int) -> NDArray[np.int32]:
+def looked_up(table: NDArray[np.float32], codes: NDArray[np.uint16]) -> NDArray[np.float32]:
+    """`table[codes]` of (H, W) codes and a table of 65,536 entries, in half the time; some rows at once, because numpy makes
+    8 bytes of every index.
+    """
+    found = np.empty(codes.shape, table.dtype)
+    rows = max(1, _LOOKED_UP_AT_ONCE // max(1, codes.shape[1]))
+    for top in range(0, codes.shape[0], rows):
+        np.take(table, codes[top : top + rows], out=found[top : top + rows], mode="clip")
+    return found
+
+
+def _steps(values: NDArray[np.float32], most: int) -> NDArray[np.intp]:
     """0..1 → 0..most, rounded, in place as far as possible: this runs on every pixel."""
     values *= np.float32(most)
     values += np.float32(0.5)
-    return values.astype(np.int32)
+    return values.astype(np.intp)
 
 
 def light_of(curves: Sequence[Curve], *, lift_stops: float, linear: bool) -> Light:

@@ -19,6 +19,7 @@ from printqueue.colour.icc import Profile
 from printqueue.measure.reduce import sixteen_bit
 from printqueue.model.picture import Samples
 from printqueue.render.engine import Renderer, rows_at_once
+from printqueue.render.light import looked_up
 
 Plane = NDArray[np.float32]
 _STEPS = 1 << 16  # of the square root of luminance; L* is off by less than 0.01
@@ -51,9 +52,9 @@ class ToneBands:
     def _luminance(self, samples: Samples) -> Plane:
         assert self.luminance is not None
         codes = sixteen_bit(samples)
-        Y = self.luminance[0][codes[..., 0]]
+        Y = looked_up(self.luminance[0], codes[..., 0])
         for channel, table in enumerate(self.luminance[1:], 1):
-            Y += table[codes[..., channel]]
+            Y += looked_up(table, codes[..., channel])
         return Y
 
 

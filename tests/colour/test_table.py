@@ -1,8 +1,8 @@
 """What the engine's table costs: the conversion of a print against the same engine without it, on what the paper shows.
 
-Aimed at: ΔE76 0.03 in the mean and 0.3 at the 99th percentile. The second is kept everywhere, the first from sRGB; from Adobe RGB
-(1998) it is missed: 0.0354 on baryta with black point compensation, up to 0.0418 without it on any paper. The same engine, so
-this says nothing of its correctness (`test_manager` does), only of the table. Photographs: those that scikit-image ships.
+Limits: ΔE76 0.03 in the mean and 0.3 at the 99th percentile. With the table of 65 nodes the worst of these 16 cases are 0.025 and
+0.204 (with the engine's own fine table of 49 nodes they were 0.0418 and 0.289). The same engine, so this says nothing of its
+correctness (`test_manager` does), only of the table. Photographs: those that scikit-image ships.
 """
 
 from __future__ import annotations
@@ -42,6 +42,6 @@ def test_the_table_stays_within_the_limits(paper: str, space: str, *, compensate
         ]
         apart.append(np.sqrt(((lab[0] - lab[1]) ** 2).sum(axis=-1)).ravel())
     every = np.concatenate(apart)
-    assert every.mean() <= (0.03 if space == "srgb" else 0.043)
+    assert every.mean() <= 0.03
     assert np.percentile(every, 99) <= 0.3
     assert every.max() > 0, "the two ways are not one"
