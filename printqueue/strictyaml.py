@@ -126,6 +126,13 @@ def _forbidden(text: str) -> str | None:
     return None
 
 
+def _why_empty(path: Path) -> str:
+    """No key has spaces in it: what looks like one is the rest of a text that a comma cut in two."""
+    if path and " " in str(path[-1]):
+        return "Inside { } a comma begins the next key: put a text that holds a comma into quotes."
+    return "Write one, or leave the key out."
+
+
 class _Stopped(Exception):  # noqa: N818 - a signal inside this module, no error
     """Reading cannot go on; the reason stands among the problems."""
 
@@ -208,7 +215,7 @@ class _Reader:
         value = cast(str, event.value)
         plain = event.style is None
         if plain and value == "":
-            self._problem(event, path, "there is no value.", "Write one, or leave the key out.")
+            self._problem(event, path, "there is no value.", _why_empty(path))
         elif plain and value in _NULLS:
             self._problem(event, path, f"'{value}' is no value here.", "Leave the key out, or put the word in quotes.")
         elif bad := _forbidden(value):

@@ -241,3 +241,12 @@ def test_key_paths_are_written_as_people_do() -> None:
     path: Path = ("a", 0, "b", "c\u200bd")
     assert problem.path == path
     assert str(problem).startswith("odd\\x1bname.yaml, line 3, a[0].b.c\\u200bd: there is no value.")
+
+
+def test_a_comma_inside_braces() -> None:
+    """A reason with a comma, not quoted, is cut in two by YAML: the message says what to do. In quotes it is whole."""
+    (problem,) = read(b"allow: {whole: fog, thick as wool}\n", "Fog.order.yaml").problems
+    assert "thick as wool" in str(problem)
+    assert "put a text that holds a comma into quotes" in str(problem)
+    tree = read(b'allow: {whole: "fog, thick as wool"}\n', "Fog.order.yaml")
+    assert (tree.root, tree.problems) == ({"allow": {"whole": "fog, thick as wool"}}, ())
