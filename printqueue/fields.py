@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from functools import partial
 from typing import Annotated, Any
@@ -24,9 +25,16 @@ def _quantity(table: dict[str, float], text: Any) -> float:
     return units.parse(text, table)
 
 
+def quantity_pattern(table: dict[str, float]) -> str:
+    """A regular expression (ECMA 262, for JSON Schema) of what `units.parse` reads with these units."""
+    number = r"[+−-]? *(?:[0-9]+ */ *[0-9]+|[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
+    return f"{number} *(?:{'|'.join(re.escape(unit) for unit in table)})"
+
+
 def _type(table: dict[str, float], example: str) -> tuple[BeforeValidator, WithJsonSchema]:
     read: Callable[[Any], float] = partial(_quantity, table)
-    schema = {"type": "string", "description": f"a number and its unit: {' | '.join(table)}", "examples": [example]}
+    said = f"a number and its unit: {' | '.join(table)}"
+    schema = {"type": "string", "description": said, "examples": [example], "pattern": f"^{quantity_pattern(table)}$"}
     return BeforeValidator(read), WithJsonSchema(schema)
 
 
@@ -54,7 +62,7 @@ def _flag(text: Any) -> bool:
     raise ValueError("write true or false")
 
 
-Flag = Annotated[bool, BeforeValidator(_flag), WithJsonSchema({"type": "string", "enum": ["true", "false"]})]
+Flag = Annotated[bool, BeforeValidator(_flag), WithJsonSchema({"enum": [True, False, "true", "false"]})]
 
 
 def _whole_number(text: Any) -> int:
@@ -63,7 +71,11 @@ def _whole_number(text: Any) -> int:
     raise ValueError("write a whole number, digits only")
 
 
-Whole = Annotated[int, BeforeValidator(_whole_number), WithJsonSchema({"type": "string", "pattern": "^[0-9]{1,6}$"})]
+# An editor reads digits as a number; here everything is text.
+_WHOLE = {
+    "anyOf": [{"type": "integer", "minimum": 0, "maximum": 999_999}, {"type": "string", "pattern": "^[0-9]{1,6}$"}]
+}
+Whole = Annotated[int, BeforeValidator(_whole_number), WithJsonSchema(_WHOLE)]
 
 
 class Limits(Strict):

@@ -69,7 +69,7 @@ class Intent:
     kind: Literal["print", "review"]
     placed: list[Placed] = field(default_factory=list)
     moved: list[Moved] = field(default_factory=list)
-    says: str = ""  # why it was turned back, one sentence for status
+    says: str = ""  # why it was turned back, one sentence; of a print, the checks that warn
 
     def to_json(self) -> str:
         """Text for the ledger; ASCII, so that any file name survives."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from difflib import get_close_matches
 
 from printqueue.nearest import suggestion
 from printqueue.units import LENGTH_MM, MM_PER_INCH, Size
@@ -36,11 +37,14 @@ NAMED: dict[str, Size] = {
 _BY_LOWER = {name.lower(): size for name, size in NAMED.items()} | {
     alias: NAMED[name] for alias, name in _ALIASES.items()
 }
+_WORDS = [name for name in _BY_LOWER if name.isalpha()]
+_CLOSE = 0.85  # of difflib: one letter of six
 _UNITS = ("mm", "cm", "in")
 _NUMBER = r"([0-9]{1,5}(?:\.[0-9]{1,3})?)"
 _WRITTEN = re.compile(rf"{_NUMBER} ?[x×] ?{_NUMBER} ?(mm|cm|in)")
 _LOOSE = r"[0-9]+(?:[.,][0-9]+)? ?(?:mm|cm|m|inches|inch|in|px|\")?"
 _MEANT_AS_SIZE = re.compile(rf"{_LOOSE} ?[x×] ?{_LOOSE}|[A-C]\d{{1,3}}\+?", re.IGNORECASE)
+_NEARLY_A_SIZE = re.compile(r"[AB][ _-]?\d{1,2}[ _+-]?[a-z]?", re.IGNORECASE)  # 'A 2', 'A2b', 'a3_'
 _LIKE_A_SIZE = re.compile(rf"{_LOOSE} ?[x×] ?{_LOOSE}", re.IGNORECASE)
 _MAX_CHARS = 40
 
@@ -77,8 +81,15 @@ def is_size(text: str) -> bool:
 
 
 def looks_like_size(text: str) -> bool:
-    """Whether `text` is a size or was probably meant as one: '30x40' has the form but no unit, 'A33' is no ISO sheet."""
-    return is_size(text) or (len(text) <= _MAX_CHARS and _MEANT_AS_SIZE.fullmatch(text.strip()) is not None)
+    """Whether `text` is a size or was probably meant as one: '30x40' has the form but no unit, 'A33' is no ISO sheet, 'A 2',
+    'A2b' and 'Leter' are slips of the finger. A folder that was meant as a size must not become another sheet in silence.
+    """
+    word = text.strip()
+    if is_size(text) or len(text) > _MAX_CHARS:
+        return is_size(text)
+    if _MEANT_AS_SIZE.fullmatch(word) or _NEARLY_A_SIZE.fullmatch(word):
+        return True
+    return word.isalpha() and bool(get_close_matches(word.lower(), _WORDS, n=1, cutoff=_CLOSE))
 
 
 def same(one: Size, other: Size) -> bool:

@@ -128,7 +128,10 @@ def _forbidden(text: str) -> str | None:
 
 def _why_empty(path: Path) -> str:
     """No key has spaces in it: what looks like one is the rest of a text that a comma cut in two."""
-    if path and " " in str(path[-1]):
+    last = str(path[-1]) if path else ""
+    if last[:1].isdigit():
+        return "Inside { } a comma begins the next key: write a number with a point, 30.5 mm."
+    if " " in last:
         return "Inside { } a comma begins the next key: put a text that holds a comma into quotes."
     return "Write one, or leave the key out."
 

@@ -37,6 +37,9 @@ _QUANTITY = re.compile(
 )
 
 
+_COMMA = re.compile(r"[+−-]? *[0-9]+,[0-9]+ *\S*")
+
+
 class UnitError(ValueError):
     """A quantity without its unit, with a foreign one, or no number at all."""
 
@@ -49,6 +52,8 @@ def parse(text: str, units: dict[str, float]) -> float:
     match = _QUANTITY.fullmatch(text.strip()) if len(text) <= _MAX_CHARS else None
     wanted, example = " or ".join(units), f"1 {next(iter(units))}"
     if match is None:
+        if _COMMA.fullmatch(text.strip()[:_MAX_CHARS]):
+            raise UnitError(f"'{text[:40]}' has a comma; write a point: '{text.strip()[:40].replace(',', '.')}'")
         raise UnitError(
             f"'{text[:40]}' is no quantity; write a number and its unit ({wanted}), for example '{example}'"
         )

@@ -134,9 +134,14 @@ def _remedy(subject: Subject, lift: Lift) -> str:
     if lift.thirds and lift.cost_percent is not None:
         bare = f" Then {number_text(lift.cost_percent)} % of the area is bare paper."
     return (
-        f"Try a lift of {_stops(thirds / 3)} (order: lift: {_stops(subject.request.lift_stops + thirds / 3)}), "
+        f"Try {_more(subject)} {_stops(thirds / 3)} (order: lift: {_stops(subject.request.lift_stops + thirds / 3)}), "
         f"judged on a test strip in the light where it will hang.{bare}"
     )
+
+
+def _more(subject: Subject) -> str:
+    given = subject.request.lift_stops
+    return f"more than the {_stops(given)} that it has: another" if given > 0 else "a lift of"
 
 
 def _stops(stops: float) -> str:

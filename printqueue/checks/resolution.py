@@ -86,7 +86,7 @@ def _too_few(subject: Subject, place: Placement, level: Level, limit: float, eno
         measured=round(place.source_ppi, 1),
         limit=round(limit, 1),
         unit="ppi",
-        do="Export again at full size, without scaling down.",
+        do="Export again at full size, if this was scaled down.",
         why="A smooth sheet hides nothing: fine lines will look soft at arm's length."
         if smooth
         else "The texture of this sheet forgives some softness, but not this much.",

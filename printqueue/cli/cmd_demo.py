@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import os
 import sys
 
 from printqueue.cli.console import progress, say, table
@@ -46,6 +47,12 @@ def _complaints_only() -> None:
     logging.basicConfig(handlers=[handler], format="%(message)s")
 
 
+def _program() -> str:
+    """How it was called, so that what is shown can be typed."""
+    name = sys.argv[0]
+    return name if os.path.basename(name) == "printqueue" else "printqueue"
+
+
 def _where_to_look(called: str, root: str) -> None:
     say(f"Look into {root}:")
     say("  daybook/index.html   open it in a browser: everything at a glance")
@@ -53,5 +60,6 @@ def _where_to_look(called: str, root: str) -> None:
     say("  review/   what was turned back, each with a .reason.txt (why, and what to do) and a .proof.jpg (where)")
     say("  masters/  the untouched pictures that were accepted")
     say("A test strip of the dark one, into strips/:")
-    say(f"  printqueue -C {called} strip '{called}/masters/smooth-rag/A4/Night quay.tif' --paper smooth-rag")
-    say(f"Go on: printqueue -C {called} serve   (then copy a picture into {called}/ready/smooth-rag/A3/)")
+    dark = f"{called}/masters/smooth-rag/A4/Night quay.tif"
+    say(f"  {_program()} -C {called} strip '{dark}' --paper smooth-rag --size A4")
+    say(f"Go on: {_program()} -C {called} serve   (then copy a picture into {called}/ready/smooth-rag/A3/)")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.completing import completes, papers, sizes
@@ -41,13 +42,14 @@ def run(options: argparse.Namespace) -> int:
     from printqueue.ledger import LedgerReader
 
     wanted = _wanted(options)
-    found = LedgerReader(studio_of(options).ledger).prints(wanted, most=options.most + 1)
+    studio = studio_of(options)
+    found = LedgerReader(studio.ledger).prints(wanted, most=options.most + 1)
     records = found[: options.most]
     if options.json:
         print_json([_object(record) for record in records])
         return Exit.DONE
     if not records:
-        say("Nothing was made yet." if wanted == _nothing_asked() else "Nothing like that was made or turned back.")
+        say("Nothing was made yet." if wanted == _nothing_asked() else _nothing_like_that(options))
         return Exit.DONE
     _show(records)
     if len(found) > len(records):
@@ -77,6 +79,17 @@ def _nothing_asked() -> Wanted:
     return Wanted(judged=True)
 
 
+def _nothing_like_that(options: argparse.Namespace) -> str:
+    """A misspelt paper looks like lost work: the nearest one in rules/ is named."""
+    from printqueue.nearest import suggestion
+
+    said = "Nothing like that was made or turned back."
+    known = papers(options)
+    if options.paper and options.paper not in known:
+        return f"{said} rules/ has no paper '{options.paper}' now. {suggestion(options.paper, known)}"
+    return said
+
+
 def _show(records: list[PrintRecord]) -> None:
     from printqueue.cli.dates import local, zone
 
@@ -85,13 +98,13 @@ def _show(records: list[PrintRecord]) -> None:
             str(record.job),
             local(record.made if record.state == "printable" and record.made else record.since),
             _became(record),
-            record.path,
+            _picture(record),
             f"{record.paper} {record.size}".strip(),
-            _settings(record),
+            _settings(record) if record.state == "printable" else _why(record),
         )
         for record in records
     ]
-    table("History", ("job", f"when ({zone()})", "became", "picture", "on", "how"), rows, wide=3)
+    table("History", ("job", f"when ({zone()})", "became", "picture", "on", "how, or why not"), rows, wide=3)
 
 
 def _became(record: PrintRecord) -> str:
@@ -99,6 +112,22 @@ def _became(record: PrintRecord) -> str:
     if record.state == "printable":
         return "made"
     return "turned back (since taken)" if record.state == "withdrawn" else "turned back"
+
+
+def _picture(record: PrintRecord) -> str:
+    """As it was dropped; and the print file's name, where that has a number or another stem."""
+    file = os.path.basename(record.output or "")
+    same = file.rpartition(".")[0] == os.path.basename(record.path).rpartition(".")[0]
+    return record.path if same or not file else f"{record.path} → {file}"
+
+
+def _why(record: PrintRecord) -> str:
+    """The checks that turned it back, the worst first."""
+    for level in ("reject", "warn"):
+        names = [str(f.get("check")) for f in record.findings if f.get("level") == level and not f.get("allowed")]
+        if names:
+            return ", ".join(dict.fromkeys(names))
+    return ""
 
 
 def _settings(record: PrintRecord) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -12,6 +13,7 @@ from printqueue.ledger import LedgerReader
 from printqueue.ledger.freshness import age_s
 from printqueue.queue_answer import attention, collect
 from printqueue.studio import is_served
+from printqueue.text import shown
 
 if TYPE_CHECKING:
     from printqueue.studio import Studio
@@ -34,7 +36,11 @@ def look(studio: Studio) -> tuple[dict[str, Any], datetime]:
     ledger = LedgerReader(studio.ledger)
     answer = collect(ledger, running=is_served(studio))
     now = datetime.now(UTC)
-    standing = 0 if answer["running"] else _standing(studio, ledger)
+    standing = 0
+    if not answer["running"]:  # what the last look saw is old: the photographer may have put it right since
+        standing = _standing(studio, ledger)
+        gone = {shown(one.path) for one in ledger.sightings() if not os.path.lexists(studio.path("ready", one.path))}
+        answer["passed_over"] = [one for one in answer["passed_over"] if one["file"] not in gone]
     answer["attention"] = attention(answer, now, scan_s=studio.config.scan, standing=standing)
     return answer, now
 

@@ -41,6 +41,8 @@ class Single:
         papers = bench.shelf.papers
         if paper not in papers:
             problems = "".join(f"\n{problem}" for problem in bench.shelf.problems)
+            if any(problem.file == f"{paper}.yaml" for problem in bench.shelf.problems):
+                raise UsageError(f"The rules of '{shown(paper)}' cannot be used as they are:{problems}")
             raise UsageError(f"There is no paper '{shown(paper)}'. {suggestion(paper, papers)}{problems}")
         if size is not None:
             try:

@@ -18,7 +18,7 @@ class Picture:
 class Print:
     """One print that was made, or one picture that was turned back.
 
-    `happened`: made | turned back | turned back, since taken. `how`: lift, copies, edition, in words. `note`: the file
+    `job`: 0 where none was planned. `happened`: made | turned back | superseded | turned back, since taken. `how`: lift, copies, edition, in words. `note`: the file
     that says more, relative to the studio; "" where it has gone.
     """
 

@@ -78,19 +78,19 @@ class _Book:
         records = {one.arrival: one for one in self._ledger.prints(Wanted(turned_back=True, open_only=True))}
         for arrival in self._ledger.in_review():
             record = records.get(arrival.id)
-            if record is not None and arrival.intent is not None:
-                found.append(self._in_review(record, arrival, Intent.from_json(arrival.intent)))
-        return tuple(found)
+            if arrival.intent is not None:
+                found.append(self._in_review(record or _unplanned(arrival), arrival, Intent.from_json(arrival.intent)))
+        return tuple(sorted(found, key=lambda one: one.happened != "turned back"))
 
     def _in_review(self, record: PrintRecord, arrival: Arrival, intent: Intent) -> Print:
         older = arrival.id in self._superseded
         files = {ending: _with(intent, ending) for ending in (naming.REASON, naming.PROOF)}
         return self._entry(
             record,
-            "turned back",
+            "superseded" if older else "turned back",
             proof=self._there(files[naming.PROOF]),
             note=self._there(files[naming.REASON]),
-            says=f"{arrival.says} {intent.says}" if older else intent.says,
+            says=arrival.says if older else intent.says,
         )
 
     def print(self, record: PrintRecord, *, still_there: bool) -> Print:
@@ -132,6 +132,28 @@ class _Book:
             return ""
 
 
+def _unplanned(arrival: Arrival) -> PrintRecord:
+    """A picture that was turned back before any print of it was planned: its order cannot be followed."""
+    folder = os.path.dirname(arrival.path)
+    return PrintRecord(
+        job=0,
+        arrival=arrival.id,
+        path=arrival.path,
+        paper=folder.partition("/")[0],
+        size="",
+        copies=1,
+        state=arrival.state,
+        since=arrival.since,
+        says=arrival.says,
+        sha256=arrival.sha256,
+        verdict=None,
+        output=None,
+        recipe=None,
+        profile_sha256=None,
+        made=None,
+    )
+
+
 def _below(record: PrintRecord, *, named: bool) -> str:
     """Where the picture stood below paper and size: the photographer's own folders, and its name where a title is shown."""
     parts = record.path.split("/")[1:]
@@ -155,12 +177,23 @@ def _worst(findings: Sequence[Mapping[str, Any]]) -> str:
 
 def _how(record: PrintRecord) -> Iterable[str]:
     settings = record.settings
+    file = os.path.basename(record.output or "")
+    if (
+        record.state is State.PRINTABLE
+        and file
+        and file.rpartition(".")[0] != naming.split(os.path.basename(record.path))[0]
+    ):
+        yield file
     if lift := settings.get("lift_stops"):
         yield f"lift {stops_text(float(lift))}"
     if record.copies != 1:
         yield f"{record.copies} copies"
     if edition := settings.get("edition_of"):
         yield f"edition of {edition}"
+    warned = [one for one in record.findings if one.get("level") == "warn" and not one.get("allowed")]
+    if warned and record.state is State.PRINTABLE:
+        names = ", ".join(str(one.get("check")) for one in warned)
+        yield f"warned of: {names}"
 
 
 def _month(count: MonthCount) -> Month:

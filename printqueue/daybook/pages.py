@@ -132,7 +132,7 @@ def _cards(prints: Sequence[Print], none: str) -> Html:
 
 
 def _card(one: Print) -> Html:
-    kind = "made" if one.happened == "made" else "back"
+    kind = {"made": "made", "superseded": "older"}.get(one.happened, "back")
     words = [
         tag("h3", one.name),
         tag("p", f"{one.paper}, {one.size}"),
@@ -142,7 +142,7 @@ def _card(one: Print) -> Html:
         tag(
             "p",
             _time(one.when),
-            f" · job {one.job}",
+            f" · job {one.job}" if one.job else None,
             tag("span", f" · {one.folder}") if one.folder else None,
             class_="soft",
         ),

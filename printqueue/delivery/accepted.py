@@ -17,6 +17,7 @@ from printqueue.delivery.completion import carry_out, complete
 from printqueue.delivery.proofs import Proof
 from printqueue.disk import durable
 from printqueue.intake import claim
+from printqueue.model.finding import Level
 from printqueue.model.request import Request
 from printqueue.outputs.print_tiff import Provenance
 from printqueue.publish import Intent, Placed
@@ -156,7 +157,13 @@ def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made: Sequen
         placed.append(group.companion(shop, attempt, base + naming.PRINT_NOTE, note.encode(), f"{index}.txt"))
         placed.append(Placed("print", one.temp, base + naming.PRINT, one.sha256))
     placed += _folder_order_copy(shop, attempt, masters, number)
-    return Intent("print", placed, group.moves(attempt, masters, number, keep_spare=True))
+    return Intent("print", placed, group.moves(attempt, masters, number, keep_spare=True), _warned_of(judged))
+
+
+def _warned_of(judged: Sequence[Judged]) -> str:
+    """The names of the checks that warn, over all prints; "" where none does."""
+    names = (f.check for one in judged for f in one.findings if f.counts and f.level is Level.WARN)
+    return ", ".join(dict.fromkeys(names))
 
 
 def _groups(attempt: Attempt, masters: str, prints: int) -> group.Groups:
@@ -181,6 +188,7 @@ def _note(shop: Shop, attempt: Attempt, one: Judged, made: Made, index: int, mas
     kept = attempt.stocks[index]
     return PrintMade(
         picture=os.path.basename(attempt.seen.path),
+        file=os.path.basename(base) + naming.PRINT,
         job=attempt.jobs[index],
         when=shop.now(),
         paper=kept.paper,

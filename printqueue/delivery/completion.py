@@ -70,7 +70,8 @@ def complete(shop: Shop, arrival: int, intent: Intent) -> Outcome:
 
 def _says(intent: Intent) -> str:
     if intent.kind == "print":
-        return "made: " + shown(intent.output() or "")
+        warned = f" (warned of: {intent.says})" if intent.says else ""
+        return f"made: {shown(intent.output() or '')}{warned}"
     return f"turned back: {intent.says} See {shown(next(p.final for p in intent.placed))}"
 
 

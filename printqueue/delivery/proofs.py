@@ -39,6 +39,7 @@ class Proof:
     sha256: str = ""
     thumbnail: str = ""
     missing: str = ""
+    words_only: bool = False  # a sheet without the picture
 
     def placed(self, final: str) -> list[Placed]:
         """On its way to `final`; nothing where none was drawn."""
@@ -67,7 +68,7 @@ def _drawn(shop: Shop, attempt: Attempt, child: Child, index: int, judged: Judge
     if attempt.report is None:
         return _words(shop, child, wish, _NOT_ORDERED, temp)
     if attempt.report.picture is None:
-        return _words(shop, child, wish, "The picture cannot be read, so it cannot be shown.", temp)
+        return _words(shop, child, wish, "There is no picture to show here: the file cannot be used as it is.", temp)
     try:
         return _picture(shop, attempt, child, index, wish, temp)
     except PictureError as error:
@@ -79,7 +80,7 @@ def _wish(attempt: Attempt, index: int, judged: Judged) -> ProofWish:
     request, kept = (attempt.requests[index], attempt.stocks[index]) if known else (None, None)
     name = os.path.basename(attempt.seen.path)
     looked = proof_words.Looked(
-        picture=(request.title if request else None) or name,
+        picture=f"{request.title} ({name})" if request and request.title else name,
         paper=kept.paper.paper if kept else (attempt.place.paper or "this paper"),
         size=request.size.name if request else (attempt.place.size or "this size"),
         findings=judged.findings,
@@ -112,7 +113,7 @@ def _words(shop: Shop, child: Child, wish: ProofWish, why: str, temp: str) -> Pr
         made = _answer(ask(child, "words", WordsOrder(wish, why), (descriptor,)).proof)
     finally:
         os.close(descriptor)
-    return Proof(temp, made.sha256)
+    return Proof(temp, made.sha256, words_only=True)
 
 
 def _answer(made: Proofed | None) -> Proofed:

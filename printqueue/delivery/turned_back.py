@@ -11,13 +11,14 @@ from printqueue.delivery import group, proofs
 from printqueue.delivery.completion import carry_out
 from printqueue.delivery.proofs import Proof
 from printqueue.ledger import Ledger
-from printqueue.model.finding import Finding, Level, worst_first
+from printqueue.model.finding import Finding, Level, Value, worst_first
 from printqueue.publish import Intent
 from printqueue.reports import proof_words
 from printqueue.reports.reason import TurnedBack, reason_text
 from printqueue.sandbox import Child
 from printqueue.shop import Attempt, Outcome, Shop
 from printqueue.text import shown
+from printqueue.units import number_text
 from printqueue.worker import Judged
 
 
@@ -48,6 +49,7 @@ def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged], proof: Proof
     number = publish.free_number(shop.studio, groups)
     base = os.path.join(folder, naming.numbered(short, number))
     notes = _notes(shop.ledger, attempt, judged)
+    notes = [replace(note, stands_as=naming.numbered(stem, number) + extension) for note in notes]
     notes[0] = replace(notes[0], look=_look(proof, os.path.basename(base), notes[0].findings))
     text = ("\n" + "-" * 60 + "\n").join(reason_text(note) for note in notes)
     placed = [group.companion(shop, attempt, base + naming.REASON, text.encode(), "reason.txt")]
@@ -59,7 +61,10 @@ def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged], proof: Proof
 def _look(proof: Proof, base: str, findings: Sequence[Finding]) -> str:
     if not proof.temp:
         return f"There is no proof picture. {proof.missing}"
-    where = " and marks the places" if proof_words.marked(findings) else ""
+    if proof.words_only:
+        return f"{shown(base + naming.PROOF)} says the same on one sheet; the picture cannot be shown on it."
+    faults = [finding for finding in findings if finding.level.weight >= Level.WARN.weight]
+    where = " and marks the places" if proof_words.marked(faults) else ""
     return f"{shown(base + naming.PROOF)} shows it as this paper would{where}."
 
 
@@ -101,9 +106,15 @@ def _before(ledger: Ledger, attempt: Attempt, findings: Sequence[Finding]) -> li
         f.check: f for f in findings if f.level.weight >= Level.WARN.weight and isinstance(f.measured, int | float)
     }
     return [
-        (name, f"{earlier[name]['measured']} {earlier[name]['unit']} → {finding.measured} {finding.unit}".strip())
+        (name, _change(earlier[name]["measured"], finding.measured, finding.unit))
         for name, finding in failing.items()
         if name in earlier
         and isinstance(earlier[name]["measured"], int | float)
         and earlier[name]["unit"] == finding.unit  # else it measured something else
     ]
+
+
+def _change(then: float, now: Value, unit: str) -> str:
+    """'62 ppi, now 288 ppi', in the unit of both."""
+    before, after = (f"{number_text(float(value or 0))} {unit}".strip() for value in (then, now))
+    return f"{before}, now {after}" if before != after else f"{before}, now the same"

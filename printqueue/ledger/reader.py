@@ -40,7 +40,7 @@ _NO_PRINTS = "NOT EXISTS (SELECT 1 FROM prints p WHERE p.arrival = a.id)"
 class Wanted:
     """Which prints; what is None or False asks for nothing.
 
-    name: paths that contain it, in any case; paper: key; size: as it is called; since, until: RFC 3339 or a beginning of
+    name: paths of picture or print file that contain it, in any case; paper: key; size: as it is called; since, until: RFC 3339 or a beginning of
     it ("2026", "2026-11"), both inclusive; month: of the local clock, "2026-11"; made, turned_back: only such;
     open_only: not made, and not over either; judged: made or turned back.
     """
@@ -68,7 +68,10 @@ def _conditions(wanted: Wanted) -> list[tuple[str, str | bool | None]]:
         (_MADE, wanted.made or None),
         (f"NOT {_MADE}", wanted.turned_back or None),
         ("p.verdict = 'turned-back'", wanted.turned_back or None),
-        ("instr(lower(a.shown), lower(?)) > 0", wanted.name or None),
+        (
+            "instr(lower(a.shown || ' ' || coalesce(CAST(p.output AS TEXT), '')), lower(?)) > 0",
+            wanted.name or None,
+        ),
         ("p.paper = ?", wanted.paper),
         ("lower(p.size) = lower(?)", wanted.size),
         (f"{_WHEN} >= ?", wanted.since),

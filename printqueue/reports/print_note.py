@@ -21,6 +21,7 @@ class PrintMade:
     """What the note needs to know about one print."""
 
     picture: str
+    file: str  # the print file's own name
     job: int
     when: str
     paper: Paper
@@ -47,7 +48,7 @@ def print_text(made: PrintMade) -> str:
     lines = _demonstration_lines(made)
     size = shown(made.request.size.name)
     lines += [
-        f"Ready to print: “{shown(made.request.title or made.picture)}” on {shown(made.paper.paper)}, {size}.",
+        f"Ready to print: {_called(made)} on {shown(made.paper.paper)}, {size}.",
         "",
     ]
     warnings = [f for f in worst_first(made.findings) if f.level is not Level.PASS and not _is_first_line(made, f)]
@@ -56,6 +57,13 @@ def print_text(made: PrintMade) -> str:
         lines.append("")
     lines += [*_look_rows(made), *_size_rows(made), "", *_printing_rows(made), "", *_record_rows(made)]
     return page(lines)
+
+
+def _called(made: PrintMade) -> str:
+    """Its title or its name; and the file's, where that is another."""
+    name = made.request.title or made.picture
+    same = made.file.rpartition(".")[0] == name.rpartition(".")[0]
+    return f"“{shown(name)}”{'' if same else f' ({shown(made.file)})'}"
 
 
 def _demonstration_lines(made: PrintMade) -> list[str]:
@@ -102,6 +110,8 @@ def _size_rows(made: PrintMade) -> list[str]:
     ]
     if made.request.copies != 1:
         rows.append(row("Copies", f"{made.request.copies}"))
+    if made.request.edition_of is not None:
+        rows.append(row("Edition", f"of {made.request.edition_of}, counted over all papers and sizes."))
     return rows
 
 

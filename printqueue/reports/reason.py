@@ -23,7 +23,8 @@ SCREEN_LINES = 44  # what a desktop editor shows at once on a screen 1080 pixels
 
 @dataclass(frozen=True, slots=True)
 class TurnedBack:
-    """What the note needs to know. `before`: (check, measured, unit) of an earlier attempt under this name."""
+    """What the note needs to know. `before`: (check, what it measured at the last
+    attempt under this name and measures now)."""
 
     picture: str
     paper: str
@@ -32,6 +33,7 @@ class TurnedBack:
     turn_back_at: Level
     ready_folder: str
     job: int
+    stands_as: str = ""  # its name in review/, where that has a number; "": `picture`
     before: Sequence[tuple[str, str]] = ()
     look: str = ""  # what its proof picture shows, one sentence
 
@@ -57,9 +59,7 @@ def _lines(
     if others := heavy[in_full:]:
         lines += [row("And", _some(others, sentences)), ""]
     if note.before:
-        lines.append(
-            row("Before", "; ".join(f"{check} {measured} at the last attempt" for check, measured in note.before) + ".")
-        )
+        lines.append(row("Before", "; ".join(f"{_called(check)} {change}" for check, change in note.before) + "."))
     if note.look:
         lines.append(row("Look", note.look))
     return lines + _closing(note, heavy, ordered, sentences)
@@ -127,14 +127,21 @@ def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Findi
         rows.append(row("Fine", ", ".join(fine) + "."))
     if seen:
         rows.append(row("Seen", _some(seen, sentences)))
-    rows.append(row("Again", f"Put the new file into {shown(note.ready_folder)}/."))
+    rows.append(row("Again", _again(note, heavy)))
     if all(f.allowable for f in heavy) and heavy:
         names = ", ".join(sorted({f.check for f in heavy}))
-        order = shown(note.picture.rpartition(".")[0] or note.picture)
+        name = note.stands_as or note.picture
+        order = shown(name.rpartition(".")[0] or name)
         rows.append(row("Anyway", f"Move it back with a file {order}.order.yaml beside it that says:"))
         rows.append(row("", f"allow: [{names}]"))
     rows.append(row("Safe", f"Your file is here, unchanged. Job {note.job}."))
     return rows
+
+
+def _again(note: TurnedBack, heavy: Sequence[Finding]) -> str:
+    """A picture is exported anew; an order is put right and goes back with its picture."""
+    what = "the new file" if not heavy or heavy[0].check in REGISTRY else "picture and order back"
+    return f"Put {what} into {shown(note.ready_folder)}/."
 
 
 def _sentence(text: str) -> str:

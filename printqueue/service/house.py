@@ -31,6 +31,7 @@ class Housekeeping:
         self._superseding = Superseding(shop)
         self._looked = False
         self._answered: dict[str, str] | None = None  # None: review/ was not looked at yet
+        self._said: dict[str, bytes] = {}  # what the answers say
 
     def tidy(self, found: Sweep, touched: Collection[str], in_hand: Collection[str]) -> None:
         """Waiting and stuck pictures that have gone are withdrawn; so are reviewed ones that were taken.
@@ -77,6 +78,7 @@ class Housekeeping:
         folders = sorted(unknown)
         answered = self._standing_answers()
         for stem in answered.keys() - {companion_stem(folder) for folder in folders}:
+            self._said.pop(stem, None)
             delivery.to_past(self._shop, 0, answered.pop(stem))
         sightings = []
         for folder in folders:
@@ -113,16 +115,31 @@ class Housekeeping:
         return UsageError(says + more, do=f"Put rules/{shown(folder)}.yaml right.")
 
     def _answer(self, folder: str, says: str, do: str) -> None:
+        """One answer for the folder; another one as soon as the cause is another."""
         answered, stem = self._standing_answers(), companion_stem(folder)
         studio = self._shop.studio
         name = stem + REASON
         temp, final = studio.path("review", TEMP_PREFIX + "folder.txt"), studio.path("review", name)
-        if stem in answered or os.path.lexists(final):
-            return
-        again = "Nothing in the folder was touched. As soon as its name is a paper's, its pictures are taken."
+        again = "Nothing in the folder was touched. As soon as this is put right, its pictures are taken."
         lines = [f"{_NOT_TAKEN}{shown(folder)}/.", "", row("Why", says), row("Do", do), row("Safe", again)]
+        text = page(lines).encode()
+        if stem in answered:
+            if self._said.get(stem) == text or _holds(final, text):
+                self._said[stem] = text
+                return
+            delivery.to_past(self._shop, 0, answered.pop(stem))
+        if os.path.lexists(final):
+            return
         with durable.world("Writing", name):
-            durable.write_temp(temp, page(lines).encode())
+            durable.write_temp(temp, text)
             durable.rename_no_clobber(temp, final)
             durable.sync_folder(studio.path("review"))
-        answered[stem] = os.path.join("review", name)
+        answered[stem], self._said[stem] = os.path.join("review", name), text
+
+
+def _holds(path: str, text: bytes) -> bool:
+    try:
+        with os.fdopen(open_regular(path), "rb") as stream:
+            return stream.read(len(text) + 1) == text
+    except (ChangedError, OSError):
+        return False

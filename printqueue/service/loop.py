@@ -79,6 +79,7 @@ class Service:
         self._sweeper = Sweeper(shop.studio.path("ready"))
         self._room = WaitingRoom(shop, clock, once=once)
         self._house = Housekeeping(shop)
+        self._problems_said: tuple[object, ...] = ()
         self._late = LateOrders(shop, clock)
         self._hands = Hands(shop.lanes.workers, self._wake.set)
         self._teller = Teller(shop)
@@ -189,11 +190,19 @@ class Service:
                 self._room.take_in(seen, outcome)
         return ended
 
+    def _say_problems(self) -> None:
+        """Rule files that cannot be used: at the start, and whenever that is other than before."""
+        problems = tuple(self.shop.shelf.problems)
+        for problem in problems if problems != self._problems_said else ():
+            log.warning("rules: %s", shown(str(problem), limit=400))
+        self._problems_said = problems
+
     def _turn(self) -> float | None:
         """One scan and what follows; the seconds until the next is due, None when `once` is done."""
         try:
             self.shop.studio.require_folders()
             self.shop.shelf.refresh()
+            self._say_problems()
             found = self._sweeper.sweep()
             self._was_gone = self._teller.share_is_back() or self._was_gone
             if self._was_gone and not self._hands.paths:

@@ -28,6 +28,7 @@ from printqueue.text import shown
 
 log = logging.getLogger("printqueue")
 
+_AND_SO = "Nothing more happens to the one here; take it away when you like. What was said of it:"
 _MOST_BYTES = 1 << 20  # of a reason; ours are a few KB
 
 
@@ -70,17 +71,14 @@ class Superseding:
         if text is None or hashlib.sha256(text).hexdigest() != placed.sha256:
             return  # taken, changed by the photographer, or marked before a kill
         with durable.world("Writing", placed.final):
-            durable.replace_own(path, page([says, ""]).encode() + text)
+            durable.replace_own(path, page([says, _AND_SO, ""]).encode() + text)
 
 
 def superseded_line(one: Superseded) -> str:
     """The new first line."""
     name = shown(os.path.basename(one.older.path))
     happened = "made" if one.newer.state is State.PRINTABLE else "turned back"
-    return (
-        f"Superseded: a newer “{name}” was {happened} on {_day(one.newer.since)} (job {one.job}). "
-        "Nothing more happens to this one; take it away when you like."
-    )
+    return f"Superseded: a newer “{name}” was {happened} on {_day(one.newer.since)} (job {one.job})."
 
 
 def _day(utc: str) -> str:

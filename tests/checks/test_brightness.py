@@ -120,7 +120,7 @@ def test_says_when_the_lights_do_not_allow_it() -> None:
 def test_an_order_that_lifts_already() -> None:
     """The order line names the whole lift, not the rest."""
     found = judge(subject(dark(), lift=1 / 3), LIMITS)
-    assert "Try a lift of 1/3 stop (order: lift: 2/3 stop)" in found.do
+    assert "Try more than the 1/3 stop that it has: another 1/3 stop (order: lift: 2/3 stop)" in found.do
 
 
 def test_bright_light_asks_for_nothing() -> None:

@@ -104,7 +104,7 @@ def typed_into(
                 until = None
         code = process.wait(30)
     os.close(ours)
-    return code, received.decode()
+    return code, received.decode(errors="replace")  # what Ctrl-C cut may end inside a character
 
 
 def _own_terminal() -> None:

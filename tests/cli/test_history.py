@@ -128,11 +128,19 @@ def test_nonsense(words: tuple[str, ...], worked: Path, capsys: pytest.CaptureFi
 
 
 def test_nothing_like_that(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A filter that keeps nothing does not say that nothing was ever made."""
-    assert (
-        run(capsys, "-C", str(worked), "history", "--paper", "vellum").out
-        == "Nothing like that was made or turned back.\n"
-    )
+    """A filter that keeps nothing does not say that nothing was ever made; a misspelt paper is told with the nearest."""
+    said = "Nothing like that was made or turned back."
+    assert run(capsys, "-C", str(worked), "history", "--since", "2999").out == f"{said}\n"
+    misspelt = run(capsys, "-C", str(worked), "history", "--paper", "bartya").out
+    assert misspelt == f"{said} rules/ has no paper 'bartya' now. Did you mean 'baryta'?\n"
+
+
+def test_why_it_was_turned_back(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where nothing was made, the last column names the checks instead of settings that were never used."""
+    rows = [
+        line.split("\t") for line in run(capsys, "-C", str(worked), "history", "--turned-back").out.splitlines()[1:]
+    ]
+    assert {row[3].rpartition("/")[2]: row[5] for row in rows} == {"net\\xff.tif": "resolution", "Fog.tif": "whole"}
 
 
 def test_times_are_the_machines_own(

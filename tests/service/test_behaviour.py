@@ -355,3 +355,39 @@ def test_misspelt_size_is_not_taken_for_a_grouping(studio: Studio, template: Tem
     assert support.serve_once(studio, template).turned_back == 1
     assert support.prints(studio) == []
     assert "'A33' is no size" in support.reason(studio, "card/A33/Fog.reason.txt")
+
+
+def test_broken_rules_are_said_once(studio: Studio, template: Template, caplog: pytest.LogCaptureFixture) -> None:
+    """The service says what is wrong with a rule file, and in review/ the folder's answer follows its cause."""
+    rules = Path(studio.path("rules", "slate.yaml"))
+    rules.write_text("paper: Slate\ngrammge: 300 gsm\n")
+    support.drop(studio, "slate/Fog.tif", support.picture())
+    with caplog.at_level("WARNING", "printqueue"):
+        support.serve_once(studio, template)
+    said = [record.getMessage() for record in caplog.records if record.getMessage().startswith("rules: slate.yaml")]
+    assert len(said) == len(set(said)) > 0
+    answer = Path(studio.path("review", "slate.reason.txt"))
+    assert "The rules of this paper cannot be used: slate.yaml" in answer.read_text("utf-8")
+    rules.unlink()
+    support.serve_once(studio, template)
+    assert "There is no paper 'slate'" in answer.read_text("utf-8")
+
+
+def test_a_folder_that_is_nearly_a_size_is_not_printed_at_another(studio: Studio, template: Template) -> None:
+    """'A2b' was meant as a size: it is turned back with a word, never made on the paper's usual sheet."""
+    support.drop(studio, "card/A2b/Fog.tif", support.picture())
+    assert support.serve_once(studio, template).turned_back == 1
+    assert support.prints(studio) == []
+
+
+def test_moved_back_as_the_reason_says(studio: Studio, template: Template) -> None:
+    """The `Anyway` lines of a numbered picture, followed literally: its order has its number, and it is made."""
+    for seed in (7, 8):
+        support.drop(studio, "card/Fog.tif", support.picture(seed, width=60, height=40))
+        support.serve_once(studio, template)
+    reason = Path(studio.path("review", "card", "Fog (2).reason.txt")).read_text("utf-8")
+    name = reason.partition("Move it back with a file ")[2].partition(" beside it")[0]
+    assert name == "Fog (2).order.yaml"
+    Path(studio.path("ready", "card", name)).write_text("allow: [resolution]\n")
+    os.rename(studio.path("review", "card", "Fog (2).tif"), studio.path("ready", "card", "Fog (2).tif"))
+    assert support.serve_once(studio, template).made == 1

@@ -162,3 +162,26 @@ def test_no_string_gets_into_markup_unescaped() -> None:
     assert text("<b>&\"'\u202e\x1b") == "&lt;b&gt;&amp;&quot;&#x27;\\u202e\\x1b"
     assert tag("a", "<i>", href='"><script>') == '<a href="&quot;&gt;&lt;script&gt;">&lt;i&gt;</a>'
     assert address("print/a b/javascript:x\udcff?#.jpg") == "../print/a%20b/javascript%3Ax%FF%3F%23.jpg"
+
+
+def test_an_order_that_cannot_be_followed_stands_there_too(studio: Studio, template: Template) -> None:
+    """Of such a picture no print was ever planned; it was turned back all the same, and its reason is linked."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.drop(studio, "card/Fog.order.yaml", b"copys: 2\n")
+    assert support.serve_once(studio, template).turned_back == 1
+    page = Path(studio.path("daybook", "index.html")).read_text("utf-8")
+    assert "../review/card/Fog.reason.txt" in page
+    reason = Path(studio.path("review", "card", "Fog.reason.txt")).read_text("utf-8")
+    assert "Put picture and order back into ready/card/." in reason
+    assert "says the same on one sheet; the picture cannot be shown on it." in " ".join(reason.split())
+
+
+def test_a_second_print_of_a_name_is_told_from_the_first(studio: Studio, template: Template) -> None:
+    """Its file has a number, and the page says which; so do the note, and the warnings that a print was made with."""
+    for seed in (1, 2):
+        support.drop(studio, "card/Fog.tif", support.picture(seed))
+        support.serve_once(studio, template)
+    page = Path(studio.path("daybook", "index.html")).read_text("utf-8")
+    assert page.count("Fog (2).tif") >= 1
+    note = Path(studio.path("print", "card", support.SIZE, "Fog (2).print.txt")).read_text("utf-8")
+    assert "“Fog.tif” (Fog (2).tif)" in note

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -43,13 +44,15 @@ def test_turned_back_again(turned_back: Studio, template: Template) -> None:
     before = reason(turned_back)
     support.drop(turned_back, "card/Fog.tif", another(8))
     assert support.serve_once(turned_back, template).turned_back == 1
-    first, blank, *rest = reason(turned_back).split("\n")
+    first, second, blank, *rest = reason(turned_back).split("\n")
     assert first.startswith("Superseded: a newer “Fog.tif” was turned back on 20")
     assert "(job 2)" in first
+    assert second.startswith("Nothing more happens to the one here")
     assert (blank, "\n".join(rest)) == ("", before)
     newer = reason(turned_back, "review/card/Fog (2).reason.txt")
     assert newer.startswith("Turned back: “Fog.tif”")
-    assert "\nBefore    " in newer
+    assert re.search(r"^Before    resolution 30(\.\d)? ppi, now the same\.$", newer, re.MULTILINE)
+    assert newer.count("Fog (2).order.yaml") == 1
     page = Path(turned_back.path("daybook", "index.html")).read_text("utf-8")
     assert page.count("Superseded: a newer “Fog.tif” was turned back on") == 1
 

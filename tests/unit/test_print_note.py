@@ -36,12 +36,14 @@ def text(
     demonstration: bool = False,
     paper: Paper = PAPER,
     measurements: dict[str, Value] | None = None,
+    file: str = "Fog.tif",
     **asked: Any,
 ) -> str:
     """The note on one line."""
     request = Request("smooth-rag", Size("A3", 297, 420), **asked)
     made = PrintMade(
         picture="Fog.tif",
+        file=file,
         job=12,
         when="2026-11-25T06:00:00Z",
         paper=paper,
@@ -68,6 +70,19 @@ def test_what_was_allowed_reads_as_allowed() -> None:
     assert "Reject" not in said
     assert "Export again" not in said
     assert "Allowed by you." in text(TOO_FEW.allow(), allow={"resolution": ""})
+
+
+def test_the_file_is_named_where_its_name_is_another() -> None:
+    """A second print of the same name has a number; a title hides the name: both are said."""
+    assert "Ready to print: “Fog.tif” on " in text()
+    assert "Ready to print: “Fog.tif” (Fog (2).tif) on " in text(file="Fog (2).tif")
+    assert "Ready to print: “Low water” (Fog.tif) on " in text(title="Low water")
+
+
+def test_the_edition_is_said() -> None:
+    """So is an edition that was promised."""
+    assert "Edition of 25, counted over all papers and sizes." in text(edition_of=25)
+    assert "Edition" not in text()
 
 
 def test_an_allowance_that_nothing_needed() -> None:

@@ -76,8 +76,21 @@ def test_warnings_count_where_the_paper_says_so() -> None:
 
 def test_before_and_now() -> None:
     """A second attempt shows both numbers."""
-    text = reason_text(replace(NOTE, before=[("resolution", "61 ppi → 92 ppi")]))
-    assert "Before    resolution 61 ppi → 92 ppi at the last attempt." in text
+    text = reason_text(replace(NOTE, before=[("resolution", "61 ppi, now 92 ppi")]))
+    assert "Before    resolution 61 ppi, now 92 ppi." in text
+
+
+def test_the_order_file_is_named_after_the_picture_as_it_stands() -> None:
+    """In review/ it may have a number: moved back by that name, it needs an order of that name."""
+    text = reason_text(replace(NOTE, stands_as="Slipway (3).tif"))
+    assert "a file Slipway (3).order.yaml beside it" in text
+    assert text.startswith("Turned back: “Slipway.tif”")
+
+
+def test_an_order_that_cannot_be_followed() -> None:
+    """Nothing is wrong with the picture: it goes back with its order, no new file is asked for."""
+    order = replace(SOFT, check="order", says="The order cannot be followed.")
+    assert "Put picture and order back into ready/smooth-rag/A3/." in reason_text(replace(NOTE, findings=[order]))
 
 
 def test_many_reasons() -> None:

@@ -109,7 +109,11 @@ def test_meant_as_a_size() -> None:
         looks_like_size(text)
         for text in ("A3", "A33", "a9", "B22", "30x40", "30 x 40", "29,7x42", "8x10in", '8x10"', "30cm x 40cm")
     )
-    assert not any(looks_like_size(text) for text in ("Fog", "2024", "4x4 tour", "x", "A3 proofs", "#3", ""))
+    assert all(looks_like_size(text) for text in ("A 2", "A2b", "a3_", "A-4", "Leter", "tabliod"))
+    assert not any(
+        looks_like_size(text)
+        for text in ("Fog", "2024", "4x4 tour", "x", "A3 proofs", "#3", "", "Later", "Latter", "Boats", "A2 framed")
+    )
 
 
 def test_the_same_sheet() -> None:

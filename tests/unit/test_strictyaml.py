@@ -248,5 +248,7 @@ def test_a_comma_inside_braces() -> None:
     (problem,) = read(b"allow: {whole: fog, thick as wool}\n", "Fog.order.yaml").problems
     assert "thick as wool" in str(problem)
     assert "put a text that holds a comma into quotes" in str(problem)
+    (problem,) = read(b"border: {style: even, width: 30,5 mm}\n", "slipway.yaml").problems
+    assert "write a number with a point" in str(problem)
     tree = read(b'allow: {whole: "fog, thick as wool"}\n', "Fog.order.yaml")
     assert (tree.root, tree.problems) == ({"allow": {"whole": "fog, thick as wool"}}, ())

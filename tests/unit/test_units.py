@@ -54,7 +54,7 @@ def test_read(text: str, table: dict[str, float], value: float) -> None:
         ("1/0 mm", "divides by zero"),
         ("nan mm", "no quantity"),
         ("inf mm", "no quantity"),
-        ("1,5 mm", "no quantity"),
+        ("1,5 mm", "write a point: '1.5 mm'"),
         ("1 2 mm", "no quantity"),
         ("25 mm 3", "no quantity"),
         ("٢٥ mm", "no quantity"),
