@@ -78,14 +78,14 @@ def _not_measurable(subject: Subject, limits: OversharpeningLimits) -> Finding:
 def _ringing(subject: Subject, level: Level, score: float, limit: float) -> Finding:
     width, share = subject.number("halo.width_mm"), subject.number("halo.share_percent") or 0.0
     where = subject.regions("halo")
-    worst = told(where, "worst")
+    worst = told(where, "most of all")
     how_wide = f", about {number_text(width, 2)} mm wide" if width else ""
     textured = subject.paper.surface.textured
     return Finding(
         "oversharpening",
         level,
-        f"Halo {number_text(score, 0)} %: on a quarter of {_edges(subject)} clean edges the light and dark rims are at least "
-        f"that part of the edge's own contrast{how_wide}; visible on {number_text(share, 0)} % of the edges{worst}.{_added(subject)}",
+        f"Halo {number_text(score, 0)} %: beside a quarter of {_edges(subject)} clean edges run a light and a dark rim of that part "
+        f"of the edge's own step or more{how_wide}; on {number_text(share, 0)} % of the edges rims can be seen{worst}.{_added(subject)}",
         measured=round(score, 1),
         limit=limit,
         unit="%",

@@ -128,5 +128,5 @@ CHECK = Check(
     ),
     headline="has less detail than its pixels promise",
     called="softness",
-    marks="its sharpest place",
+    marks="the sharpest place found",
 )

@@ -70,13 +70,18 @@ def _bytes(path: str) -> int:
 
 
 def _show(result: dict[str, Any], findings: Sequence[Finding]) -> None:
-    from printqueue.model.finding import Level, worst_first
+    from printqueue.model.finding import UNMEASURED, Level, worst_first
 
     if result["error"]:
         return say(f"{result['file']}: {result['error']}")
     ordered = worst_first(findings)
     say(_summary(result, ordered))
-    rows = [_row(finding) for finding in ordered if finding.level is not Level.PASS]
+    open_ones = [finding for finding in ordered if finding.level is not Level.PASS]
+    unmeasured = [finding.check for finding in open_ones if finding.says.startswith(UNMEASURED)]
+    rows = [_row(finding) for finding in open_ones if not finding.says.startswith(UNMEASURED)]
+    if unmeasured:
+        says = f"Not measured before what stands above is settled: {', '.join(sorted(unmeasured))}"
+        rows.append(("note", f"{len(unmeasured)} checks" if len(unmeasured) > 1 else unmeasured[0], says))
     if fine := sorted(finding.check for finding in ordered if finding.level is Level.PASS):
         rows.append(("pass", f"{len(fine)} checks" if len(fine) > 1 else fine[0], ", ".join(fine)))
     return table("", ("level", "check", "measured, limit, what to do"), rows, wide=2)

@@ -9,6 +9,7 @@ from enum import StrEnum
 from printqueue.model.region import Region
 
 Value = float | int | str | None
+UNMEASURED = "Not measured"  # how such a finding begins
 
 
 class Level(StrEnum):
@@ -73,7 +74,7 @@ class Finding:
 def unmeasured(check: str, level: Level, unit: str) -> Finding:
     """The answer of a check that another finding left without its numbers."""
     do = "" if level is Level.PASS else "Settle the other findings first; then this can be measured."
-    return Finding(check, level, "Not measured: see the other findings.", unit=unit, do=do)
+    return Finding(check, level, f"{UNMEASURED}: see the other findings.", unit=unit, do=do)
 
 
 def worst_first(findings: Iterable[Finding]) -> list[Finding]:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from printqueue.checks import REGISTRY
-from printqueue.model.finding import Finding, Level, worst_first
+from printqueue.model.finding import UNMEASURED, Finding, Level, worst_first
 from printqueue.reports.layout import page, row
 from printqueue.text import shown
 from printqueue.units import number_text
@@ -120,9 +120,7 @@ def _origin(finding: Finding) -> str:
 def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding], sentences: int) -> list[str]:
     rows = []
     fine = sorted(_called(f.check) for f in ordered if f.level is Level.PASS)
-    seen = [
-        f for f in ordered if f not in heavy and f.level is not Level.PASS and not f.says.startswith("Not measured")
-    ]
+    seen = [f for f in ordered if f not in heavy and f.level is not Level.PASS and not f.says.startswith(UNMEASURED)]
     if fine:
         rows.append(row("Fine", ", ".join(fine) + "."))
     if seen:

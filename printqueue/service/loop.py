@@ -15,6 +15,7 @@ from printqueue.intake.scan import Seen, Sweeper
 from printqueue.intake.watch import Waker
 from printqueue.ledger import LedgerFullError
 from printqueue.model.job import Arrival, Sighting, State
+from printqueue.nearest import suggestion
 from printqueue.service import recovery
 from printqueue.service.hands import Hands
 from printqueue.service.house import Housekeeping
@@ -79,7 +80,7 @@ class Service:
         self._sweeper = Sweeper(shop.studio.path("ready"))
         self._room = WaitingRoom(shop, clock, once=once)
         self._house = Housekeeping(shop)
-        self._problems_said: tuple[object, ...] = ()
+        self._problems_said: tuple[str, ...] = ()
         self._late = LateOrders(shop, clock)
         self._hands = Hands(shop.lanes.workers, self._wake.set)
         self._teller = Teller(shop)
@@ -191,10 +192,13 @@ class Service:
         return ended
 
     def _say_problems(self) -> None:
-        """Rule files that cannot be used: at the start, and whenever that is other than before."""
-        problems = tuple(self.shop.shelf.problems)
+        """Rules and settings that cannot be used: at the start, and whenever that is other than before."""
+        shelf, usual = self.shop.shelf, self.shop.studio.config.default_paper
+        problems = tuple(str(problem) for problem in shelf.problems)
+        if usual is not None and usual not in shelf.papers:
+            problems += (f"studio.yaml, default_paper: no paper '{usual}'. {suggestion(usual, shelf.papers)}",)
         for problem in problems if problems != self._problems_said else ():
-            log.warning("rules: %s", shown(str(problem), limit=400))
+            log.warning("rules: %s", shown(problem, limit=400))
         self._problems_said = problems
 
     def _turn(self) -> float | None:

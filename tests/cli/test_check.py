@@ -126,3 +126,18 @@ def test_render_turned_back(
     assert ran.code == 1
     assert ran.json[0]["verdict"] == "turned-back"
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_could_not_be_measured_is_one_row(
+    first_studio: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without a profile half of the checks have nothing to say: that is one row, after the one that matters."""
+    bare = tmp_path / "Bare.tif"
+    with tifffile.TiffFile(picture(tmp_path / "Slipway.tif")) as tiff:
+        tifffile.imwrite(bare, tiff.asarray(), photometric="rgb")
+    lines = run(capsys, "-C", str(first_studio), "check", str(bare), *FITS).out.splitlines()
+    rows = [line.split("\t") for line in lines[2:]]
+    assert rows[0][:2] == ["reject", "profile"]
+    unmeasured = [row for row in rows if row[2].startswith("Not measured")]
+    assert len(unmeasured) == 1
+    assert "brightness" in unmeasured[0][2]

@@ -391,3 +391,13 @@ def test_moved_back_as_the_reason_says(studio: Studio, template: Template) -> No
     Path(studio.path("ready", "card", name)).write_text("allow: [resolution]\n")
     os.rename(studio.path("review", "card", "Fog (2).tif"), studio.path("ready", "card", "Fog (2).tif"))
     assert support.serve_once(studio, template).made == 1
+
+
+def test_a_default_paper_that_is_none_is_said(
+    new_studio: Callable[..., Studio], template: Template, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A slip in studio.yaml is said when the service starts, with the nearest paper, before any picture falls over it."""
+    with caplog.at_level("WARNING", "printqueue"):
+        support.serve_once(new_studio(support.SETTINGS + "default_paper: crad\n"), template)
+    (said,) = {record.getMessage() for record in caplog.records if "default_paper" in record.getMessage()}
+    assert said == "rules: studio.yaml, default_paper: no paper 'crad'. Did you mean 'card'?"
