@@ -20,6 +20,9 @@ from printqueue.model.picture import Source
 
 SIDE = int(os.environ.get("PRINTQUEUE_COST_SIDE", "2000"))  # pixels; the docstring of decode/cost.py was made with 4900
 ROWS = 128
+# Of what a fork of a long-used process touches for the first time (code of libraries, arenas of its allocator): up to 2.8 MB
+# seen; a need has 100 MB for that (`needs`).
+NOISE_BYTES = 6_000_000
 MARGIN_BYTES = 100_000_000
 
 
@@ -118,4 +121,5 @@ def test_estimate_is_a_close_bound(kind: str, tmp_path: Any) -> None:
     path = tmp_path / "picture"
     path.write_bytes(MADE[kind]())
     held, estimate = measure(str(path))
-    assert held <= estimate <= 3 * max(held, 0) + MARGIN_BYTES
+    assert held <= estimate + NOISE_BYTES
+    assert estimate <= 3 * max(held, 0) + MARGIN_BYTES
