@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from functools import partial
 from typing import Annotated, Any
@@ -25,16 +24,10 @@ def _quantity(table: dict[str, float], text: Any) -> float:
     return units.parse(text, table)
 
 
-def quantity_pattern(table: dict[str, float]) -> str:
-    """A regular expression (ECMA 262, for JSON Schema) of what `units.parse` reads with these units."""
-    number = r"[+−-]? *(?:[0-9]+ */ *[0-9]+|[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
-    return f"{number} *(?:{'|'.join(re.escape(unit) for unit in table)})"
-
-
 def _type(table: dict[str, float], example: str) -> tuple[BeforeValidator, WithJsonSchema]:
     read: Callable[[Any], float] = partial(_quantity, table)
     said = f"a number and its unit: {' | '.join(table)}"
-    schema = {"type": "string", "description": said, "examples": [example], "pattern": f"^{quantity_pattern(table)}$"}
+    schema = {"type": "string", "description": said, "examples": [example], "pattern": f"^{units.pattern(table)}$"}
     return BeforeValidator(read), WithJsonSchema(schema)
 
 

@@ -7,6 +7,7 @@ import unicodedata
 MOST_BYTES = 255  # NAME_MAX of the usual Linux file systems
 PRINT, PRINT_NOTE, REASON, PROOF, STRIP_NOTE = ".tif", ".print.txt", ".reason.txt", ".proof.jpg", ".strip.txt"
 COMPANIONS = (PRINT_NOTE, REASON, PROOF, STRIP_NOTE)
+MOST_REASON_BYTES = 1 << 20  # ours have a few thousand
 _ORDER = ".order.yaml"
 _LONGEST_EXTENSION = 20  # bytes; what is longer belongs to the stem
 _LONGEST_NUMBER = len(b" (9999)")
@@ -16,6 +17,11 @@ def split(name: str) -> tuple[str, str]:
     """'Fog.tif' → ('Fog', '.tif'); a name without extension has an empty one."""
     stem, dot, extension = name.rpartition(".")
     return (stem, dot + extension) if stem and _bytes(extension) < _LONGEST_EXTENSION else (name, "")
+
+
+def same_stem(one: str, other: str) -> bool:
+    """Whether two names differ in their extension at most."""
+    return split(one)[0] == split(other)[0]
 
 
 def numbered(stem: str, number: int) -> str:

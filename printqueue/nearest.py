@@ -9,10 +9,10 @@ _MAX_WORD = 60  # difflib's cost grows with the square of the length
 _MAX_LISTED = 20
 
 
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word most like `word` (case does not count), None where none is close."""
+def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | None:
+    """The known word most like `word` (case does not count), None where none is as close as difflib's `cutoff`, 0..1."""
     by_lower = {name.lower(): name for name in known}
-    close = get_close_matches(word[:_MAX_WORD].lower(), by_lower, n=1, cutoff=0.6)
+    close = get_close_matches(word[:_MAX_WORD].lower(), by_lower, n=1, cutoff=cutoff)
     return by_lower[close[0]] if close else None
 
 

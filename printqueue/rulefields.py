@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, WithJsonSchema, model_validator
 
 from printqueue import sizes, units
-from printqueue.fields import Mm, Percent, Stops, Strict, quantity_pattern
+from printqueue.fields import Mm, Percent, Stops, Strict
 from printqueue.model.paper import Intent, Lab, Margins
 from printqueue.model.request import Border, Sharpening
 from printqueue.units import Size
@@ -66,7 +66,7 @@ def _off_or_mm(what: str, example: str, low: float, high: float, text: Any) -> f
 def off_or_mm(what: str, example: str, low: float, high: float) -> tuple[BeforeValidator, WithJsonSchema]:
     """`off`, which is 0, or a length between `low` and `high` mm."""
     said = f"off, or {what}, {_short(low)} to {_short(high)} mm"
-    pattern = f"^(?:off|{quantity_pattern(units.LENGTH_MM)})$"
+    pattern = f"^(?:off|{units.pattern(units.LENGTH_MM)})$"
     schema = {"type": "string", "description": said, "examples": ["off", example], "pattern": pattern}
     return BeforeValidator(partial(_off_or_mm, what, example, low, high)), WithJsonSchema(schema)
 
@@ -134,7 +134,7 @@ MarginsRule = Annotated[
                     "type": "string",
                     "description": "one width for all edges, in mm",
                     "examples": ["3 mm"],
-                    "pattern": f"^{quantity_pattern(units.LENGTH_MM)}$",
+                    "pattern": f"^{units.pattern(units.LENGTH_MM)}$",
                 },
                 {
                     "type": "object",

@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from difflib import get_close_matches
 
-from printqueue.nearest import suggestion
+from printqueue.nearest import nearest, suggestion
 from printqueue.units import LENGTH_MM, MM_PER_INCH, Size
 
 MIN_MM = 20.0
@@ -85,11 +84,13 @@ def looks_like_size(text: str) -> bool:
     'A2b' and 'Leter' are slips of the finger. A folder that was meant as a size must not become another sheet in silence.
     """
     word = text.strip()
-    if is_size(text) or len(text) > _MAX_CHARS:
-        return is_size(text)
+    if is_size(text):
+        return True
+    if len(text) > _MAX_CHARS:
+        return False
     if _MEANT_AS_SIZE.fullmatch(word) or _NEARLY_A_SIZE.fullmatch(word):
         return True
-    return word.isalpha() and bool(get_close_matches(word.lower(), _WORDS, n=1, cutoff=_CLOSE))
+    return word.isalpha() and nearest(word, _WORDS, cutoff=_CLOSE) is not None
 
 
 def same(one: Size, other: Size) -> bool:

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from printqueue.cli.completing import completes, papers, sizes
+from printqueue.cli.completing import add_paper_and_size
 from printqueue.cli.console import add_json, print_json, progress, say, studio_of, table
 from printqueue.text import shown
 
@@ -21,10 +21,7 @@ _VERDICTS = {"accepted": "accepted", "turned-back": "TURNED BACK"}
 def arguments(command: argparse.ArgumentParser) -> None:
     """Which files, for which paper and size."""
     command.add_argument("files", nargs="+", metavar="FILE")
-    paper = command.add_argument("--paper", required=True, help="a paper's key: its file in rules/ without .yaml")
-    size = command.add_argument("--size", help="A3, 13x19 in, 300x400 mm ... (default: the paper's default size)")
-    completes(paper, papers)
-    completes(size, sizes)
+    add_paper_and_size(command)
     add_json(command)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.completing import completes, papers, sizes
@@ -115,19 +114,16 @@ def _became(record: PrintRecord) -> str:
 
 
 def _picture(record: PrintRecord) -> str:
-    """As it was dropped; and the print file's name, where that has a number or another stem."""
-    file = os.path.basename(record.output or "")
-    same = file.rpartition(".")[0] == os.path.basename(record.path).rpartition(".")[0]
-    return record.path if same or not file else f"{record.path} → {file}"
+    """As it was dropped; and the print file's name, where that has a number."""
+    return f"{record.path} → {record.file}" if record.file else record.path
 
 
 def _why(record: PrintRecord) -> str:
-    """The checks that turned it back, the worst first."""
-    for level in ("reject", "warn"):
-        names = [str(f.get("check")) for f in record.findings if f.get("level") == level and not f.get("allowed")]
-        if names:
-            return ", ".join(dict.fromkeys(names))
-    return ""
+    """The checks that turned it back: those that reject, or else those that warn."""
+    from printqueue.model.finding import Level
+
+    found = record.counting(Level.REJECT) or record.counting(Level.WARN)
+    return ", ".join(dict.fromkeys(str(one.get("check")) for one in found))
 
 
 def _settings(record: PrintRecord) -> str:

@@ -7,7 +7,7 @@ import os
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
-from printqueue.cli.completing import completes, papers, sizes
+from printqueue.cli.completing import add_paper_and_size
 from printqueue.cli.console import add_json, print_json, say, studio_of
 from printqueue.errors import Exit, OwnError, UsageError
 from printqueue.text import shown
@@ -19,10 +19,7 @@ if TYPE_CHECKING:
 def arguments(command: argparse.ArgumentParser) -> None:
     """Which file, for which paper, and where the print file goes."""
     command.add_argument("file", metavar="FILE")
-    paper = command.add_argument("--paper", required=True, help="a paper's key: its file in rules/ without .yaml")
-    size = command.add_argument("--size", help="A3, 13x19 in, 300x400 mm ... (default: the paper's default size)")
-    completes(paper, papers)
-    completes(size, sizes)
+    add_paper_and_size(command)
     command.add_argument("-o", "--output", required=True, metavar="OUT", help="the print file; must not exist yet")
     add_json(command)
 

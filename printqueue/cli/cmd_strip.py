@@ -7,7 +7,7 @@ import os
 import re
 from typing import TYPE_CHECKING
 
-from printqueue.cli.completing import completes, papers, sizes
+from printqueue.cli.completing import add_paper_and_size
 from printqueue.cli.console import add_json, print_json, say, studio_of
 from printqueue.errors import Exit, OwnError, UsageError
 from printqueue.text import shown
@@ -26,12 +26,7 @@ _NUMBERS = re.compile(r"\d{1,6}(?:\.\d{1,3})?(?:,\d{1,6}(?:\.\d{1,3})?){3}")
 def arguments(command: argparse.ArgumentParser) -> None:
     """Which picture, for which paper, which part of it and which lifts."""
     command.add_argument("file", metavar="FILE")
-    paper = command.add_argument("--paper", required=True, help="a paper's key: its file in rules/ without .yaml")
-    size = command.add_argument(
-        "--size", help="the print that the strip is for: A3, 13x19 in ... (default: the paper's default size)"
-    )
-    completes(paper, papers)
-    completes(size, sizes)
+    add_paper_and_size(command, of="the print that the strip is for: ")
     command.add_argument(
         "--crop",
         metavar="X,Y,W,H",

@@ -22,6 +22,14 @@ def completes(option: argparse.Action, completer: Completer) -> None:
     option.completer = completer  # type: ignore[attr-defined]
 
 
+def add_paper_and_size(command: argparse.ArgumentParser, *, of: str = "") -> None:
+    """The options `--paper` (it must be named) and `--size`; `of`: what the size is of, where that is not the print asked for."""
+    paper = command.add_argument("--paper", required=True, help="a paper's key: its file in rules/ without .yaml")
+    size = command.add_argument("--size", help=f"{of}A3, 13x19 in, 300x400 mm ... (default: the paper's default size)")
+    completes(paper, papers)
+    completes(size, sizes)
+
+
 def papers(parsed_args: argparse.Namespace, **_: object) -> list[str]:
     """Keys of papers: files in rules/ without a leading `_`."""
     with suppress(OSError):

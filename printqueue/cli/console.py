@@ -75,13 +75,13 @@ def drawn(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, 
     from rich.table import Table
     from rich.text import Text
 
-    drawn = Table(title=title or None, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    found = Table(title=title or None, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
     for index, column in enumerate(columns):
-        drawn.add_column(column, overflow="fold", ratio=1 if index == wide else None)
+        found.add_column(column, overflow="fold", ratio=1 if index == wide else None)
     for row in rows:
         cells = [shown(cell, limit=_LONGEST_CELL) for cell in row]
-        drawn.add_row(*(Text(cell, style=_INKS.get(cell.partition(" (")[0], "")) for cell in cells))
-    return drawn
+        found.add_row(*(Text(cell, style=_INKS.get(cell.partition(" (")[0], "")) for cell in cells))
+    return found
 
 
 def say(text: str) -> None:

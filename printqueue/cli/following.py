@@ -33,7 +33,9 @@ _BECAME = {
 
 
 def follow(studio: Studio) -> int:
-    """Show changes until Ctrl-C. Raises what reading the ledger raises at the first look; later it goes on trying."""
+    """Show changes until Ctrl-C. A ledger that cannot be read is said in the live view, which goes on trying; in a pipe
+    it ends the command.
+    """
     try:
         if in_terminal():
             _live(studio)

@@ -1,6 +1,6 @@
 """The one place where colours are converted: 16-bit ICC transforms through lcms2.
 
-Nothing else in the package calls a colour engine. A print's pixels pass
+Nothing else in the package asks `colour.engine` for a conversion. A print's pixels pass
 `to_paper` exactly once; the other functions only look.
 """
 
@@ -24,9 +24,8 @@ Codes = NDArray[np.uint16]
 # lcms2.h: cmsFLAGS_BLACKPOINTCOMPENSATION, cmsFLAGS_HIGHRESPRECALC (49 nodes an axis), cmsFLAGS_GRIDPOINTS(n) (n << 16)
 _BPC = 0x2000
 _HIGH_RESOLUTION = 0x0400
-_FINE = (
-    65 << 16
-)  # of 49, 57, 65, 73, 81 nodes the fewest that stay within dE76 0.03 in the mean; as quick per pixel as 49
+# Of 49, 57, 65, 73, 81 nodes the fewest that stay within dE76 0.03 in the mean; as quick per pixel as 49.
+_FINE = 65 << 16
 _NO_TABLE = 0x0100  # cmsFLAGS_NOOPTIMIZE: exact, quick for a single pixel, half as fast for many
 # ICC.1:2022 6.3.4.2, 16-bit Lab encoding: L* 100 = 65535, a* 0 = 0x8080
 _LAB_STEP = np.array([100 / 65535, 1 / 257, 1 / 257], np.float32)

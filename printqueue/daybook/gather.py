@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -11,6 +11,7 @@ from printqueue import naming
 from printqueue.daybook.entries import Month, Open, PaperLine, Picture, Print, Today
 from printqueue.disk.durable import lstamp
 from printqueue.ledger import LedgerReader, Wanted
+from printqueue.model.finding import Level
 from printqueue.model.job import Arrival, MonthCount, PrintRecord, State
 from printqueue.papers.loader import Shelf
 from printqueue.publish import Intent
@@ -97,7 +98,7 @@ class _Book:
         """One print; `still_there`: look whether its files still are (a page of past months does not)."""
         if record.state is not State.PRINTABLE:
             taken = ", since taken" if record.state is State.WITHDRAWN else ""
-            return self._entry(record, f"turned back{taken}", says=_worst(record.findings))
+            return self._entry(record, f"turned back{taken}", says=_worst(record))
         base = (record.output or "").removesuffix(naming.PRINT)
         if not base or not still_there:
             return self._entry(record, "made")
@@ -146,11 +147,6 @@ def _unplanned(arrival: Arrival) -> PrintRecord:
         since=arrival.since,
         says=arrival.says,
         sha256=arrival.sha256,
-        verdict=None,
-        output=None,
-        recipe=None,
-        profile_sha256=None,
-        made=None,
     )
 
 
@@ -166,34 +162,25 @@ def _with(intent: Intent, ending: str) -> str:
     return next((placed.final for placed in intent.placed if placed.final.endswith(ending)), "")
 
 
-def _worst(findings: Sequence[Mapping[str, Any]]) -> str:
+def _worst(record: PrintRecord) -> str:
     """What the first finding that rejects says, or else the first that warns."""
-    for level in ("reject", "warn"):
-        for finding in findings:
-            if finding.get("level") == level and not finding.get("allowed"):
-                return str(finding.get("says", ""))
-    return ""
+    found = record.counting(Level.REJECT) or record.counting(Level.WARN)
+    return str(found[0].get("says", "")) if found else ""
 
 
 def _how(record: PrintRecord) -> Iterable[str]:
     settings = record.settings
-    file = os.path.basename(record.output or "")
-    if (
-        record.state is State.PRINTABLE
-        and file
-        and file.rpartition(".")[0] != naming.split(os.path.basename(record.path))[0]
-    ):
-        yield file
+    made = record.state is State.PRINTABLE
+    if made and record.file:
+        yield record.file
     if lift := settings.get("lift_stops"):
         yield f"lift {stops_text(float(lift))}"
     if record.copies != 1:
         yield f"{record.copies} copies"
     if edition := settings.get("edition_of"):
         yield f"edition of {edition}"
-    warned = [one for one in record.findings if one.get("level") == "warn" and not one.get("allowed")]
-    if warned and record.state is State.PRINTABLE:
-        names = ", ".join(str(one.get("check")) for one in warned)
-        yield f"warned of: {names}"
+    if made and (warned := record.counting(Level.WARN)):
+        yield f"warned of: {', '.join(str(one.get('check')) for one in warned)}"
 
 
 def _month(count: MonthCount) -> Month:

@@ -16,6 +16,7 @@ from printqueue.model.job import PrintRecord, State
 from printqueue.running import running_service
 from printqueue.starter import init
 from printqueue.studio import Studio
+from printqueue.telling.journal import added
 
 _SETTINGS = """\
 # The demo's settings: its pictures are complete the moment they appear.
@@ -82,7 +83,7 @@ def _drop(scene: list[Case], root: str) -> None:
 
 def run(studio: Studio, done: Done) -> list[Result]:
     """Run the service once and compare."""
-    with _heard(done), running_service(studio, once=True, watch=False) as service:
+    with added(_Heard(done)), running_service(studio, once=True, watch=False) as service:
         service.run()
     records = {record.path: record for record in reversed(LedgerReader(studio.ledger).prints())}
     return [_compare(case, records.get(case.name)) for case in CASES]
@@ -99,19 +100,6 @@ class _Heard(logging.Handler):
         """One more, if that is what the record says."""
         if getattr(record, "event", "") in (State.PRINTABLE, State.REVIEW):
             self._done(1, os.path.basename(str(getattr(record, "picture", ""))))
-
-
-@contextmanager
-def _heard(done: Done) -> Iterator[None]:
-    log, handler = logging.getLogger("printqueue"), _Heard(done)
-    before = log.level
-    log.addHandler(handler)
-    log.setLevel(logging.INFO)
-    try:
-        yield
-    finally:
-        log.setLevel(before)
-        log.removeHandler(handler)
 
 
 def _compare(case: Case, record: PrintRecord | None) -> Result:

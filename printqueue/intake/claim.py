@@ -52,6 +52,16 @@ def open_regular(path: str) -> int:
     return descriptor
 
 
+def read_regular(path: str, most: int) -> bytes | None:
+    """At most `most` bytes of a small file of ours; None where there is no regular file, or none that can be read."""
+    try:
+        descriptor = open_regular(path)
+    except (ChangedError, OSError):
+        return None
+    with os.fdopen(descriptor, "rb") as stream:
+        return stream.read(most)
+
+
 def copy(original: str, target: str, expected: Stamp) -> Copy:
     """Copy `original` to `target`. Raises `ChangedError` unless it stays `expected` throughout.
 

@@ -1,6 +1,5 @@
 """The record of everything that happened: SQLite, the only place that speaks SQL."""
 
-from printqueue.ledger.arrivals import Superseded
 from printqueue.ledger.errors import LedgerDamagedError, LedgerError, LedgerFullError, LedgerNewerError
 from printqueue.ledger.opening import open_ledger
 from printqueue.ledger.reader import LedgerReader, Wanted
@@ -15,7 +14,6 @@ __all__ = [
     "LedgerNewerError",
     "LedgerReader",
     "Rebuilt",
-    "Superseded",
     "Wanted",
     "open_ledger",
 ]

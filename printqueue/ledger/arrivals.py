@@ -10,26 +10,11 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from printqueue.ledger import rows
 from printqueue.ledger.transactions import Run, Transactions
-from printqueue.model.job import Arrival, Phase, State
+from printqueue.model.job import Arrival, Phase, State, Superseded
 from printqueue.text import shown
-
-
-@dataclass(frozen=True, slots=True)
-class Superseded:
-    """A picture in review/, the one that came after it, and the first job of that."""
-
-    older: Arrival
-    newer: Arrival
-    job: int
-
-    @property
-    def same(self) -> bool:
-        """Whether they are the same bytes."""
-        return self.older.sha256 is not None and self.older.sha256 == self.newer.sha256
 
 
 class Arrivals(Transactions):
@@ -113,7 +98,7 @@ class Arrivals(Transactions):
 
     def newest_fact(self) -> int:
         """The number of the newest transition."""
-        return int(self._one("SELECT coalesce(max(id), 0) FROM facts")[0])
+        return int(self._one(rows.NEWEST_FACT)[0])
 
     def superseded(self) -> list[Superseded]:
         """Pictures in review/ of whose path a later one was made or turned back, and which are not marked so yet."""
@@ -122,10 +107,10 @@ class Arrivals(Transactions):
             " JOIN arrivals b ON b.path = a.path AND b.id > a.id AND b.state IN ('printable', 'review')"
             " JOIN prints p ON p.arrival = b.id WHERE a.state = 'review'"
             " AND NOT EXISTS (SELECT 1 FROM facts f WHERE f.arrival = a.id AND f.fact = 'superseded')"
-            " GROUP BY a.id, b.id ORDER BY a.id, b.id DESC"
+            " GROUP BY a.id, b.id ORDER BY a.id, b.id"
         )
         with self._lock:
-            newest = {row["older"]: row for row in reversed(self._all(sql))}
+            newest = {row["older"]: row for row in self._all(sql)}  # the last of each
             return [Superseded(self._arrival(r["older"]), self._arrival(r["newer"]), r["job"]) for r in newest.values()]
 
     def supersede(self, arrival: int, says: str) -> None:

@@ -150,7 +150,7 @@ class LedgerReader:
 
     def newest_fact(self) -> int:
         """The number of the newest transition: nothing has changed while it stays the same."""
-        found = self._all("SELECT coalesce(max(id), 0) FROM facts")
+        found = self._all(rows.NEWEST_FACT)
         return int(found[0][0]) if found else 0
 
     def facts(self, after: int, *, most: int = 1000) -> list[Fact]:

@@ -8,6 +8,7 @@ import sqlite3
 
 from printqueue.model.job import Arrival, Fact, Heartbeat, MonthCount, Phase, PrintRecord, Sighting, State
 
+NEWEST_FACT = "SELECT coalesce(max(id), 0) FROM facts"
 ARRIVAL = "id, path, inode, size, mtime_ns, sha256, state, phase, attempt, strikes, since, says, intent"
 PRINT = (
     "p.job, p.arrival, a.path, p.paper, p.size, p.copies, a.state, a.since, a.says, a.sha256,"

@@ -6,6 +6,9 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from printqueue.model.finding import Level
+from printqueue.naming import same_stem
+
 
 class State(StrEnum):
     """Where a job stands."""
@@ -47,6 +50,20 @@ class Arrival:
 
 
 @dataclass(frozen=True, slots=True)
+class Superseded:
+    """A picture in review/, the one that came after it, and the first job of that."""
+
+    older: Arrival
+    newer: Arrival
+    job: int
+
+    @property
+    def same(self) -> bool:
+        """Whether they are the same bytes."""
+        return self.older.sha256 is not None and self.older.sha256 == self.newer.sha256
+
+
+@dataclass(frozen=True, slots=True)
 class PrintRecord:
     """One print of an arrival: what was asked, found and made."""
 
@@ -60,13 +77,23 @@ class PrintRecord:
     since: str
     says: str
     sha256: str | None
-    verdict: str | None
-    output: str | None  # relative to the studio
-    recipe: str | None
-    profile_sha256: str | None
-    made: str | None
+    verdict: str | None = None
+    output: str | None = None  # relative to the studio
+    recipe: str | None = None
+    profile_sha256: str | None = None
+    made: str | None = None
     settings: dict[str, Any] = field(default_factory=dict)
     findings: list[dict[str, Any]] = field(default_factory=list)
+
+    def counting(self, level: Level) -> list[dict[str, Any]]:
+        """Findings of that level which were not allowed."""
+        return [one for one in self.findings if one.get("level") == level and not one.get("allowed")]
+
+    @property
+    def file(self) -> str:
+        """The print file's own name, where a number tells it from the picture's; else ""."""
+        name, dropped = (path.rpartition("/")[2] for path in (self.output or "", self.path))
+        return "" if not name or same_stem(name, dropped) else name
 
 
 @dataclass(frozen=True, slots=True)

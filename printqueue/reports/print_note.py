@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from printqueue.model.finding import Finding, Level, Value, worst_first
 from printqueue.model.picture import PictureFacts
 from printqueue.model.request import Placement, Request
+from printqueue.naming import same_stem
 from printqueue.papers.schema import Paper
 from printqueue.reports.layout import page, row
 from printqueue.reports.printing import AT_FULL_SIZE, DEMONSTRATION, printer_rows
@@ -62,8 +63,7 @@ def print_text(made: PrintMade) -> str:
 def _called(made: PrintMade) -> str:
     """Its title or its name; and the file's, where that is another."""
     name = made.request.title or made.picture
-    same = made.file.rpartition(".")[0] == name.rpartition(".")[0]
-    return f"“{shown(name)}”{'' if same else f' ({shown(made.file)})'}"
+    return f"“{shown(name)}”{'' if same_stem(made.file, name) else f' ({shown(made.file)})'}"
 
 
 def _demonstration_lines(made: PrintMade) -> list[str]:

@@ -9,10 +9,10 @@ from printqueue import delivery
 from printqueue.disk import durable
 from printqueue.disk.durable import TEMP_PREFIX, Stamp
 from printqueue.errors import PrintqueueError, UsageError
-from printqueue.intake.claim import ChangedError, open_regular
+from printqueue.intake.claim import read_regular
 from printqueue.intake.scan import Sweep
 from printqueue.model.job import Arrival, Sighting, State
-from printqueue.naming import REASON, companion_stem
+from printqueue.naming import MOST_REASON_BYTES, REASON, companion_stem
 from printqueue.orders.place import unknown_paper
 from printqueue.publish import Intent
 from printqueue.reports.layout import page, row
@@ -30,8 +30,7 @@ class Housekeeping:
         self._shop = shop
         self._superseding = Superseding(shop)
         self._looked = False
-        self._answered: dict[str, str] | None = None  # None: review/ was not looked at yet
-        self._said: dict[str, bytes] = {}  # what the answers say
+        self._answered: dict[str, bytes] | None = None  # stem → what it says; None: review/ was not looked at yet
 
     def tidy(self, found: Sweep, touched: Collection[str], in_hand: Collection[str]) -> None:
         """Waiting and stuck pictures that have gone are withdrawn; so are reviewed ones that were taken.
@@ -78,8 +77,7 @@ class Housekeeping:
         folders = sorted(unknown)
         answered = self._standing_answers()
         for stem in answered.keys() - {companion_stem(folder) for folder in folders}:
-            self._said.pop(stem, None)
-            delivery.to_past(self._shop, 0, answered.pop(stem))
+            self._unanswer(stem)
         sightings = []
         for folder in folders:
             error = self._why_unknown(folder)
@@ -87,23 +85,20 @@ class Housekeeping:
             sightings.append(Sighting(folder, "passed-over", "", None, since(folder), f"{error.says} {error.do}"))
         return sightings
 
-    def _standing_answers(self) -> dict[str, str]:
-        """Answers of ours in review/, also of an earlier run: stem → name. Other files of such a name are not ours."""
+    def _standing_answers(self) -> dict[str, bytes]:
+        """Answers of ours in review/, also of an earlier run: stem → text. Other files of such a name are not ours."""
         if self._answered is None:
             self._answered = {}
             for name in os.listdir(self._shop.studio.path("review")):
-                path = os.path.join("review", name)
-                if name.endswith(REASON) and self._is_answer(path):
-                    self._answered[name.removesuffix(REASON)] = path
+                if name.endswith(REASON):
+                    text = read_regular(self._shop.studio.path("review", name), MOST_REASON_BYTES) or b""
+                    if text.startswith(_NOT_TAKEN.encode()):
+                        self._answered[name.removesuffix(REASON)] = text
         return self._answered
 
-    def _is_answer(self, path: str) -> bool:
-        try:
-            descriptor = open_regular(self._shop.studio.path(path))
-        except (ChangedError, OSError):
-            return False
-        with os.fdopen(descriptor, "rb") as stream:
-            return stream.read(len(_NOT_TAKEN)) == _NOT_TAKEN.encode()
+    def _unanswer(self, stem: str) -> None:
+        self._standing_answers().pop(stem, None)
+        delivery.to_past(self._shop, 0, os.path.join("review", stem + REASON))
 
     def _why_unknown(self, folder: str) -> PrintqueueError:
         """No such paper, or one whose rules are broken and of which no good ones were read yet."""
@@ -123,23 +118,14 @@ class Housekeeping:
         again = "Nothing in the folder was touched. As soon as this is put right, its pictures are taken."
         lines = [f"{_NOT_TAKEN}{shown(folder)}/.", "", row("Why", says), row("Do", do), row("Safe", again)]
         text = page(lines).encode()
+        if answered.get(stem) == text:
+            return
         if stem in answered:
-            if self._said.get(stem) == text or _holds(final, text):
-                self._said[stem] = text
-                return
-            delivery.to_past(self._shop, 0, answered.pop(stem))
+            self._unanswer(stem)
         if os.path.lexists(final):
             return
         with durable.world("Writing", name):
             durable.write_temp(temp, text)
             durable.rename_no_clobber(temp, final)
             durable.sync_folder(studio.path("review"))
-        answered[stem], self._said[stem] = os.path.join("review", name), text
-
-
-def _holds(path: str, text: bytes) -> bool:
-    try:
-        with os.fdopen(open_regular(path), "rb") as stream:
-            return stream.read(len(text) + 1) == text
-    except (ChangedError, OSError):
-        return False
+        answered[stem] = text

@@ -17,10 +17,9 @@ from datetime import datetime
 from printqueue import delivery
 from printqueue.disk import durable
 from printqueue.errors import WorldError
-from printqueue.intake.claim import ChangedError, open_regular
-from printqueue.ledger import Superseded
-from printqueue.model.job import State
-from printqueue.naming import REASON
+from printqueue.intake.claim import read_regular
+from printqueue.model.job import State, Superseded
+from printqueue.naming import MOST_REASON_BYTES, REASON
 from printqueue.publish import Intent, Placed
 from printqueue.reports.layout import page
 from printqueue.shop import Shop
@@ -29,7 +28,6 @@ from printqueue.text import shown
 log = logging.getLogger("printqueue")
 
 _AND_SO = "Nothing more happens to the one here; take it away when you like. What was said of it:"
-_MOST_BYTES = 1 << 20  # of a reason; ours are a few KB
 
 
 class Superseding:
@@ -67,7 +65,7 @@ class Superseding:
 
     def _rewrite(self, placed: Placed, says: str) -> None:
         path = self._shop.studio.path(placed.final)
-        text = _read(path)
+        text = read_regular(path, MOST_REASON_BYTES)
         if text is None or hashlib.sha256(text).hexdigest() != placed.sha256:
             return  # taken, changed by the photographer, or marked before a kill
         with durable.world("Writing", placed.final):
@@ -84,12 +82,3 @@ def superseded_line(one: Superseded) -> str:
 def _day(utc: str) -> str:
     """The day on this machine's clock."""
     return datetime.fromisoformat(utc).astimezone().strftime("%Y-%m-%d")
-
-
-def _read(path: str) -> bytes | None:
-    try:
-        descriptor = open_regular(path)
-    except (ChangedError, OSError):
-        return None
-    with os.fdopen(descriptor, "rb") as stream:
-        return stream.read(_MOST_BYTES)

@@ -226,7 +226,7 @@ def said_to(
     handler: logging.Handler = StreamLog(stream)
     if is_journal(stream, environ):
         handler = JournalLog(address, StreamLog(stream, prefixed=True))
-    with _added(handler):
+    with added(handler):
         yield handler
 
 
@@ -240,7 +240,7 @@ def kept_in(folder: str) -> Iterator[None]:
     if handler is None:
         yield
         return
-    with _added(handler):
+    with added(handler):
         try:
             yield
         except Exception as error:
@@ -257,7 +257,8 @@ def _file_log(folder: str) -> FileLog | None:
 
 
 @contextmanager
-def _added(handler: logging.Handler) -> Iterator[None]:
+def added(handler: logging.Handler) -> Iterator[None]:
+    """Every record from INFO on goes to `handler` too while the block runs."""
     root = logging.getLogger()
     level = root.level
     root.addHandler(handler)

@@ -65,6 +65,15 @@ def program(*words: str) -> list[str]:
     return [sys.executable, "-m", "printqueue", *words]
 
 
+def found_by_name(folder: Path) -> dict[str, str]:
+    """An environment in which `printqueue` is a command, by a script put into `folder`."""
+    command = folder / "printqueue"
+    command.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m printqueue "$@"\n')
+    command.chmod(0o755)
+    root = str(Path(__file__).parents[2])
+    return os.environ | {"PATH": f"{folder}:{os.environ['PATH']}", "PYTHONPATH": root}
+
+
 def in_terminal(*words: str, columns: int = 160, around: Mapping[str, str] = MappingProxyType({})) -> str:
     """What a terminal would receive on standard output."""
     return typed_into(*words, columns=columns, around=around)[1]
@@ -104,7 +113,7 @@ def typed_into(
                 until = None
         code = process.wait(30)
     os.close(ours)
-    return code, received.decode(errors="replace")  # what Ctrl-C cut may end inside a character
+    return code, received.decode(errors="replace" if send else "strict")  # what Ctrl-C cut may end inside a character
 
 
 def _own_terminal() -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from printqueue.cli.cmd_completion import SHELLS
 from printqueue.cli.main import COMMANDS
-from tests.cli.support import run
+from tests.cli.support import found_by_name, run
 
 SEPARATOR = "\013"  # between answers (argcomplete's protocol: IFS)
 
@@ -79,9 +79,6 @@ def test_studio_named_on_the_line(first_studio: Path, tmp_path: Path) -> None:
 @pytest.mark.skipif(not shutil.which("bash"), reason="there is no bash here")
 def test_bash(first_studio: Path, tmp_path: Path) -> None:
     """A real bash that has read our lines completes a paper's key."""
-    program = tmp_path / "printqueue"
-    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m printqueue "$@"\n')
-    program.chmod(0o755)
     script = """
         eval "$(printqueue completion bash)"
         COMP_LINE='printqueue check Fog.tif --paper ko'; COMP_POINT=${#COMP_LINE}
@@ -90,13 +87,9 @@ def test_bash(first_studio: Path, tmp_path: Path) -> None:
         "$function" printqueue ko --paper
         printf '%s\\n' "${COMPREPLY[@]}"
     """
-    environment = os.environ | {
-        "PATH": f"{tmp_path}:{os.environ['PATH']}",
-        "PYTHONPATH": str(Path(__file__).parents[2]),
-    }
     ended = subprocess.run(
         ["bash", "--norc", "-c", script],
-        env=environment,
+        env=found_by_name(tmp_path),
         cwd=first_studio,
         capture_output=True,
         text=True,

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import re
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from printqueue.ledger import LedgerReader
+from tests.cli.support import found_by_name
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "examples" / "studio" / "README.md").read_text("utf-8")
@@ -23,15 +22,11 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The studio after the README's commands, word by word, run where `examples/` can be seen."""
     folder = tmp_path_factory.mktemp("example")
     (folder / "examples").symlink_to(ROOT / "examples")
-    command = folder / "printqueue"
-    command.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m printqueue "$@"\n')
-    command.chmod(0o755)
     (script,) = re.findall(r"^```sh\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
-    environment = os.environ | {"PATH": f"{folder}:{os.environ['PATH']}", "PYTHONPATH": str(ROOT)}
     ended = subprocess.run(
         ["sh", "-e", "-c", script],
         cwd=folder,
-        env=environment,
+        env=found_by_name(folder),
         capture_output=True,
         text=True,
         timeout=180,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from fractions import Fraction
 
 import pytest
@@ -150,3 +151,23 @@ def test_a_turned_sheet_is_the_same_sheet(width: float, height: float) -> None:
     assert across.width_mm >= across.height_mm
     assert upright.width_mm <= upright.height_mm
     assert {across.width_mm, across.height_mm} == {width, height} == {upright.width_mm, upright.height_mm}
+
+
+@given(
+    st.from_regex(r"[+−-]? ?[0-9.,]{1,4}(?: ?/ ?[0-9]{1,2})? ?[a-zA-Z%*]{0,4}", fullmatch=True)
+    | st.sampled_from(["1/3 stop", "25 mm", "-0.5 stops", ".5 in", "2. cm", "+ 1 / 2 stop", "12 L*", "6 dE00", "1 kg"])
+)
+def test_an_editor_and_the_program_agree(text: str) -> None:
+    """The pattern for JSON Schema takes what `parse` takes, but for a division by zero, which no pattern sees."""
+    for table in (units.LENGTH_MM, units.EXPOSURE_STOPS, units.SHARE_PERCENT, units.LIGHTNESS):
+        taken = re.fullmatch(units.pattern(table), text) is not None
+        assert taken == (refusal(text, table) in ("", "divides by zero"))
+
+
+def refusal(text: str, table: dict[str, float]) -> str:
+    """Why `parse` refuses it; "" where it does not."""
+    try:
+        parse(text, table)
+    except UnitError as error:
+        return "divides by zero" if "divides by zero" in str(error) else "it is no quantity"
+    return ""
