@@ -1,7 +1,7 @@
 """Tone curves of a source space: code value → linear light, exact where the profile states them.
 
 Linear light is needed twice: a lift in stops is a factor on it, and shrinking must average it. For measuring,
-luminance is a weighted sum of it.
+luminance is a weighted sum of it. The same bits on every processor (`elementary`).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from printqueue.colour import manager
 from printqueue.colour.icc import Profile, ProfileError, tag_bytes
+from printqueue.elementary import interpolated, power
 
 Curve = NDArray[np.float64]  # (65536,) linear light 0..1 of code values 0..65535
 _CODES = np.arange(65536) / 65535
@@ -78,8 +79,8 @@ def _sampled(body: bytes) -> Curve:
         return _CODES.copy()
     table = np.frombuffer(body, ">u2", count, 12).astype(np.float64)
     if count == 1:  # a u8Fixed8 gamma
-        return np.asarray(_CODES ** (table[0] / 256))
-    return np.interp(_CODES, np.linspace(0, 1, count), table / 65535)
+        return power(_CODES, float(table[0]) / 256)
+    return interpolated(_CODES, np.arange(count) / (count - 1), table / 65535)
 
 
 def _parametric(body: bytes) -> Curve:
@@ -94,7 +95,7 @@ def _parametric(body: bytes) -> Curve:
         e = f = values[3] if kind == 2 else 0.0
         c = 0.0
     with np.errstate(all="ignore"):
-        upper = np.clip(a * _CODES + b, 0, None) ** g + e
+        upper = power(np.clip(a * _CODES + b, 0, None), g) + e
     curve = np.where(d <= _CODES, upper, c * _CODES + f)
     if not np.isfinite(curve).all():
         raise ProfileError("its parametric tone curve has no finite values")

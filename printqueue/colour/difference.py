@@ -21,7 +21,8 @@ def lightness(Y: Floats) -> Floats:
 
 def luminance(L: Floats) -> Floats:
     """Relative luminance (0..1) of L* (0..100), the inverse of `lightness`."""
-    return np.where(L > 8, ((L + 16) / 116) ** 3, L / _KAPPA)
+    root = (L + 16) / 116
+    return np.where(L > 8, root * root * root, L / _KAPPA)
 
 
 def delta_e_2000(lab_1: Floats, lab_2: Floats) -> Floats:

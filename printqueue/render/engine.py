@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from printqueue.colour import manager
 from printqueue.colour.curves import channel_curves, luminance_weights
 from printqueue.colour.icc import Profile
+from printqueue.measure.reduce import sixteen_bit
 from printqueue.model.picture import Source
 from printqueue.model.request import Placement, Request
 from printqueue.render.light import Light, light_of
@@ -74,8 +75,11 @@ class Renderer:
 
     def _piece(self, start: int, stop: int, out: Codes) -> None:
         first, last = self.resampler.rows_needed(start, stop)
-        planes = self.light.planes(self.source.rows(first, last))
-        self.light.codes([self.resampler.band(plane, first, start, stop) for plane in planes], out)
+        codes = sixteen_bit(self.source.rows(first, last))
+        channels = np.moveaxis(out, -1, 0) if out.ndim == 3 else out[None]
+        for channel, found in enumerate(channels):  # one after the other: a plane in double precision is much memory
+            plane = self.resampler.band(self.light.plane(codes, channel), first, start, stop)
+            found[...] = self.light.channel_codes(plane, channel)
 
 
 def renderer(

@@ -13,6 +13,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from printqueue.elementary import exp, sinc
+
 Array = NDArray[np.float64]
 Kernel = Callable[[Array], Array]
 LOBES = 3
@@ -21,12 +23,12 @@ _WINDOW_SIGMA = 1.3
 
 def shrinking(x: Array) -> Array:
     """Lanczos (C. E. Duchon, J. Appl. Meteorol. 18, 1979): sinc(x) · sinc(x / 3) for |x| < 3."""
-    return np.where(np.abs(x) < LOBES, np.sinc(x) * np.sinc(x / LOBES), 0.0)
+    return np.where(np.abs(x) < LOBES, sinc(x) * sinc(x / LOBES), 0.0)
 
 
 def enlarging(x: Array) -> Array:
     """sinc(x) · exp(-x² / 2σ²) for |x| < 3."""
-    return np.where(np.abs(x) < LOBES, np.sinc(x) * np.exp(-0.5 * (x / _WINDOW_SIGMA) ** 2), 0.0)
+    return np.where(np.abs(x) < LOBES, sinc(x) * exp(-0.5 * (x / _WINDOW_SIGMA) * (x / _WINDOW_SIGMA)), 0.0)
 
 
 def kernel_for(scale: float) -> Kernel:

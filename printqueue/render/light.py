@@ -1,6 +1,6 @@
-"""Code values to linear light and back, with the lift between them.
+"""Code values to linear light and back, with the lift between them; the same bits on every processor.
 
-Working planes are float32 in 0..1, either linear light (for shrinking) or the
+Working planes hold multiples of 2⁻³² in 0..1 (`grid`), either linear light (for shrinking) or the
 source's own encoding (for enlarging, where linear light would make halos).
 """
 
@@ -13,11 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printqueue.colour.curves import Curve
+from printqueue.elementary import exp2, interpolated
 from printqueue.measure.reduce import sixteen_bit
 from printqueue.model.picture import Samples
+from printqueue.render.grid import Plane, on_grid
 
+Codes = NDArray[np.uint16]
 _STEPS = 1 << 18  # of the square root of linear light: finer than 16-bit codes of any usual encoding
-_CODES = np.arange(65536)
+_CODES = np.arange(65536.0)
 _LOOKED_UP_AT_ONCE = 1 << 17
 
 
@@ -25,29 +28,33 @@ _LOOKED_UP_AT_ONCE = 1 << 17
 class Light:
     """Look-up tables of one source space for one lift; build with `light_of`."""
 
-    to_working: tuple[NDArray[np.float32], ...]  # (65536,) per channel: code → working value, lifted
-    from_linear: tuple[NDArray[np.uint16], ...] | None  # √linear × steps → code; None: working = encoding
+    to_working: tuple[Plane, ...]  # (65536,) per channel: code → working value, lifted
+    from_linear: tuple[Codes, ...] | None  # √linear × steps → code; None: working = encoding
 
-    def planes(self, samples: Samples) -> list[NDArray[np.float32]]:
-        """(H, W, C) uint8 or uint16 codes → C float32 working planes, lift applied."""
+    def planes(self, samples: Samples) -> list[Plane]:
+        """(H, W, C) uint8 or uint16 codes → C working planes, lift applied."""
         codes = sixteen_bit(samples)
-        return [looked_up(table, codes[..., i]) for i, table in enumerate(self.to_working)]
+        return [self.plane(codes, channel) for channel in range(len(self.to_working))]
 
-    def codes(self, planes: Sequence[NDArray[np.float32]], out: NDArray[np.uint16] | None = None) -> NDArray[np.uint16]:
-        """Working planes → codes: (H, W, 3) for RGB, (H, W) for grey. Clipped to 0..65535; into `out` where given."""
-        if out is None:
-            out = np.empty(planes[0].shape if len(planes) == 1 else (*planes[0].shape, len(planes)), np.uint16)
-        channels = np.moveaxis(out, -1, 0) if out.ndim == 3 else out[None]
-        for index, (plane, channel) in enumerate(zip(planes, channels, strict=True)):
-            if self.from_linear is None:
-                channel[...] = _steps(np.clip(plane, 0, 1), 65535)
-            else:
-                steps = _steps(np.sqrt(np.clip(plane, 0, 1)), _STEPS - 1)
-                channel[...] = self.from_linear[index].take(steps, mode="clip")  # quicker than looking for a bad step
-        return out
+    def plane(self, codes: Codes, channel: int) -> Plane:
+        """The working plane of one channel of (H, W, C) uint16 codes: several at once would be much memory."""
+        return looked_up(self.to_working[channel], codes[..., channel])
+
+    def codes(self, planes: Sequence[Plane]) -> Codes:
+        """Working planes → codes: (H, W, 3) for RGB, (H, W) for grey. Clipped to 0..65535."""
+        found = [self.channel_codes(plane, channel) for channel, plane in enumerate(planes)]
+        return found[0] if len(found) == 1 else np.stack(found, axis=-1)
+
+    def channel_codes(self, plane: Plane, channel: int) -> Codes:
+        """The codes (H, W) of one working plane, clipped to 0..65535."""
+        values = np.clip(plane.astype(np.float32), 0, 1)
+        if self.from_linear is None:
+            return _steps(values, 65535).astype(np.uint16)
+        steps = _steps(np.sqrt(values, out=values), _STEPS - 1)
+        return self.from_linear[channel].take(steps, mode="clip")  # quicker than looking for a bad step
 
 
-def looked_up(table: NDArray[np.float32], codes: NDArray[np.uint16]) -> NDArray[np.float32]:
+def looked_up(table: Plane, codes: Codes) -> Plane:
     """`table[codes]` of (H, W) codes and a table of 65,536 entries, in half the time; some rows at once, because numpy makes
     8 bytes of every index.
     """
@@ -67,18 +74,20 @@ def _steps(values: NDArray[np.float32], most: int) -> NDArray[np.intp]:
 
 def light_of(curves: Sequence[Curve], *, lift_stops: float, linear: bool) -> Light:
     """Tables for channel `curves`; `lift_stops` multiplies linear light by 2^stops, clipped at white."""
-    gain = 2.0**lift_stops
-    lifted = [np.minimum(curve * gain, 1.0) for curve in curves]
+    lifted = [np.minimum(curve * gain(lift_stops), 1.0) for curve in curves]
     if linear:
-        return Light(
-            tuple(light.astype(np.float32) for light in lifted), tuple(_encoding_table(curve) for curve in curves)
-        )
+        return Light(tuple(on_grid(light) for light in lifted), tuple(_encoding_table(curve) for curve in curves))
     if lift_stops == 0:
-        return Light(tuple((_CODES / 65535).astype(np.float32) for _ in curves), None)
-    encoded = (np.interp(light, curve, _CODES / 65535) for light, curve in zip(lifted, curves, strict=True))
-    return Light(tuple(table.astype(np.float32) for table in encoded), None)
+        return Light(tuple(on_grid(_CODES / 65535) for _ in curves), None)
+    encoded = (interpolated(light, curve, _CODES / 65535) for light, curve in zip(lifted, curves, strict=True))
+    return Light(tuple(on_grid(table) for table in encoded), None)
 
 
-def _encoding_table(curve: Curve) -> NDArray[np.uint16]:
-    linear = (np.arange(_STEPS) / (_STEPS - 1)) ** 2
-    return np.rint(np.interp(linear, curve, _CODES)).astype(np.uint16)
+def gain(lift_stops: float) -> float:
+    """The factor on linear light of a lift in stops."""
+    return float(exp2(np.array([lift_stops]))[0])
+
+
+def _encoding_table(curve: Curve) -> Codes:
+    root = np.arange(_STEPS) / (_STEPS - 1)
+    return np.rint(interpolated(root * root, curve, _CODES)).astype(np.uint16)

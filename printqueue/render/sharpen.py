@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, fsum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from printqueue.elementary import exp
 from printqueue.model.request import Sharpening
 from printqueue.units import MM_PER_INCH
 
@@ -61,7 +62,10 @@ class Mask:
     def _lightness(self, codes: Codes) -> Plane:
         if codes.ndim == 2:
             return codes.astype(np.float32)
-        return codes.astype(np.float32) @ np.array(self.weights, np.float32)
+        light = np.zeros(codes.shape[:2], np.float32)
+        for channel, weight in enumerate(self.weights):  # in this order on every processor, as a product would not be
+            light += np.float32(weight) * codes[..., channel]
+        return light
 
     def _down(self, plane: Plane, skip: int, rows: int) -> Plane:
         padded = np.pad(plane, ((self.reach, self.reach), (0, 0)), mode="edge")[skip:]
@@ -85,5 +89,5 @@ def mask_of(asked: Sharpening | None, ppi: int, weights: Sequence[float] | None)
     sigma = asked.radius_mm / MM_PER_INCH * ppi
     reach = max(1, ceil(_SIGMAS * sigma))
     x = np.arange(-reach, reach + 1)
-    taps = np.exp(-0.5 * (x / sigma) ** 2)
-    return Mask(tuple((taps / taps.sum()).tolist()), asked.amount_percent / 100, tuple(weights or _EVEN))
+    taps = exp(-0.5 * (x / sigma) * (x / sigma))
+    return Mask(tuple((taps / fsum(taps)).tolist()), asked.amount_percent / 100, tuple(weights or _EVEN))

@@ -19,9 +19,10 @@ from printqueue.colour.icc import Profile
 from printqueue.measure.reduce import sixteen_bit
 from printqueue.model.picture import Samples
 from printqueue.render.engine import Renderer, rows_at_once
-from printqueue.render.light import looked_up
+from printqueue.render.grid import Plane, on_grid
+from printqueue.render.light import gain, looked_up
 
-Plane = NDArray[np.float32]
+Tones = NDArray[np.float32]
 _STEPS = 1 << 16  # of the square root of luminance; L* is off by less than 0.01
 
 
@@ -32,7 +33,7 @@ class ToneBands:
     renderer: Renderer
     luminance: tuple[Plane, ...] | None  # (65536,) per channel: code → its part of Y, lifted; None: ask the engine
 
-    def band(self, start: int, stop: int) -> Plane:
+    def band(self, start: int, stop: int) -> Tones:
         """L*/100 (0..1) of picture rows `start` to `stop`, (stop - start, picture width) float32."""
         if self.luminance is None:
             codes = self.renderer.delivered_band(start, stop)
@@ -41,13 +42,13 @@ class ToneBands:
         pieces = [self._piece(first, min(first + step, stop)) for first in range(start, stop, step)]
         return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
-    def _piece(self, start: int, stop: int) -> Plane:
+    def _piece(self, start: int, stop: int) -> Tones:
         resampler = self.renderer.resampler
         first, last = resampler.rows_needed(start, stop)
         Y = self._luminance(self.renderer.source.rows(first, last))
         if resampler.shrinks:  # as the print: averaged in linear light, enlarged in a perceptual encoding
             return _tone(resampler.band(Y, first, start, stop))
-        return np.clip(resampler.band(_tone(Y), first, start, stop), 0, 1)
+        return np.clip(resampler.band(on_grid(_tone(Y)), first, start, stop).astype(np.float32), 0, 1)
 
     def _luminance(self, samples: Samples) -> Plane:
         assert self.luminance is not None
@@ -63,21 +64,23 @@ def tone_bands(renderer: Renderer, profile: Profile) -> ToneBands:
     weights = luminance_weights(renderer.source_profile, profile)
     if weights is None or renderer.mask is not None:  # what is sharpened is measured as it will be printed
         return ToneBands(renderer, None)
-    gain = 2.0**renderer.request.lift_stops
+    factor = gain(renderer.request.lift_stops)
     curves = channel_curves(renderer.source_profile, profile)
-    return ToneBands(renderer, tuple(_part(curve, weight, gain) for curve, weight in zip(curves, weights, strict=True)))
+    return ToneBands(
+        renderer, tuple(_part(curve, weight, factor) for curve, weight in zip(curves, weights, strict=True))
+    )
 
 
-def _part(curve: Curve, weight: float, gain: float) -> Plane:
-    return (np.minimum(curve * gain, 1.0) * weight).astype(np.float32)
+def _part(curve: Curve, weight: float, factor: float) -> Plane:
+    return on_grid(np.minimum(curve * factor, 1.0) * weight)
 
 
 _TONE = (lightness((np.arange(_STEPS) / (_STEPS - 1)) ** 2) / 100).astype(np.float32)
 
 
-def _tone(Y: Plane) -> Plane:
+def _tone(Y: Plane) -> Tones:
     """Luminance 0..1 → L*/100, through a table; what overshoots is clipped, as in the print."""
-    steps = np.clip(Y, 0, 1)
+    steps = np.clip(Y.astype(np.float32), 0, 1)
     np.sqrt(steps, out=steps)
     steps *= np.float32(_STEPS - 1)
     steps += np.float32(0.5)

@@ -12,7 +12,7 @@ from printqueue.measure import fine_detail, halo, modulation
 from printqueue.model.region import Region
 from printqueue.model.request import Placement
 from printqueue.render.engine import THREADS, Renderer
-from printqueue.render.tone import Plane, ToneBands, tone_bands
+from printqueue.render.tone import ToneBands, Tones, tone_bands
 from printqueue.survey.readings import Readings, rounded
 from printqueue.units import MM_PER_INCH
 
@@ -62,7 +62,7 @@ def _look(bands: ToneBands, place: Placement) -> _Found:
     found, height = _Found(), place.picture_px[1]
 
     def band(start: int) -> tuple[list[halo.Edges], fine_detail.OctaveEnergy]:
-        plane: Plane = bands.band(start, min(start + PRINTED_ROWS, height))
+        plane: Tones = bands.band(start, min(start + PRINTED_ROWS, height))
         edges = [halo.find_edges(plane, level=level, origin_px=(0, start)) for level in halo.LEVELS]
         return edges, fine_detail.octave_energy(plane, origin_px=(0, start))
 

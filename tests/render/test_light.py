@@ -84,10 +84,10 @@ def test_eight_bits_mean_the_same_as_sixteen() -> None:
 
 
 def test_shapes() -> None:
-    """RGB stays three channels, grey becomes two-dimensional, planes are float32 of 0 to 1."""
+    """RGB stays three channels, grey becomes two-dimensional, planes are float64 of 0 to 1."""
     colour = light_of(curves("srgb"), lift_stops=0, linear=True)
     planes = colour.planes(np.full((4, 5, 3), 40000, np.uint16))
-    assert [(plane.shape, str(plane.dtype)) for plane in planes] == [((4, 5), "float32")] * 3
+    assert [(plane.shape, str(plane.dtype)) for plane in planes] == [((4, 5), "float64")] * 3
     assert colour.codes(planes).shape == (4, 5, 3)
     grey = light_of(curves("srgb")[:1], lift_stops=0, linear=False)
     assert grey.codes(grey.planes(np.full((4, 5, 1), 200, np.uint8))).shape == (4, 5)
@@ -97,7 +97,7 @@ def test_shapes() -> None:
 def test_overshoot_is_clipped(linear: bool) -> None:
     """What the resampling filter throws below black or above white ends at black or white."""
     light = light_of(curves("srgb")[:1], lift_stops=0, linear=linear)
-    plane = np.array([[-0.2, -1e-9, 1.0, 1.0000001, 1.3]], np.float32)
+    plane = np.array([[-0.2, -1e-9, 1.0, 1.0000001, 1.3]])
     assert light.codes([plane]).tolist() == [[0, 0, 65535, 65535, 65535]]
 
 
