@@ -128,7 +128,7 @@ def _gamut(views: _Views) -> Readings:
     shares = zip(gamut.LADDER, found.over_percent, strict=True)
     return Readings(
         {
-            **{f"gamut.over_{rung}_percent": round(share, 3) for rung, share in shares},
+            **{f"gamut.over_{rung}_percent": round(share, 2) for rung, share in shares},
             "gamut.hues": _listed(found.hues),
             "gamut.chroma_before": rounded(found.chroma_before, 1),
             "gamut.chroma_after": rounded(found.chroma_after, 1),

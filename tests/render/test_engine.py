@@ -2,94 +2,33 @@
 
 from __future__ import annotations
 
-import struct
 import warnings
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Literal
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from printqueue.colour import manager, spaces
 from printqueue.colour.icc import read_profile
 from printqueue.model.paper import Intent
-from printqueue.model.picture import PictureFacts, Samples
-from printqueue.model.request import Border, Request
+from printqueue.model.request import Request, Sharpening
 from printqueue.render import sheet
-from printqueue.render.engine import Renderer, renderer
-from printqueue.render.marks import Mark
+from printqueue.render.engine import renderer
 from printqueue.render.plan import place
 from printqueue.render.sheet import BAND_ROWS, NO_INK, sheet_of
 from printqueue.units import MM_PER_INCH, Size
+from tests.render.support import PPI, PROFILES, Codes, Fake, grey_gamma, job, picture_of, seeded, whole_sheet
 
 with warnings.catch_warnings():  # it misses its plotting library aloud
     warnings.simplefilter("ignore")
     import colour
 
-Codes = NDArray[np.uint16]
 Array = NDArray[np.float64]
-PROFILES = Path(__file__).parents[2] / "printqueue/rules/profiles"
-PPI = 100
 OUTSIDE = {"srgb": "sRGB", "adobe-rgb": "Adobe RGB (1998)", "display-p3": "Display P3", "romm": "ROMM RGB"}
-
-
-@dataclass(frozen=True)
-class Fake:
-    """A picture in memory that behaves as an opened file does: bands of rows, in its own bits."""
-
-    pixels: Samples
-    icc: bytes | None = None
-
-    @property
-    def facts(self) -> PictureFacts:
-        """Its header."""
-        height, width, channels = self.pixels.shape
-        bits: Literal[8, 16] = 8 if self.pixels.dtype == np.uint8 else 16
-        return PictureFacts("TIFF", width, height, bits, "grey" if channels == 1 else "rgb")
-
-    def rows(self, start: int, stop: int) -> Samples:
-        """Rows, never beyond the picture: a reader of files would fail there."""
-        assert 0 <= start < stop <= self.pixels.shape[0]
-        return self.pixels[start:stop]
-
-    def transparent(self) -> bool:
-        """It is opaque."""
-        return False
-
-
-def job(
-    pixels: Samples,
-    source: bytes,
-    paper: bytes,
-    *,
-    scale: float = 1.0,
-    lift_stops: float = 0.0,
-    intent: Intent = Intent.RELATIVE,
-    border_mm: float = 10.0,
-) -> Renderer:
-    """A print whose picture has exactly the source's pixels times `scale`, between borders of `border_mm`."""
-    height, width = (round(n * scale) for n in pixels.shape[:2])
-    picture = Size("", width / PPI * MM_PER_INCH, height / PPI * MM_PER_INCH)
-    sheet = Size("custom", picture.width_mm + 2 * border_mm, picture.height_mm + 2 * border_mm)
-    request = Request("test", sheet, picture=picture, border=Border(), ppi=PPI, lift_stops=lift_stops, intent=intent)
-    fake: Any = Fake(pixels, source)
-    placement = place(request, pixels.shape[1], pixels.shape[0])
-    assert placement.picture_px == (width, height)
-    return renderer(fake, source, read_profile(source), paper, request, placement)
-
-
-def whole_sheet(drawn: Renderer, marks: tuple[Mark, ...] = ()) -> Codes:
-    """All pixels of the print file."""
-    return np.concatenate(list(sheet_of(drawn, marks).file_bands(lambda band: band)))
-
-
-def picture_of(drawn: Renderer) -> Codes:
-    """The picture cut out of the sheet."""
-    place = drawn.placement
-    width, height = place.picture_px
-    return whole_sheet(drawn)[place.top_px : place.top_px + height, place.left_px : place.left_px + width]
 
 
 def converted(rgb: Array, source: str, target: str, factor: float = 1.0) -> Array:
@@ -101,14 +40,6 @@ def converted(rgb: Array, source: str, target: str, factor: float = 1.0) -> Arra
     adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(before, after, transform="Bradford")
     light = np.minimum(one.cctf_decoding(rgb) * factor, 1.0)
     return np.asarray(two.cctf_encoding(np.clip(light @ (from_xyz @ adapt @ to_xyz).T, 0, 1)))
-
-
-def seeded(height: int, width: int) -> Codes:
-    """Seeded 16-bit colours, with the corners of the cube among them."""
-    pixels = np.random.default_rng(31).integers(0, 65536, (height, width, 3)).astype(np.uint16)
-    corners = np.stack(np.meshgrid(*[[0, 65535]] * 3, indexing="ij"), -1).reshape(8, 3)
-    pixels[0, :8] = corners
-    return pixels
 
 
 def held_to_the_reference(got: Codes, wanted: Array) -> None:
@@ -150,17 +81,6 @@ def test_colours_of_a_resized_picture(scale: float) -> None:
     off = np.abs(middles / 65535 - converted(patches / 65535, "adobe-rgb", "srgb")) * 255
     assert np.percentile(off, 95) <= 0.35
     assert off.max() <= 1.0
-
-
-def grey_gamma(gamma: float) -> bytes:
-    """A grey display profile of one gamma, laid out by ICC.1 and by nothing of ours."""
-    white = b"XYZ \0\0\0\0" + struct.pack(">3I", 0xF6D6, 0x10000, 0xD32D)
-    curve = b"curv\0\0\0\0" + struct.pack(">IHH", 1, round(gamma * 256), 0)
-    table = struct.pack(">I4sII4sII", 2, b"wtpt", 156, 20, b"kTRC", 176, 16)
-    head = struct.pack(
-        ">I4xI4s4s4s12x4s28x3I", 192, 0x04400000, b"mntr", b"GRAY", b"XYZ ", b"acsp", 0xF6D6, 0x10000, 0xD32D
-    )
-    return head.ljust(128, b"\0") + table + white + curve
 
 
 def test_grey_pictures() -> None:
@@ -279,3 +199,22 @@ def test_an_upside_down_mistake_would_show() -> None:
     assert got[5, 5, 0] > 60000
     assert got[-5:, :].max() < 2000
     assert got[:, -5:].max() < 2000
+
+
+@settings(max_examples=25, deadline=None, derandomize=True, database=None)
+@given(
+    st.lists(st.integers(1, 97), max_size=5, unique=True),
+    st.sampled_from([0.41, 1.0, 1.9]),
+    st.sampled_from([None, Sharpening(0.6, 70.0)]),
+    st.sampled_from([0.0, 1 / 3]),
+)
+def test_any_bands_are_the_whole_picture(
+    cuts: list[int], scale: float, sharpen: Sharpening | None, lift: float
+) -> None:
+    """Cut wherever one likes, shrunk or enlarged, lifted, sharpened: bit for bit the picture made in one piece."""
+    srgb = spaces.profile_bytes("adobe-rgb")
+    drawn = job(seeded(round(98 / scale), round(60 / scale)), srgb, srgb, scale=scale, sharpen=sharpen, lift_stops=lift)
+    height = drawn.placement.picture_px[1]
+    edges = [0, *sorted(cut for cut in cuts if cut < height), height]
+    pieces = [drawn.delivered_band(start, stop) for start, stop in pairwise(edges)]
+    np.testing.assert_array_equal(np.concatenate(pieces), drawn.delivered_band(0, height))

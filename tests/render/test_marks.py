@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from printqueue.colour import spaces
 from printqueue.render.marks import Mark, hairline
-from tests.render.test_engine import PROFILES, job, seeded, whole_sheet
+from tests.render.support import PROFILES, job, seeded, whole_sheet
 
 INK = (12000, 12100, 12200)
 

@@ -19,7 +19,7 @@ from printqueue.render.sharpen import Mask, mask_of
 from printqueue.render.sheet import sheet_of
 from printqueue.render.verify import verify
 from printqueue.survey.printed import printed_readings
-from tests.render.test_engine import PPI, PROFILES, job
+from tests.render.support import PPI, PROFILES, job
 from tests.render.test_verify import file_of, scene, verified
 
 SRGB = spaces.profile_bytes("srgb")

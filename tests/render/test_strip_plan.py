@@ -24,7 +24,7 @@ from printqueue.render.strip_plan import (
     strip_plan,
 )
 from printqueue.units import Size
-from tests.render.test_engine import PROFILES, job
+from tests.render.support import PROFILES, job
 from tests.render.test_verify import scene
 
 A5, A4, A3 = Size("A5", 148, 210), Size("A4", 210, 297), Size("A3", 297, 420)

@@ -22,7 +22,7 @@ from printqueue.render.marks import Mark
 from printqueue.render.recompute import recomputed
 from printqueue.render.sheet import Sheet, sheet_of
 from printqueue.render.verify import Verified, verify
-from tests.render.test_engine import PROFILES, job
+from tests.render.support import PROFILES, job
 
 SRGB = spaces.profile_bytes("srgb")
 PAPER = (PROFILES / "smooth-rag.icc").read_bytes()
