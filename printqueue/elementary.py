@@ -36,7 +36,7 @@ def sinc(x: Array) -> Array:
 
 
 def exp(x: Array) -> Array:
-    """e to the power of `x`, relatively within 1e-15 for |x| up to 10."""
+    """e to the power of `x`, relatively within 2e-15 for |x| up to 10."""
     return exp2(x / _LN_2)
 
 

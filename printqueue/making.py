@@ -60,10 +60,14 @@ class PrintJob:
 
 @dataclass(frozen=True, slots=True)
 class Printed:
-    """A print file as it was written and read back. `foot_line`: its words as they were set, "" where there are none."""
+    """A print file as it was written and read back. `foot_line`: its words as they were set, "" where there are none.
+
+    `sha256` is the file's, `pixels_sha256` that of its samples alone (`print_tiff.write`).
+    """
 
     verified: Verified
     sha256: str
+    pixels_sha256: str
     foot_line: str = ""
 
 
@@ -137,9 +141,9 @@ def make_print(
 
 def _write(
     out: BinaryIO, sheet: Sheet, provenance: Provenance, metadata: Metadata, scratch: BinaryIO | None
-) -> tuple[Verified, str]:
-    """Write it, then prove it and hash what was written."""
-    print_tiff.write(
+) -> tuple[Verified, str, str]:
+    """Write it, then prove it and hash what was written: the file, and its pixels alone."""
+    pixels = print_tiff.write(
         out,
         sheet.file_bands(print_tiff.encode_band, scratch),
         size_px=sheet.file_px,
@@ -152,7 +156,7 @@ def _write(
     with ThreadPoolExecutor(1) as pool:  # both read what was written; neither keeps a processor busy alone
         digest = pool.submit(_digest, out.fileno())
         verified = verify(out, sheet)
-        return verified, digest.result()
+        return verified, digest.result(), pixels
 
 
 def _digest(descriptor: int) -> str:
@@ -211,7 +215,7 @@ def make_strip(source: Source, job: PrintJob, wish: StripWish, provenance: Prove
         for piece, (left, top) in zip(wish.pieces, plan.corners_px, strict=True)
     )
     sheet = Sheet(plan.sheet_px, whole.ppi, job.paper_profile, cells, _words(plan, wish, _line_ink(job), whole.ppi))
-    verified, sha256 = _write(out, sheet, provenance, Metadata(title=_named(source, job.request).title), None)
+    verified, sha256, _ = _write(out, sheet, provenance, Metadata(title=_named(source, job.request).title), None)
     left, top, right, bottom = shown.crop_px
     return StripMade(
         plan.sheet.name,

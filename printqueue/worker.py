@@ -125,6 +125,7 @@ class Rendered:
     size: int
     verified: Verified
     foot_line: str = ""  # its words as they were set; "" where there are none
+    pixels_sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,7 +281,9 @@ def _render(order: RenderOrder, files: list[int]) -> Answer:
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
         printed = make_print(source, order.job, order.provenance, out, scratch)
         size = os.fstat(out.fileno()).st_size
-        return Answer(rendered=Rendered(printed.sha256, size, printed.verified, printed.foot_line))
+        return Answer(
+            rendered=Rendered(printed.sha256, size, printed.verified, printed.foot_line, printed.pixels_sha256)
+        )
 
 
 def _strip(order: StripOrder, files: list[int]) -> Answer:

@@ -28,7 +28,7 @@ from printqueue.shop import Attempt, Outcome, Shop
 from printqueue.stock import Stock, versions
 from printqueue.units import number_text, stops_text
 from printqueue.workbench import ask, print_job
-from printqueue.worker import Judged, RenderOrder
+from printqueue.worker import Judged, Rendered, RenderOrder
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +36,8 @@ class Made:
     """One rendered print, still under its temp name (relative to the studio)."""
 
     temp: str
-    sha256: str
     recipe: str
-    verified: Verified
-    foot_line: str
+    rendered: Rendered
     proof: Proof
 
 
@@ -66,7 +64,7 @@ def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int, judged: 
     steps.reached("rendered")
     proof = _proved_and_pictured(shop, attempt, child, index, judged, temp, answer.rendered.sha256)
     steps.reached("proofed")
-    return Made(temp, answer.rendered.sha256, recipe, answer.rendered.verified, answer.rendered.foot_line, proof)
+    return Made(temp, recipe, answer.rendered, proof)
 
 
 def _proved_and_pictured(
@@ -119,13 +117,16 @@ def publish_prints(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made:
     def record(intent: Intent) -> None:
         prints = [placed.final for placed in intent.placed if placed.role == "print"]
         for index, (output, one) in enumerate(zip(prints, made, strict=True)):
-            _record(shop, attempt, index, output, one.recipe)
+            _record(shop, attempt, index, output, one.recipe, one.rendered)
             shop.ledger.pictured(attempt.jobs[index], one.proof.thumbnail)
 
     return carry_out(shop, attempt, lambda: _intent(shop, attempt, judged, made), record)
 
 
-def _record(shop: Shop, attempt: Attempt, index: int, output: str, recipe: str) -> None:
+def _record(
+    shop: Shop, attempt: Attempt, index: int, output: str, recipe: str, rendered: Rendered | None = None
+) -> None:
+    """How the print was made; `rendered` None: it stood there already, and its hashes are not known."""
     kept = attempt.stocks[index]
     shop.ledger.keep(kept.profile_sha256, "profile", kept.profile)
     shop.ledger.keep(kept.rules_sha256, "rules", kept.paper.rules_text.encode())
@@ -135,6 +136,8 @@ def _record(shop: Shop, attempt: Attempt, index: int, output: str, recipe: str) 
         recipe=recipe,
         profile_sha256=kept.profile_sha256,
         rules_sha256=kept.rules_sha256,
+        file_sha256=rendered.sha256 if rendered else "",
+        pixels_sha256=rendered.pixels_sha256 if rendered else "",
     )
 
 
@@ -155,7 +158,7 @@ def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made: Sequen
         note = print_text(_note(shop, attempt, judged[index], one, index, master, base))
         placed += one.proof.placed(base + naming.PROOF)
         placed.append(group.companion(shop, attempt, base + naming.PRINT_NOTE, note.encode(), f"{index}.txt"))
-        placed.append(Placed("print", one.temp, base + naming.PRINT, one.sha256))
+        placed.append(Placed("print", one.temp, base + naming.PRINT, one.rendered.sha256))
     placed += _folder_order_copy(shop, attempt, masters, number)
     return Intent("print", placed, group.moves(attempt, masters, number, keep_spare=True), _warned_of(judged))
 
@@ -199,12 +202,14 @@ def _note(shop: Shop, attempt: Attempt, one: Judged, made: Made, index: int, mas
         facts=attempt.report.picture,
         findings=one.findings,
         recipe=made.recipe,
+        file_sha256=made.rendered.sha256,
+        pixels_sha256=made.rendered.pixels_sha256,
         master=master,
         master_sha256=attempt.sha256,
         converted=conversion_words(attempt.requests[index]),
         measurements=one.measurements,
-        checked=checked_words(made.verified),
-        foot_line=made.foot_line,
+        checked=checked_words(made.rendered.verified),
+        foot_line=made.rendered.foot_line,
         proof=os.path.basename(base) + naming.PROOF if made.proof.temp else "",
         no_proof=made.proof.missing,
         under_glass=_glass_words(kept.paper.drying, shop.now()),

@@ -51,12 +51,32 @@ class Prints(Transactions):
                 (verdict, json_text(findings), json_text(measurements), job),
             )
 
-    def made(self, job: int, *, output: str, recipe: str, profile_sha256: str, rules_sha256: str) -> None:
-        """Where the print file will stand (relative to the studio) and by which recipe it was made."""
+    def made(
+        self,
+        job: int,
+        *,
+        output: str,
+        recipe: str,
+        profile_sha256: str,
+        rules_sha256: str,
+        file_sha256: str = "",
+        pixels_sha256: str = "",
+    ) -> None:
+        """Where the print file will stand (relative to the studio), by which recipe it was made and what came out."""
         with self._transaction("made", recipe, durably=False) as run:
             run(
-                "UPDATE prints SET output = ?, recipe = ?, profile_sha256 = ?, rules_sha256 = ?, made = ? WHERE job = ?",
-                (os.fsencode(output), recipe, profile_sha256, rules_sha256, self._now(), job),
+                "UPDATE prints SET output = ?, recipe = ?, profile_sha256 = ?, rules_sha256 = ?, file_sha256 = ?,"
+                " pixels_sha256 = ?, made = ? WHERE job = ?",
+                (
+                    os.fsencode(output),
+                    recipe,
+                    profile_sha256,
+                    rules_sha256,
+                    file_sha256,
+                    pixels_sha256,
+                    self._now(),
+                    job,
+                ),
             )
 
     def pictured(self, job: int, thumbnail: str) -> None:

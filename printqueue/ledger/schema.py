@@ -75,6 +75,10 @@ MIGRATIONS = (
     """
     ALTER TABLE prints ADD COLUMN thumbnail TEXT NOT NULL DEFAULT ''; -- its name in daybook/pictures/; '' without one
     """,
+    """
+    ALTER TABLE prints ADD COLUMN file_sha256 TEXT NOT NULL DEFAULT '';   -- of the print file as published; '' not known
+    ALTER TABLE prints ADD COLUMN pixels_sha256 TEXT NOT NULL DEFAULT ''; -- of its samples alone; '' not known
+    """,
 )
 NEWEST = len(MIGRATIONS)
 

@@ -5,11 +5,12 @@ TIFF 6.0 (1992), ICC.1:2022 annex B.3 (tag 34675), XMP (ISO 16684-1) in tag 700.
 
 from __future__ import annotations
 
+import hashlib
+import io
 import re
 import struct
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import chain
 from typing import BinaryIO
 from xml.sax.saxutils import escape
 
@@ -26,6 +27,8 @@ _BIGTIFF_FROM = 3_900_000_000  # bytes of pixels; classic TIFF ends at 4 GiB
 _MOST_XMP = 1_000_000
 _CAPTURED = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 _HINT_WORST_GROWTH = 1.1  # LZW may enlarge noise
+_XMP = 700
+_PIXELS_HERE = "0" * 64  # stands in the provenance until all pixels have been seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,25 +50,38 @@ class Provenance:
         return text.encode("ascii", "replace").decode("ascii")
 
 
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Rows of the sheet, (n, width, 3) uint16, and the same as encoded strips."""
+
+    rows: NDArray[np.uint16]
+    strips: list[bytes]
+
+
 def write(
     stream: BinaryIO,
-    bands: Iterable[list[bytes]],
+    bands: Iterable[Band],
     *,
     size_px: tuple[int, int],
     ppi: int,
     profile: bytes,
     provenance: Provenance,
     metadata: Metadata,
-) -> None:
-    """Write the sheet; `bands` are results of `encode_band`, each but the last of a multiple of 64 rows."""
+) -> str:
+    """Write the sheet; `bands` are results of `encode_band`, each but the last of a multiple of 64 rows.
+
+    Returns the SHA-256 of the pixels, which is also written into the provenance: of the samples alone, as 16-bit little-endian
+    RGB row by row. It tells a change of the picture from a change of the container (codec, tags, versions).
+    """
     width, height = size_px
     texts = [(315, metadata.creator), (33432, metadata.rights)]
     extra = [(tag, 2, None, text.encode("utf-8") + b"\0", True) for tag, text in texts if text]
-    extra.append((700, 1, None, xmp_packet(provenance, metadata), True))
+    packet, pixels = xmp_packet(provenance, metadata), hashlib.sha256()
+    extra.append((_XMP, 1, None, packet, True))
     size = width * height * 6 * _HINT_WORST_GROWTH
     with tifffile.TiffWriter(stream, bigtiff=size > _BIGTIFF_FROM, byteorder="<") as writer:
         writer.write(
-            chain.from_iterable(bands),
+            _strips(bands, pixels),
             shape=(height, width, 3),
             dtype=np.uint16,
             photometric="rgb",
@@ -82,11 +98,30 @@ def write(
             extratags=extra,
             maxworkers=1,
         )
+    _write_pixels_hash(stream, packet, pixels.hexdigest())
+    return pixels.hexdigest()
 
 
-def encode_band(rows: NDArray[np.uint16]) -> list[bytes]:
-    """The encoded strips of (n, width, 3) uint16 sheet rows."""
-    return [_encode_strip(rows[start : start + ROWS_PER_STRIP]) for start in range(0, rows.shape[0], ROWS_PER_STRIP)]
+def _strips(bands: Iterable[Band], pixels: hashlib._Hash) -> Iterator[bytes]:
+    for band in bands:
+        pixels.update(np.ascontiguousarray(band.rows, "<u2").data)
+        yield from band.strips
+
+
+def _write_pixels_hash(stream: BinaryIO, packet: bytes, pixels: str) -> None:
+    """Put it where its place is kept in the XMP, which had to be written before the pixels."""
+    stream.seek(0)
+    with tifffile.TiffFile(stream, name="print.tif") as tiff:
+        start = tiff.pages.first.tags[_XMP].valueoffset
+    stream.seek(start + packet.index(_PIXELS_HERE.encode()))
+    stream.write(pixels.encode())
+    stream.seek(0, io.SEEK_END)
+
+
+def encode_band(rows: NDArray[np.uint16]) -> Band:
+    """(n, width, 3) uint16 sheet rows, with their encoded strips."""
+    starts = range(0, rows.shape[0], ROWS_PER_STRIP)
+    return Band(rows, [_encode_strip(rows[start : start + ROWS_PER_STRIP]) for start in starts])
 
 
 def _encode_strip(rows: NDArray[np.uint16]) -> bytes:
@@ -96,8 +131,9 @@ def _encode_strip(rows: NDArray[np.uint16]) -> bytes:
 
 
 def xmp_packet(provenance: Provenance, metadata: Metadata) -> bytes:
-    """XMP with Dublin Core of the master and our own provenance; deterministic."""
+    """XMP with Dublin Core of the master and our own provenance; deterministic. The first 64 zeros are kept for the pixels' hash."""
     own = {
+        "pixelsSHA256": _PIXELS_HERE,
         "recipe": provenance.recipe,
         "masterSHA256": provenance.master_sha256,
         "profileSHA256": provenance.profile_sha256,
@@ -136,7 +172,7 @@ def read_provenance(stream: BinaryIO) -> tuple[str, str] | None:
     """(recipe, master's SHA-256) of a print file of ours, None for any other file."""
     try:
         with tifffile.TiffFile(stream, name="print.tif") as tiff:
-            tag = tiff.pages.first.tags.get(700)
+            tag = tiff.pages.first.tags.get(_XMP)
             packet = bytes(tag.value) if tag is not None and tag.count < _MOST_XMP else b""
     except (tifffile.TiffFileError, struct.error, LookupError, ArithmeticError, ValueError, TypeError, OSError):
         return None

@@ -33,6 +33,8 @@ class PrintMade:
     facts: PictureFacts
     findings: Sequence[Finding]
     recipe: str
+    file_sha256: str
+    pixels_sha256: str
     master: str
     master_sha256: str
     converted: str  # which conversion, in words
@@ -214,6 +216,10 @@ def _record_rows(made: PrintMade) -> list[str]:
     rows += [
         row("Master", f"{shown(made.master)} (SHA-256 {made.master_sha256})"),
         row("Recipe", made.recipe),
+        row("File", f"SHA-256 {made.file_sha256}"),
+        row(
+            "Pixels", f"SHA-256 {made.pixels_sha256}: the picture alone. A reprint with this number is the same print."
+        ),
         row("Job", f"{made.job}, {made.when}."),
     ]
     return rows

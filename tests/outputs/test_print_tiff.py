@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import os
@@ -264,6 +265,33 @@ def test_libtiff_sees_the_same_pixels(path: Path, tmp_path: Path) -> None:
     tifffile.imwrite(plain, altered, photometric="rgb", compression=None, metadata=None)
     tool = shutil.which("tiffcmp") or ""
     assert subprocess.run([tool, "-t", path, plain], capture_output=True, timeout=60, check=False).returncode == 1
+
+
+def test_the_pixels_hash_is_what_another_program_computes(path: Path) -> None:
+    """SHA-256 of ImageMagick's raw samples (RGB, 16 bit, least significant byte first) is the one in the provenance."""
+    raw = run("convert-im6.q16", "imagemagick", path, "-depth", "16", "-endian", "LSB", "rgb:-")
+    with tifffile.TiffFile(path) as tiff:
+        packet = bytes(tiff.pages.first.tags[700].value)
+    root = ET.fromstring(packet)
+    assert root.findtext(f".//{{{NAMESPACE}}}pixelsSHA256") == hashlib.sha256(raw).hexdigest()
+    assert raw == SHEET.astype("<u2").tobytes()
+
+
+def test_another_container_keeps_the_pixels_hash() -> None:
+    """Other texts make another file of the same picture; another picture has another hash."""
+    assert pixels_hash(print_file(DRAWN, Metadata())) == pixels_hash(DATA)
+    assert print_file(DRAWN, Metadata()) != DATA
+    changed = SHEET.copy()
+    changed[200, 250, 1] ^= 1
+    assert pixels_hash(rewritten(changed)) != pixels_hash(DATA)
+
+
+def pixels_hash(data: bytes) -> str:
+    """As the provenance has it."""
+    with tifffile.TiffFile(io.BytesIO(data)) as tiff:
+        found = ET.fromstring(bytes(tiff.pages.first.tags[700].value)).findtext(f".//{{{NAMESPACE}}}pixelsSHA256")
+    assert found is not None
+    return found
 
 
 @pytest.mark.parametrize("ppi", [240, 300, 360, 720])

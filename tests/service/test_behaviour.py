@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import sqlite3
 import unicodedata
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
+import tifffile
 
 from printqueue import steps
 from printqueue.ledger import LedgerReader
@@ -306,6 +310,21 @@ def test_put_back_from_review(studio: Studio, template: Template) -> None:
     assert support.serve_once(studio, template).made == 1
     assert support.files(studio, "ready", "review") == {}
     assert _masters(studio)["card/Fog.tif"] == support.sha256(support.small_picture())
+
+
+def test_the_record_holds_the_hash_of_file_and_pixels(studio: Studio, template: Template) -> None:
+    """Ledger, note and the print file itself name the SHA-256 of its pixels; ledger and note that of the file as well."""
+    support.drop(studio, f"card/{SMALL}/Fog.tif", support.picture(0))
+    assert support.serve_once(studio, template).made == 1
+    file = Path(studio.path("print", "card", SMALL, "Fog.tif"))
+    with tifffile.TiffFile(file) as tiff:
+        pixels = hashlib.sha256(tiff.asarray().astype("<u2").tobytes()).hexdigest()
+        assert f"<pq:pixelsSHA256>{pixels}<".encode() in bytes(tiff.pages.first.tags[700].value)
+    whole = hashlib.sha256(file.read_bytes()).hexdigest()
+    with closing(sqlite3.connect(studio.ledger)) as ledger:
+        assert ledger.execute("SELECT file_sha256, pixels_sha256 FROM prints").fetchall() == [(whole, pixels)]
+    words = file.with_name("Fog.print.txt").read_text("utf-8").split()
+    assert {whole, f"{pixels}:"} <= set(words)
 
 
 @pytest.mark.parametrize("how", ["moved", "renamed", "removed"])

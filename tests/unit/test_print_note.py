@@ -53,6 +53,8 @@ def text(
         placement=place(request, 6000, 4000),
         facts=PICTURE,
         findings=findings,
+        file_sha256="d" * 64,
+        pixels_sha256="e" * 64,
         recipe="0" * 64,
         master="masters/Fog.tif",
         master_sha256="1" * 64,
