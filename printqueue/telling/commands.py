@@ -57,11 +57,12 @@ class Commands(Strict):
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """One argument list and the file it was found in."""
+    """One argument list and the file it was found in. `program`: the file to run, all links followed when it was looked at."""
 
     name: str
     arguments: tuple[str, ...]
     file: str
+    program: str
 
 
 def load(data: bytes, file: str) -> dict[str, list[str]]:
@@ -107,8 +108,7 @@ class CommandBook:
             data = self._guarded(folder, file)
             found = load(data, file).get(name) if data is not None else None
             if found is not None:
-                self._require_program(found[0], name)
-                return Command(name, tuple(found), file)
+                return Command(name, tuple(found), file, self._program(found[0], name))
         where = " and ".join(shown(os.path.join(folder, FILE)) for folder in self._where)
         raise UsageError(f"There is no command '{shown(name)}' (looked for in {where}).", do="Write it there.")
 
@@ -138,8 +138,8 @@ class CommandBook:
             raise _refused(shown(file), faults, f"Put it into {SYSTEM_FOLDER}/, owned by root; chmod go-w.")
         return data
 
-    def _require_program(self, program: str, name: str) -> None:
-        """The program is there, can be run, and is nobody else's to change."""
+    def _program(self, program: str, name: str) -> str:
+        """The real path of the program: it is there, can be run, and is nobody else's to change or to swap."""
         real = os.path.realpath(program)
         try:
             seen = os.stat(real)
@@ -148,13 +148,14 @@ class CommandBook:
                 f"The program {shown(program)} of the command '{name}' cannot be found: {error.strerror}.",
                 do=f"Put its full path into {FILE}.",
             ) from error
-        faults = list(_rights(seen, "the program"))
+        faults = [*_rights(seen, "the program"), *_faults_above(real)]
         if not stat.S_ISREG(seen.st_mode) or not os.access(real, os.X_OK):
             faults.append("it is no program that this user may run")
         if self.holds(real):
             faults.append(f"it lies inside the studio {shown(self._root)}, where others may write")
         if faults:
             raise _refused(f"The program {shown(program)} of the command '{name}'", faults, "Check owner and mode.")
+        return real
 
 
 def _refused(what: str, faults: Sequence[str], do: str) -> UsageError:
@@ -191,6 +192,13 @@ def _opened(folder: str) -> tuple[int, list[str]]:
         passing = walked != folder and bool(seen.st_mode & stat.S_ISVTX)  # nobody renames another's entries in it
         faults += _rights(seen, f"the folder {shown(walked)}", writable=passing)
     return descriptor, faults
+
+
+def _faults_above(real: str) -> list[str]:
+    """What is not safe about the folders above a program: who can write one can put another program there."""
+    descriptor, faults = _opened(os.path.dirname(real))
+    os.close(descriptor)
+    return faults
 
 
 def _bytes(folder: int, file: str, faults: list[str]) -> bytes | None:

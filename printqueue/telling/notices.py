@@ -13,7 +13,7 @@ from typing import Literal, TypeAlias
 from printqueue.config import Notify
 from printqueue.errors import UsageError
 from printqueue.telling import outside
-from printqueue.telling.commands import CommandBook, home_folder
+from printqueue.telling.commands import Command, CommandBook, home_folder
 from printqueue.telling.journal import about
 from printqueue.text import shown
 
@@ -197,11 +197,13 @@ class Notifier:
         return None
 
     def _run(self, notice: Notice) -> None:
-        arguments = self._looked_up(untold=True)
-        if arguments is None:
+        command = self._looked_up(untold=True)
+        if command is None:
             return
         environment = self._surroundings | facts(notice, self._root)
-        ended = outside.run(arguments, environment, limit_s=self._limit_s, stop=self._stop)
+        ended = outside.run(
+            command.arguments, environment, limit_s=self._limit_s, stop=self._stop, program=command.program
+        )
         what = about(picture=notice.picture, job=notice.job, event=notice.event)
         says = f"The command '{self._name}' of `notify` {ended.how or 'was run'}"
         says += f"; it said: {ended.said}" if ended.said else "."
@@ -212,10 +214,10 @@ class Notifier:
         with self._change:
             self._problem, self._untold = "", 0
 
-    def _looked_up(self, *, untold: bool = False) -> Sequence[str] | None:
-        """The argument list as it stands now; a missing or unsafe one is a problem that stands until it is put right."""
+    def _looked_up(self, *, untold: bool = False) -> Command | None:
+        """The command as it stands now; a missing or unsafe one is a problem that stands until it is put right."""
         try:
-            found = self._book.find(self._name).arguments
+            found = self._book.find(self._name)
         except (UsageError, OSError) as error:
             self._failed(f"`notify` cannot tell anything: {error}", untold=untold, unfound=True)
             return None

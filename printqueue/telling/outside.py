@@ -29,8 +29,17 @@ class Ended:
     said: str = ""
 
 
-def run(arguments: Sequence[str], environment: Mapping[str, str], *, limit_s: float, stop: threading.Event) -> Ended:
+def run(
+    arguments: Sequence[str],
+    environment: Mapping[str, str],
+    *,
+    limit_s: float,
+    stop: threading.Event,
+    program: str | None = None,
+) -> Ended:
     """Run `arguments` (a full path first) with nothing but `environment`, and end its process group afterwards.
+
+    `program`: the file to run, where the first argument names it by way of links.
 
     Blocks until the program ends, `limit_s` seconds are over or `stop` is set. The program inherits no descriptor:
     it has an empty input, and its output is read here. Never raises for what the program is or does.
@@ -38,6 +47,7 @@ def run(arguments: Sequence[str], environment: Mapping[str, str], *, limit_s: fl
     try:
         process = subprocess.Popen(  # noqa: S603 - an argument list out of a guarded file; there is no shell
             list(arguments),
+            executable=program,
             env=dict(environment),
             cwd="/",  # a share could not be unmounted from under it otherwise
             stdin=subprocess.DEVNULL,

@@ -197,6 +197,18 @@ def test_a_file_of_another_user(studio: Path, users: Path) -> None:
     assert "users belongs to user 4711" in refusal(studio, users)
 
 
+def test_a_link_is_followed_once(tmp_path: Path, studio: Path) -> None:
+    """What is run is the file that was looked at, not what a link in a shared folder leads to by then."""
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    shared.chmod(0o777)
+    (shared / "lamp").symlink_to("/bin/true")
+    users = folder(tmp_path / "users", f"commands: {{lamp: [{shared}/lamp, --fog]}}")
+    found = CommandBook(str(studio), [str(users)]).find("lamp")
+    assert found.arguments == (f"{shared}/lamp", "--fog")
+    assert found.program == os.path.realpath("/bin/true")
+
+
 # -- never from the studio ---------------------------------------------------
 
 
@@ -240,6 +252,9 @@ def test_programs(tmp_path: Path, studio: Path) -> None:
     assert "the program can be written" in refusal(studio, users)
     program.chmod(0o755)
     assert CommandBook(str(studio), [str(users)]).find("lamp").arguments == (str(program),)
+    tmp_path.chmod(0o777)
+    assert f"the folder {tmp_path} can be written" in refusal(studio, users)
+    tmp_path.chmod(0o755)
     program.unlink()
     program.mkdir(mode=0o755)
     assert "no program" in refusal(studio, users)

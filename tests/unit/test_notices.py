@@ -82,7 +82,9 @@ def fake(monkeypatch: pytest.MonkeyPatch, how: str = "") -> tuple[list[dict[str,
     ran: list[dict[str, str]] = []
     go = threading.Event()
 
-    def run(arguments: object, environment: dict[str, str], *, limit_s: float, stop: threading.Event) -> outside.Ended:
+    def run(
+        arguments: object, environment: dict[str, str], *, limit_s: float, stop: threading.Event, program: str
+    ) -> outside.Ended:
         ran.append(environment)
         while not go.wait(0.005) and not stop.is_set():
             pass
