@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import time
 from collections.abc import Iterator
 from datetime import datetime
@@ -36,6 +37,7 @@ def follow(studio: Studio) -> int:
     """Show changes until Ctrl-C. A ledger that cannot be read is said in the live view, which goes on trying; in a pipe
     it ends the command.
     """
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job begins with it ignored
     try:
         if in_terminal():
             _live(studio)

@@ -14,8 +14,7 @@ from itertools import islice
 from printqueue.disk import filesystems
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.errors import OwnError
-from printqueue.intake.listening import refusal
-from printqueue.intake.watch import folders_inside
+from printqueue.intake.watch import folders_inside, refusal
 from printqueue.version import __version__
 
 OLDEST_PYTHON, FIRST_UNTRIED = (3, 11), (3, 14)

@@ -208,6 +208,8 @@ class Service:
             self.shop.shelf.refresh()
             self._say_problems()
             found = self._sweeper.sweep()
+            if self._waker is not None:
+                self._waker.scanned(found, self._clock())
             self._was_gone = self._teller.share_is_back() or self._was_gone
             if self._was_gone and not self._hands.paths:
                 recovery.drop_strays(self.shop)  # temps that could not be removed when it went

@@ -22,7 +22,7 @@ from printqueue.disk.filesystems import FileSystem
 from printqueue.doctor import CHECKS, Health, Result, disks, examination, folders, machine, record
 from printqueue.doctor.result import Visit
 from printqueue.errors import OwnError
-from printqueue.intake import listening
+from printqueue.intake import watch
 from printqueue.ledger import Ledger
 from printqueue.model.job import State
 from printqueue.studio import StudioLock, open_studio
@@ -232,23 +232,24 @@ def test_listener(code: int, limit: str) -> None:
 
 def test_refusal_by_the_kernel(tmp_path: Path) -> None:
     """The kernel's own EMFILE is what `listener_result` gets to see (here for want of a free descriptor)."""
-    assert listening.refusal(str(tmp_path)) == 0
-    assert listening.refusal(str(tmp_path / "missing")) == errno.ENOENT
+    assert watch.refusal(str(tmp_path)) == 0
+    assert watch.refusal(str(tmp_path / "missing")) == errno.ENOENT
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (0, hard))
     try:
-        code = listening.refusal(str(tmp_path))
+        code = watch.refusal(str(tmp_path))
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
     assert code == errno.EMFILE
 
 
 def test_folders_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every folder that is watched counts, the top one included, up to a bound; files and hidden folders do not."""
+    """Every folder that is watched counts, the top one and hidden ones included, up to a bound; files and links do not."""
     for name in ("kozo/A4/nets", "kozo/A3", "@eaDir/x", ".cache"):
         (tmp_path / name).mkdir(parents=True)
     (tmp_path / "kozo" / "Fog.tif").touch()
-    assert machine.count_folders(str(tmp_path)) == 5
+    (tmp_path / "link").symlink_to(tmp_path / "kozo")
+    assert machine.count_folders(str(tmp_path)) == 8
     monkeypatch.setattr(machine, "MOST_FOLDERS", 3)
     assert machine.count_folders(str(tmp_path)) == 3
 
@@ -273,8 +274,8 @@ UNTOLD = FileSystem(-1, "", filesystems.UNKNOWN)
 def test_where_ready_lies() -> None:
     """On a share and with `watch: poll` the clock does it, which is fine and said; an unknown kind is a warning."""
     assert disks.ready_result(LOCAL, "auto", 15).says == "On a local file system (ext4): file events arrive."
-    for watch in ("auto", "poll"):
-        result = disks.ready_result(NETWORK, watch, 15)
+    for wanted in ("auto", "poll"):
+        result = disks.ready_result(NETWORK, wanted, 15)
         assert result.state is FINE
         assert "On a share (nfs4)" in result.says
         assert "every 15 s" in result.says

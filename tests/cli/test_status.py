@@ -275,9 +275,13 @@ def test_follow_and_json_are_two_things(studio: Path, capsys: pytest.CaptureFixt
     assert (ran.code, ran.out) == (2, "")
 
 
-def _ended_by_hand(words: tuple[str, ...], until: str, act: Callable[[], object]) -> tuple[int, str]:
-    """Follow in a pipe; `act` once it stands, Ctrl-C once `until` was said; exit code and output."""
-    with subprocess.Popen(program(*words), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+def _ended_by_hand(
+    words: tuple[str, ...], until: str, act: Callable[[], object], before: Callable[[], object] | None = None
+) -> tuple[int, str]:
+    """Follow in a pipe; `act` once it stands, Ctrl-C once `until` was said; exit code and output. `before`: in the new process."""
+    with subprocess.Popen(
+        program(*words), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=before
+    ) as process:
         assert process.stdout is not None
         said = [process.stdout.readline(), process.stdout.readline()]
         act()
@@ -306,6 +310,20 @@ def test_follow_in_a_pipe(studio: Path) -> None:
     changes = [line[10:].split("  ")[0].strip() for line in said.split("\n") if line[2:3] == ":"]
     assert changes == ["working", "stuck", "working", "stuck"]
     assert "k\\x1b[31melp.tif  It ended its child twice." in said
+
+
+def test_follow_ends_where_interrupts_came_in_ignored(studio: Path) -> None:
+    """A job in the background of a shell without job control starts with SIGINT ignored (POSIX, sh, 2.11); it ends all the same."""
+
+    def work() -> None:
+        with ledger(studio) as kept:
+            kept.copied(kept.claim("baryta/A4/Fog.tif", 1, 2, 3).id, "00")
+
+    def ignore() -> None:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    code, _ = _ended_by_hand(("-C", str(studio), "status", "--follow"), "working", work, ignore)
+    assert code == 0
 
 
 def test_follow_tells_why_something_waits(studio: Path) -> None:

@@ -10,17 +10,18 @@ import argparse
 import ctypes
 import os
 import signal
+import struct
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from printqueue.intake.listening import masks
 from printqueue.studio import Studio
 from tests.faults import kit, stub_worker
 from tests.service import support
 
 SETTINGS = "settle: 0 s\nscan: 2 s\nwatch: auto\nworkers: 2\n"
+_EVENT = struct.Struct("iIII")
 _PAUSE_S = 0.2  # between two looks of this program
 
 
@@ -49,6 +50,15 @@ class Witness:
             while data := events.read(1 << 16):
                 found = found or any(mask & 0x4000 for mask in masks(data))  # IN_Q_OVERFLOW
         return found
+
+
+def masks(data: bytes) -> Iterator[int]:
+    """The mask of each event in a buffer that the kernel filled (struct inotify_event, inotify(7))."""
+    at = 0
+    while at + _EVENT.size <= len(data):
+        _, mask, _, name_bytes = _EVENT.unpack_from(data, at)
+        yield mask
+        at += _EVENT.size + name_bytes
 
 
 def queue_limit() -> int:

@@ -5,30 +5,32 @@ Against the running kernel (inotify(7)); limits and mounts in a user and mount n
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import logging
 import os
 import shutil
-import struct
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
+from watchdog.events import FileSystemEvent
 
 from printqueue.disk import filesystems
+from printqueue.disk.durable import Stamp
 from printqueue.disk.filesystems import FileSystem
-from printqueue.intake import listening, scan, watch
-from printqueue.intake.listening import Listener
-from printqueue.intake.watch import Waker
+from printqueue.intake import scan, watch
+from printqueue.intake.scan import Seen, Sweep
+from printqueue.intake.watch import LATEST_S, Waker
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 10.0  # only a test that fails waits as long
-# inotify(7), values from <linux/inotify.h>, written down here once more
-CREATE, MODIFY, CLOSE_WRITE, MOVED_TO, OVERFLOW, ISDIR = 0x100, 0x2, 0x8, 0x80, 0x4000, 0x4000_0000
 
 
 @contextmanager
@@ -42,16 +44,23 @@ def watching(folder: Path) -> Iterator[tuple[Waker, threading.Event]]:
         waker.close()
 
 
-def listener(waker: Waker) -> Listener:
-    """The one that a waker has."""
-    assert waker._listener is not None
-    return waker._listener
+def watches() -> int:
+    """How many folders the kernel watches for this process: lines of fdinfo, proc(5)."""
+    found = 0
+    for descriptor in os.listdir("/proc/self/fdinfo"):
+        try:
+            found += Path(f"/proc/self/fdinfo/{descriptor}").read_text().count("inotify wd:")
+        except OSError:
+            continue  # that of the listing
+    return found
 
 
-def watches(waker: Waker) -> int:
-    """How many folders the kernel watches for it: lines of fdinfo, proc(5)."""
-    with open(f"/proc/self/fdinfo/{listener(waker)._events}") as stream:
-        return sum(line.startswith("inotify ") for line in stream)
+def until(true: Callable[[], bool]) -> None:
+    """Wait for what another thread does."""
+    over = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < over, "it did not happen"
+        time.sleep(0.005)
 
 
 def save(path: Path) -> None:
@@ -105,99 +114,194 @@ def test_what_wakes(happening: str, ready: Path, outside: Path) -> None:
 
 def test_blocks_do_not_wake(ready: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Writing block by block, opening and reading send no events: only making a file and closing it do."""
-    seen: list[int] = []
-    take = Listener._take
+    seen: list[str] = []
+    take = watch._Hearing.take
 
-    def note(self: Listener, data: bytes) -> None:
-        seen.extend(listening.masks(data))
-        take(self, data)
+    def note(self: watch._Hearing, event: FileSystemEvent) -> None:
+        seen.append(type(event).__name__)
+        take(self, event)
 
-    monkeypatch.setattr(Listener, "_take", note)
-    with watching(ready) as (waker, wake):
+    monkeypatch.setattr(watch._Hearing, "take", note)
+    with watching(ready):
         with open(ready / "A.tif", "wb", buffering=0) as first, open(ready / "B.tif", "wb", buffering=0) as second:
             for _ in range(500):
                 first.write(b"k")
                 second.write(b"k")
         (ready / "A.tif").read_bytes()
         (ready / "last").mkdir()
-        assert listener(waker).folders_changed.wait(PATIENCE_S)
-        assert wake.wait(PATIENCE_S)
-    assert sorted(seen) == sorted([CREATE, CREATE, CLOSE_WRITE, CLOSE_WRITE, CREATE | ISDIR])
+        until(lambda: "DirCreatedEvent" in seen)
+    assert sorted(seen) == sorted(["FileCreatedEvent", "FileClosedEvent"] * 2 + ["DirCreatedEvent"])
 
 
 @pytest.mark.parametrize("come", ["made", "moved in"])
 def test_new_folders_are_watched(come: str, ready: Path, outside: Path) -> None:
-    """A folder that came later is watched from the next check on, and so is what lies in it."""
-    with watching(ready) as (waker, wake):
+    """A folder that came later is watched too, and so is what lies in it."""
+    with watching(ready) as (_, wake):
         if come == "made":
             (ready / "tree" / "A4").mkdir(parents=True)
         else:
             (outside / "tree").rename(ready / "tree")
-        assert listener(waker).folders_changed.wait(PATIENCE_S)
-        waker.check()
-        assert watches(waker) == 5
+        until(lambda: watches() == 5)
+        assert wake.wait(PATIENCE_S)
         wake.clear()
         save(ready / "tree" / "A4" / "Slipway.tif")
         assert wake.wait(PATIENCE_S)
 
 
-def test_folders_that_went_are_watched_no_more(ready: Path, outside: Path) -> None:
-    """A folder that was moved out of ready/ or removed gives its watch back."""
-    with watching(ready) as (waker, _):
-        (ready / "kozo").rename(outside / "kozo")
-        assert listener(waker).folders_changed.wait(PATIENCE_S)
-        waker.check()
-        assert watches(waker) == 1
-
-
-def test_only_what_the_scan_looks_into(ready: Path, outside: Path) -> None:
-    """Hidden folders, the file server's own and those behind links are not watched; nor deeper than the scan looks."""
+def test_what_the_scan_does_not_look_at_does_not_wake(ready: Path, outside: Path) -> None:
+    """Hidden names, what a file server keeps for itself, and what lies behind a link: nothing there wakes the scan."""
     for name in ("@eaDir", "#recycle", ".printqueue-x"):
         (ready / name / "inside").mkdir(parents=True)
     (ready / "link").symlink_to(outside)
-    (ready / "/".join("abcdefghijklmno")).mkdir(parents=True)
-    with watching(ready) as (waker, _):
-        assert watches(waker) == 1 + len(["kozo", "kozo/A4"]) + scan.DEEPEST
+    with watching(ready) as (_, wake):
+        for folder in ("@eaDir/inside", "#recycle/inside", ".printqueue-x", "link/tree"):
+            save(ready / folder / "Fog.tif")
+        save(ready / ".hidden.tif")
+        assert not wake.wait(0.5)
+        save(ready / "Slipway.tif")
+        assert wake.wait(PATIENCE_S)
 
 
-def test_links_are_never_listened_through(ready: Path, tmp_path: Path) -> None:
-    """A link that took a folder's place after it was listed is refused; so is a file (IN_ONLYDIR, IN_DONT_FOLLOW)."""
-    (tmp_path / "link").symlink_to(ready)
-    heard = Listener(lambda: None)
-    try:
-        for path in (tmp_path / "link", ready / "Old.tif"):
-            with pytest.raises(NotADirectoryError):
-                heard.add(str(path))
-    finally:
-        heard.close()
+# -- what was found and never announced --------------------------------------
+
+
+class Event:
+    """An event of the library, as far as it is looked at."""
+
+    def __init__(self, src_path: str, dest_path: str = "") -> None:
+        self.src_path, self.dest_path = src_path, dest_path
+
+
+def sweep(*paths: str, passed: tuple[str, ...] = ()) -> Sweep:
+    """What a scan found."""
+    return Sweep([Seen(path, Stamp(1, 2, 3, 4, 5)) for path in paths], [(path, "why") for path in passed])
+
+
+@pytest.fixture
+def hearing() -> Any:
+    """Of a folder in which two pictures stand and were seen once."""
+    found = watch._Hearing("/ready", lambda: None)
+    assert found.missed(sweep("a.tif", "kozo/b.tif"), 0.0) is None
+    return found
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        Event("/ready/kozo/c.tif"),
+        Event("/ready/kozo"),
+        Event("/ready/.part", "/ready/kozo/c.tif"),
+        Event("/ready/elsewhere", "/ready/kozo"),
+    ],
+    ids=["it", "its folder", "renamed", "its folder renamed"],
+)
+@pytest.mark.parametrize("when", ["before the last look", "before", "a little late"])
+def test_announced(hearing: Any, event: Event, when: str) -> None:
+    """A new picture is announced by its own event or its folder's, before or shortly after the look that finds it."""
+    new = sweep("a.tif", "kozo/b.tif", "kozo/c.tif")
+    if when == "before the last look":
+        hearing.take(event)
+        assert hearing.missed(sweep("a.tif", "kozo/b.tif"), 1.0) is None
+    elif when == "before":
+        hearing.take(event)
+    assert hearing.missed(new, 10.0) is None
+    if when == "a little late":
+        hearing.take(event)
+    assert hearing.missed(new, 10.0 + LATEST_S + 1) is None
+    assert hearing.missed(new, 100.0) is None
+
+
+def test_not_announced(hearing: Any) -> None:
+    """What no event tells of in time is named, not before; an event for another picture is no excuse."""
+    new = sweep("a.tif", "kozo/b.tif", "kozo/c.tif", "d.tif")
+    hearing.take(Event("/ready/d.tif"))
+    assert hearing.missed(new, 10.0) is None
+    assert hearing.missed(new, 10.0 + LATEST_S / 2) is None
+    assert hearing.missed(new, 10.0 + LATEST_S + 0.1) == "kozo/c.tif"
+
+
+def test_neither_growing_nor_gone(hearing: Any) -> None:
+    """A file that grows sends no events, one that was passed over while it was empty is known, and one that went away again
+    is not missed.
+    """
+    hearing.missed(sweep("a.tif", "kozo/b.tif", passed=("empty.tif",)), 1.0)
+    hearing.take(Event("/ready/empty.tif"))
+    hearing.missed(sweep("a.tif", "kozo/b.tif", passed=("empty.tif",)), 2.0)
+    hearing.missed(sweep("a.tif", "kozo/b.tif", passed=("empty.tif",)), 3.0)
+    assert hearing.missed(sweep("a.tif", "kozo/b.tif", "empty.tif", "gone.tif"), 10.0) is None
+    assert hearing.missed(sweep("a.tif", "kozo/b.tif", "empty.tif"), 50.0) is None
+
+
+def look(waker: Waker, ready: Path, now_s: float) -> None:
+    """What the service does at each look."""
+    waker.check()
+    waker.scanned(scan.sweep(str(ready)), now_s)
+
+
+def deafen(waker: Waker) -> None:
+    """As an unmount does: the kernel drops its watches, all threads live on (inotify_rm_watch(2))."""
+    assert waker._observer is not None
+    events = waker._observer._inotify_fd._inotify_fd
+    for line in Path(f"/proc/self/fdinfo/{events}").read_text().splitlines():
+        if line.startswith("inotify wd:"):
+            ctypes.CDLL(None).inotify_rm_watch(events, int(line.split()[1].removeprefix("wd:"), 16))
+    until(lambda: watches() == 0)
+
+
+def test_a_deaf_listener_is_built_anew(ready: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """A picture that only the scan finds has listening built anew, the log names it, and events come again."""
+    with watching(ready) as (waker, wake):
+        look(waker, ready, 0.0)
+        observer = waker._observer
+        assert observer is not None
+        deafen(waker)
+        save(ready / "Fog.tif")
+        look(waker, ready, 15.0)
+        assert waker._observer is observer
+        look(waker, ready, 30.0)
+        assert "no file event told of Fog.tif, found by looking; listening is built anew" in caplog.text
+        waker.check()
+        assert (waker.mode, waker.why) == ("events", "")
+        assert waker._observer is not observer
+        wake.clear()
+        save(ready / "Slipway.tif")
+        assert wake.wait(PATIENCE_S)
 
 
 def test_overflow(ready: Path) -> None:
-    """When the kernel drops events for want of room, the scan is woken and the folders are gone through again."""
+    """When the kernel drops events for want of room, the next look finds what they would have told of, and events come again."""
     with open("/proc/sys/fs/inotify/max_queued_events") as stream:
         room = int(stream.read())
     if room > 100_000:
         pytest.skip("the queue of this machine is too long to be filled quickly")
-    nudged, go_on = threading.Event(), threading.Event()
+    with watching(ready) as (waker, wake):
+        look(waker, ready, 0.0)
+        assert waker._observer is not None
+        with waker._observer._inotify_fd._lock:  # nothing is read while this is held
+            for _ in range(room // 4 + 100):  # two events each: moved from, moved to
+                (ready / "Old.tif").rename(ready / "Other.tif")
+                (ready / "Other.tif").rename(ready / "Old.tif")
+            save(ready / "Lost.tif")
+        for now_s in (15.0, 30.0, 45.0):
+            look(waker, ready, now_s)
+        assert (waker.mode, waker.why) == ("events", "")
+        time.sleep(1.0)  # for the last of the flood
+        wake.clear()
+        save(ready / "Slipway.tif")
+        assert wake.wait(PATIENCE_S)
 
-    def nudge() -> None:
-        nudged.set()
-        go_on.wait(PATIENCE_S)
 
-    heard = Listener(nudge)
-    try:
-        heard.add(str(ready))
-        save(ready / "First.tif")
-        assert nudged.wait(PATIENCE_S)
-        for _ in range(room // 4 + 100):  # two events each: moved from, moved to
-            (ready / "Old.tif").rename(ready / "Other.tif")
-            (ready / "Other.tif").rename(ready / "Old.tif")
-        assert not heard.folders_changed.is_set()
-        go_on.set()
-        assert heard.folders_changed.wait(PATIENCE_S)
-    finally:
-        go_on.set()
-        heard.close()
+def test_where_it_is_in_vain_the_clock_is_trusted(ready: Path) -> None:
+    """A folder that never announces anything (a share that nobody took for one) is looked through on the clock, and said so."""
+    with watching(ready) as (waker, _):
+        for number in range(3):
+            look(waker, ready, 100.0 * number)
+            deafen(waker)
+            save(ready / f"Fog {number}.tif")
+            look(waker, ready, 100.0 * number + 15)
+            look(waker, ready, 100.0 * number + 30)
+        waker.check()
+        assert (waker.mode, waker.why) == ("poll", "file events do not tell of all that comes into ready/")
 
 
 # -- what ends events, and how they come back --------------------------------
@@ -209,7 +313,7 @@ def test_another_folder_under_the_name(ready: Path, tmp_path: Path, caplog: pyte
         ready.rename(tmp_path / "before")
         ready.mkdir()
         waker.check()
-        assert watches(waker) == 1
+        assert watches() == 1
         assert "another folder" in caplog.text
         wake.clear()
         save(ready / "Fog.tif")
@@ -230,19 +334,13 @@ def test_missing_folder(ready: Path, tmp_path: Path) -> None:
         assert wake.wait(PATIENCE_S)
 
 
-def test_dead_listener(ready: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
-    """A listener whose thread has ended is no longer called `events`, wakes the scan, and is replaced by `check`."""
-
-    def refuse(*_: object) -> bytes:
-        raise OSError(errno.EIO, os.strerror(errno.EIO))
-
+def test_dead_listener(ready: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """A listener whose thread has ended is no longer called `events`, and is replaced by `check`."""
     with watching(ready) as (waker, wake):
-        with monkeypatch.context() as broken:
-            broken.setattr(os, "read", refuse)
-            save(ready / "Fog.tif")
-            listener(waker)._thread.join(PATIENCE_S)
+        assert waker._observer is not None
+        waker._observer.stop()
+        waker._observer.join(PATIENCE_S)
         assert waker.mode == "poll"
-        assert wake.is_set()
         waker.check()
         assert (waker.mode, waker.why) == ("events", "")
         wake.clear()
@@ -300,15 +398,15 @@ def test_everything_is_given_back(ready: Path) -> None:
     """Closing leaves neither descriptors nor threads, and closing twice is harmless."""
     descriptors, threads = len(os.listdir("/proc/self/fd")), threading.active_count()
     with watching(ready) as (waker, _):
-        assert threading.active_count() == threads + 1
+        assert threading.active_count() > threads
         waker.close()
         assert waker.mode == "poll"
     assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == (descriptors, threads)
 
 
 def test_nothing_is_stranded(ready: Path) -> None:
-    """Events and the scans they wake find every file, without a clock: in folders made the instant before, and while
-    the listener is built anew again and again (watch first, scan second).
+    """Events and a clock find every file, in folders made the instant before, and while listening is built anew again and
+    again (listen first, look second): what no event tells of waits for the next look, never longer.
     """
     wanted = {f"tide/{number}/A4/Net.tif" for number in range(300)}
 
@@ -322,8 +420,10 @@ def test_nothing_is_stranded(ready: Path) -> None:
         writer.start()
         seen: set[str] = set()
         looks = 0
+        over = time.monotonic() + PATIENCE_S
         while not wanted <= seen:
-            assert wake.wait(PATIENCE_S), f"no event told of {sorted(wanted - seen)[:3]}"
+            assert time.monotonic() < over, f"nothing found {sorted(wanted - seen)[:3]}"
+            wake.wait(0.2)
             wake.clear()
             looks += 1
             if looks % 3 == 0:
@@ -332,40 +432,6 @@ def test_nothing_is_stranded(ready: Path) -> None:
             seen = {picture.path for picture in scan.sweep(str(ready)).pictures}
         writer.join()
         assert (waker.mode, waker.why) == ("events", "")
-
-
-# -- the kernel's own words --------------------------------------------------
-
-
-def event(mask: int, name: bytes = b"") -> bytes:
-    """`struct inotify_event` as inotify(7) lays it out, the name padded with NUL."""
-    return struct.pack("iIII", 1, mask, 0, len(name)) + name
-
-
-def test_buffers() -> None:
-    """Each event's mask is found whatever the name holds; half an event at the end is none."""
-    data = event(CREATE, struct.pack("iIII", 9, OVERFLOW, 0, 0)) + event(MOVED_TO | ISDIR, b"A4".ljust(16, b"\0"))
-    assert listening.masks(data) == [CREATE, MOVED_TO | ISDIR]
-    assert listening.masks(data + event(OVERFLOW)[:-1]) == [CREATE, MOVED_TO | ISDIR]
-    assert listening.masks(b"") == []
-
-
-@pytest.mark.parametrize(
-    ("mask", "folders"),
-    [
-        (CREATE, False),
-        (CLOSE_WRITE, False),
-        (MOVED_TO, False),
-        (CREATE | ISDIR, True),
-        (MOVED_TO | ISDIR, True),
-        (0x40 | ISDIR, True),
-        (OVERFLOW, True),
-        (0x2000 | 0x8000, True),  # unmounted, ignored
-    ],
-)
-def test_what_tells_of_folders(mask: int, folders: bool) -> None:
-    """Folders are gone through again after an overflow, an unmount, and any folder that came or went; not for files."""
-    assert listening.tells_of_folders(mask) is folders
 
 
 # -- limits and mounts in a name space ---------------------------------------
@@ -387,6 +453,7 @@ def in_name_space(program: str, *words: str) -> None:
 
 _COMMON = """
 import os, subprocess, sys, threading
+from printqueue.intake.scan import sweep
 from printqueue.intake.watch import Waker
 place = sys.argv[1]
 wake = threading.Event()
@@ -397,6 +464,9 @@ def wakes(path):
     wake.clear()
     with open(path, "wb") as stream: stream.write(b"fog")
     assert wake.wait(10), path
+def look(now_s):
+    waker.check()
+    waker.scanned(sweep(ready), now_s)
 """
 
 _REMOUNT = """
@@ -407,11 +477,9 @@ def mount():
     os.makedirs(ready + "/kozo")
 mount()
 waker = Waker(ready, wake.set)
-for _ in range(3):  # device numbers and inodes are used again at once: the new mount looks like the old one
+for round in range(3):  # device numbers and inodes are used again at once: the new mount looks like the old one
     wakes(ready + "/kozo/Fog.tif")
-    wake.clear()
     do("umount", *how, place)
-    assert wake.wait(10), "the kernel tells of the unmount"
     waker.check()
     assert (waker.mode, "not there" in waker.why) == ("poll", True), waker.why
     mount()
@@ -419,6 +487,10 @@ for _ in range(3):  # device numbers and inodes are used again at once: the new 
     assert (waker.mode, waker.why) == ("events", "")
     do("umount", *how, place)
     mount()  # and so quickly that no check saw it missing
+    look(100 * round)
+    with open(ready + "/kozo/Net.tif", "wb") as stream: stream.write(b"net")
+    look(100 * round + 15)
+    look(100 * round + 30)
     waker.check()
     assert (waker.mode, waker.why) == ("events", "")
 waker.close()
@@ -438,8 +510,14 @@ assert waker.mode == "poll" and "max_user_watches" in waker.why and "disk is not
 allow("watches", 2)
 waker.check()
 assert waker.mode == "events", waker.why
-assert "in 1 of 3 folders" in waker.why and "max_user_watches" in waker.why, waker.why
 wakes(ready + "/kozo/Fog.tif")
+look(0)
+with open(ready + "/kozo/A4/Net.tif", "wb") as stream: stream.write(b"net")
+look(15)
+look(30)
+waker.check()
+assert "not had" not in waker.why and "in all folders" in waker.why and "max_user_watches" in waker.why, waker.why
+assert waker.mode == "events"
 allow("watches", 100)
 waker.check()
 assert (waker.mode, waker.why) == ("events", "")
