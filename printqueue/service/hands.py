@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
@@ -12,21 +13,29 @@ from printqueue.ledger import LedgerError, LedgerFullError
 from printqueue.sandbox import TemplateDiedError
 from printqueue.shop import Ending, Outcome
 
+LONG_S = 60.0  # in hand: longer than any picture takes that a printer can use, on a slow machine
+
 
 @dataclass(slots=True)
 class _Hand:
-    """`seen` is None where a half-made publication is being finished."""
+    """`seen` is None where a half-made publication is being finished. `since_s`: monotonic seconds."""
 
     seen: Seen | None
     future: Future[Outcome]
+    since_s: float
 
 
 class Hands:
-    """`many` threads; `ended` is called, in any thread, when one of them has come back."""
+    """`many` threads; `ended` is called, in any thread, when one of them has come back.
 
-    def __init__(self, many: int, ended: Callable[[], None]) -> None:
-        self._many, self._ended = many, ended
-        self._pool = ThreadPoolExecutor(many, thread_name_prefix="picture")
+    Where all of two or more have been at work for `LONG_S`, one more may begin: pictures that are made to take long, or a disk
+    that hangs, hold up nobody else. What takes long is measured, not guessed from a file's size.
+    """
+
+    def __init__(self, many: int, ended: Callable[[], None], clock: Callable[[], float] = time.monotonic) -> None:
+        self._many, self._ended, self._clock = many, ended, clock
+        self._spare = many > 1
+        self._pool = ThreadPoolExecutor(many + self._spare, thread_name_prefix="picture")
         self._held: dict[str, _Hand] = {}
 
     @property
@@ -37,12 +46,15 @@ class Hands:
     @property
     def free(self) -> int:
         """How many more may be taken."""
-        return max(0, self._many - len(self._held))
+        now = self._clock()
+        long = sum(now - hand.since_s > LONG_S for hand in self._held.values())
+        spare = self._spare and long >= self._many
+        return max(0, self._many + spare - len(self._held))
 
     def take(self, path: str, seen: Seen | None, work: Callable[[], Outcome]) -> None:
         """Begin with `work`."""
         future = self._pool.submit(work)
-        self._held[path] = _Hand(seen, future)
+        self._held[path] = _Hand(seen, future, self._clock())
         future.add_done_callback(lambda _: self._ended())
 
     def collect(self) -> Iterator[tuple[str, Seen | None, Outcome]]:

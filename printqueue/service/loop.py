@@ -82,7 +82,7 @@ class Service:
         self._house = Housekeeping(shop)
         self._problems_said: tuple[str, ...] = ()
         self._late = LateOrders(shop, clock)
-        self._hands = Hands(shop.lanes.workers, self._wake.set)
+        self._hands = Hands(shop.lanes.workers, self._wake.set, clock)
         self._teller = Teller(shop)
         self._daybook = Daybook(shop.studio, shop.shelf, clock=clock)
         self._waker: Waker | None = None

@@ -11,7 +11,7 @@ from printqueue.errors import WorldError
 from printqueue.intake.scan import Seen
 from printqueue.ledger import LedgerError
 from printqueue.sandbox import TemplateDiedError
-from printqueue.service.hands import Hands
+from printqueue.service.hands import LONG_S, Hands
 from printqueue.shop import Ending, Outcome
 
 FOG = Seen("kozo/Fog.tif", Stamp(1, 1, 1, 1, 1))
@@ -73,3 +73,42 @@ def test_nobody_waits_for_a_hanging_thread() -> None:
     go_on.set()
     assert hands.let_go(SOON_S) == 0
     assert [(path, outcome.ending) for path, _, outcome in hands.collect()] == [("kozo/a.tif", Ending.DEFERRED)]
+
+
+@pytest.mark.parametrize(("many", "spare"), [(1, 0), (2, 1), (4, 1)])
+def test_what_takes_long_leaves_a_lane_to_others(many: int, spare: int) -> None:
+    """Once every hand has been at work for long, one more may begin, and no more than one; one alone, as asked for, stays one."""
+    now, go_on = [0.0], threading.Event()
+    hands = Hands(many, lambda: None, lambda: now[0])
+
+    def work() -> Outcome:
+        go_on.wait(SOON_S)
+        return Outcome(Ending.PRINTABLE, "made")
+
+    try:
+        for number in range(many):
+            hands.take(f"Fog {number}.tif", FOG, work)
+        assert hands.free == 0
+        now[0] = LONG_S + 1
+        assert hands.free == spare
+        if spare:
+            begun = threading.Barrier(2, timeout=SOON_S)
+            hands.take("Net.tif", FOG, lambda: Outcome(Ending.PRINTABLE, str(begun.wait())))
+            begun.wait()
+            now[0] *= 3
+            assert hands.free == 0, "not one more for each that takes long"
+    finally:
+        go_on.set()
+        hands.let_go(SOON_S)
+
+
+def test_one_of_two_that_takes_long_is_no_reason() -> None:
+    """While another comes and goes quickly, nothing is held up."""
+    now, go_on = [0.0], threading.Event()
+    hands = Hands(2, lambda: None, lambda: now[0])
+    hands.take("Fog.tif", FOG, lambda: Outcome(Ending.PRINTABLE, str(go_on.wait(SOON_S))))
+    now[0] = LONG_S + 1
+    hands.take("Net.tif", FOG, lambda: Outcome(Ending.PRINTABLE, str(go_on.wait(SOON_S))))
+    assert hands.free == 0
+    go_on.set()
+    hands.let_go(SOON_S)
