@@ -12,6 +12,7 @@ import os
 from collections.abc import Iterable
 from dataclasses import replace
 from itertools import count
+from typing import Literal
 
 from printqueue import naming
 from printqueue.disk import durable
@@ -35,7 +36,7 @@ def _free_target(studio: Studio, moved: Moved) -> str:
     for number in count(1):
         target = os.path.join(folder, naming.numbered(stem, number) + extension)
         path = studio.path(target)
-        if not durable.exists(path) or durable.is_kept_place(path) or _is(path, moved) or _holds(path, moved):
+        if not durable.exists(path) or durable.is_kept_place(path) or _holds(path, moved):
             return target
     raise AssertionError
 
@@ -73,36 +74,40 @@ def _sync_where_there(folder: str) -> None:
 def _move(studio: Studio, moved: Moved) -> tuple[Moved, str | None]:
     source, target = studio.path(moved.source), studio.path(moved.target)
     with durable.world("Moving", moved.source):
-        if _is(source, moved) and not _is(target, moved) and not _holds(target, moved):
-            _bring(moved, source, target)
-        if _is(target, moved):
-            durable.drop_second_name(source, target)
-            if not _is(source, moved):
+        if not _holds(target, moved):
+            way = _bring(moved, source, target)
+            if way == "moved":
                 return replace(moved, stays=False), None
-        # Copied (two file systems may give the copy the very same number), or renamed where that changes the number.
-        if _holds(target, moved):
-            return _emptied(moved, source)
-        return moved, _from_spare(studio, moved, target)
+            if way == "lost":
+                return moved, _from_spare(studio, moved, target)
+        durable.drop_second_name(source, target)
+        return _emptied(moved, source)
 
 
-def _bring(moved: Moved, source: str, target: str) -> None:
+def _bring(moved: Moved, source: str, target: str) -> Literal["moved", "copied", "lost"]:
+    """The picture to its place; `lost` where its bytes stand in ready/ no longer."""
+    before = durable.lstamp(source)
+    if before is None or not _holds(source, moved):
+        return "lost"
     if not _rename_free(source, target):
-        _copy(moved, source, target)
-    elif not _is(target, moved) and not _holds(target, moved):
-        # Not what was copied after all: another file had come under the name in that instant.
-        _give_back(target, source)
-
-
-def _is(path: str, moved: Moved) -> bool:
-    stamp = durable.lstamp(path)
-    return stamp is not None and (stamp.inode, stamp.size, stamp.mtime_ns) == (moved.inode, moved.size, moved.mtime_ns)
+        return "copied" if _copied(moved, source, target) else "lost"
+    now = durable.lstamp(target)
+    if (now is not None and now.same_file(before)) or _holds(target, moved):
+        return "moved"
+    # Not what was copied after all: another file had come under the name in that instant.
+    _give_back(target, source)
+    return "lost"
 
 
 def _holds(path: str, moved: Moved) -> bool:
-    """Whether a file with the bytes that were used stands there; its bytes are read only where its size is right."""
+    """Whether a file with the bytes that were used stands there. Only they say so: inode numbers change with disks, mounts
+    and copies, and a program may put size and time back. Bytes are read only where the size is right.
+    """
     stamp = durable.lstamp(path)
-    if stamp is None or moved.sha256 is None or stamp.size != moved.size:
+    if stamp is None or stamp.size != moved.size:
         return False
+    if moved.sha256 is None:
+        return (stamp.inode, stamp.mtime_ns) == (moved.inode, moved.mtime_ns)
     return durable.sha256(path) == moved.sha256
 
 
@@ -121,12 +126,13 @@ def _rename_free(source: str, target: str) -> bool:
     return True
 
 
-def _copy(moved: Moved, source: str, target: str) -> None:
-    """What cannot be renamed away is copied; where its bytes are no longer those that were used, the spare will be."""
+def _copied(moved: Moved, source: str, target: str) -> bool:
+    """What cannot be renamed away is copied; False where its bytes are no longer those that were used."""
     try:
         durable.copy_to(source, target, expected=moved.sha256, mtime_ns=moved.mtime_ns)
     except (durable.WrongBytesError, FileNotFoundError):
-        return
+        return False
+    return True
 
 
 def _emptied(moved: Moved, source: str) -> tuple[Moved, str | None]:
@@ -136,7 +142,7 @@ def _emptied(moved: Moved, source: str) -> tuple[Moved, str | None]:
     """
     mark = hashlib.sha256(os.fsencode(moved.source)).hexdigest()[:12]
     leaving = os.path.join(os.path.dirname(source), f"{durable.TEMP_PREFIX}leaving-{moved.inode}-{mark}")
-    if _is(source, moved):
+    if _holds(source, moved):
         try:
             durable.rename_no_clobber(source, leaving)
         except OSError as error:
@@ -146,7 +152,7 @@ def _emptied(moved: Moved, source: str) -> tuple[Moved, str | None]:
             return replace(
                 moved, stays=True
             ), f"{shown(moved.source)} could not be taken away ({why}): please remove it"
-    if _is(leaving, moved) or _holds(leaving, moved):
+    if _holds(leaving, moved):
         durable.remove(leaving)
     elif durable.exists(leaving):
         _give_back(leaving, source)
@@ -170,8 +176,15 @@ def _from_spare(studio: Studio, moved: Moved, target: str) -> str | None:
     """The original was replaced or taken away meanwhile: keep the very bytes that were used."""
     if moved.spare is None or moved.sha256 is None:
         return None
-    spare = studio.path(moved.spare)
+    spare = _spare_path(studio, moved.spare)
     if durable.sha256(spare) != moved.sha256:
         return "the original was taken away while it was being printed, and no whole copy of it is left"
     durable.copy_to(spare, target, expected=moved.sha256, mtime_ns=moved.mtime_ns)
     return "the original was replaced or taken away meanwhile, and the version that was used is kept in masters/"
+
+
+def _spare_path(studio: Studio, spare: str) -> str:
+    """In the spool as it stands now (spool/JOB/ATTEMPT/FILE): earlier ledgers hold the full path of then, and a studio may
+    have been moved since.
+    """
+    return studio.private(*spare.split("/")[-4:])

@@ -44,8 +44,9 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A file of the photographer's: moved, never altered. `spare` is a whole private copy of it.
+    """A file of the photographer's: moved, never altered. `spare` is a whole private copy of it, relative to the state folder.
 
+    Its bytes (`sha256`) say whether it is still the one that was used; without them, what stat said.
     `stays`: it could not be taken out of ready/, so the file at `target` is a copy; the photographer is to remove it.
     """
 

@@ -13,6 +13,7 @@ from printqueue.model.job import State
 from printqueue.orders.names import candidates
 from printqueue.publish import Intent
 from printqueue.shop import Attempt, Ending, Outcome, Shop
+from printqueue.strictyaml import MAX_BYTES
 from printqueue.text import shown
 
 
@@ -102,11 +103,32 @@ def _original_gone(shop: Shop, attempt: Attempt) -> Outcome | None:
     if stamp is None:
         shop.ledger.settle(attempt.arrival.id, State.WITHDRAWN, "it was taken out of ready/ before it was made")
         return Outcome(Ending.WITHDRAWN, "it was taken out of ready/ before it was made")
-    if not stamp.same_file(seen.stamp):
+    if not _same_bytes(os.path.join(ready, seen.path), stamp, attempt):
         raise claim.ChangedError(seen.path)
-    if _order_now(shop, attempt) != (seen.order, seen.order_stamp):
+    if not _same_order(shop, attempt):
         raise OrderChangedError(seen.path)
     return None
+
+
+def _same_bytes(path: str, stamp: Stamp, attempt: Attempt) -> bool:
+    """The picture of before. Where another inode or another time of attributes leaves that open, its bytes are read."""
+    before = attempt.seen.stamp
+    if (stamp.size, stamp.mtime_ns) != (before.size, before.mtime_ns):
+        return False
+    if (stamp.inode, stamp.ctime_ns) == (before.inode, before.ctime_ns):
+        return True
+    with durable.world("Reading", attempt.seen.path):
+        return durable.sha256(path) == attempt.sha256
+
+
+def _same_order(shop: Shop, attempt: Attempt) -> bool:
+    """The order of before; one whose attributes alone have changed is the same."""
+    path, stamp = _order_now(shop, attempt)
+    if path is None or (path, stamp) == (attempt.seen.order, attempt.seen.order_stamp):
+        return path == attempt.seen.order
+    if path != attempt.seen.order:
+        return False
+    return claim.read_regular(shop.studio.path("ready", path), MAX_BYTES + 1) == attempt.order_bytes
 
 
 def _order_now(shop: Shop, attempt: Attempt) -> tuple[str | None, Stamp | None]:

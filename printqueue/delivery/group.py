@@ -64,7 +64,8 @@ def moves(attempt: Attempt, folder: str, number: int, *, keep_spare: bool) -> li
     seen = attempt.seen
     stem, extension = naming.split(os.path.basename(seen.path))
     target = os.path.join(folder, naming.numbered(stem, number) + extension)
-    spare = attempt.picture if keep_spare else None
+    spool = os.path.join("spool", str(attempt.arrival.id), str(attempt.arrival.attempt))
+    spare = os.path.join(spool, claim.PICTURE) if keep_spare else None
     picture = publish.moved_from(
         os.path.join("ready", seen.path), target, seen.stamp, spare=spare, sha256=attempt.sha256
     )
@@ -72,7 +73,8 @@ def moves(attempt: Attempt, folder: str, number: int, *, keep_spare: bool) -> li
     if own is None or seen.order_stamp is None or attempt.order_bytes is None:
         return [picture]
     order_target = os.path.join(folder, order_names(attempt, number)[0])
-    digest = hashlib.sha256(attempt.order_bytes).hexdigest()
-    spare = os.path.join(attempt.spool, claim.ORDER) if keep_spare else None
+    whole = len(attempt.order_bytes) == seen.order_stamp.size  # else it is too long to be followed, and was not read to its end
+    digest = hashlib.sha256(attempt.order_bytes).hexdigest() if whole else None
+    spare = os.path.join(spool, claim.ORDER) if keep_spare else None
     order = publish.moved_from(os.path.join("ready", own), order_target, seen.order_stamp, spare=spare, sha256=digest)
     return [picture, order]

@@ -88,11 +88,14 @@ def _only_touched(descriptor: int, stamps: set[Stamp | None], expected: Stamp, d
 
 
 def read_order(path: str, expected: Stamp) -> bytes:
-    """The bytes of an order file, one more than legal at most. Raises `ChangedError` like `copy`."""
+    """The bytes of an order file, one more than legal at most. Raises `ChangedError` like `copy`.
+
+    Attributes that alone keep changing are no change: before anything is published its bytes are compared with these.
+    """
     descriptor = open_regular(path)
     with os.fdopen(descriptor, "rb") as stream:
         data = stream.read(MAX_BYTES + 1)
-        if Stamp.of(os.fstat(descriptor)) != expected:
+        if not Stamp.of(os.fstat(descriptor)).same_file(expected):
             raise ChangedError(path)
     return data
 

@@ -115,14 +115,14 @@ def test_nothing_is_shown_without_the_marker(studio: Studio) -> None:
 
 def _original(studio: Studio) -> tuple[Stamp, str]:
     digest = _write(studio, "ready/Fog.tif", "original")
-    _write(studio, ".printqueue/spool/picture", "original")
+    _write(studio, ".printqueue/spool/1/1/picture", "original")
     stamp = lstamp(studio.path("ready", "Fog.tif"))
     assert stamp is not None
     return stamp, digest
 
 
 def _move(studio: Studio, stamp: Stamp, digest: str) -> tuple[Intent, list[str]]:
-    spare = studio.private("spool", "picture")
+    spare = "spool/1/1/picture"
     moved = publish.moved_from("ready/Fog.tif", "masters/Fog.tif", stamp, spare=spare, sha256=digest)
     return originals.move_originals(studio, originals.with_free_targets(studio, Intent("print", [], [moved])))
 
@@ -155,7 +155,7 @@ def test_original_and_spare_lost_is_said(studio: Studio) -> None:
     """With original and copy gone, that is said; nothing is made up."""
     stamp, digest = _original(studio)
     os.unlink(studio.path("ready", "Fog.tif"))
-    os.unlink(studio.private("spool", "picture"))
+    os.unlink(studio.private("spool", "1", "1", "picture"))
     _, unusual = _move(studio, stamp, digest)
     assert "no whole copy" in unusual[0]
     assert os.listdir(studio.path("masters")) == []
