@@ -37,6 +37,7 @@ class Ending(StrEnum):
     UNFINISHED = "unfinished"  # stopped while publishing; `recovery.finish` goes on from there
     WITHDRAWN = "withdrawn"
     STUCK = "stuck"
+    KNOWN = "known"  # parked or done already: the same bytes under another inode number, or with other attributes
 
 
 @dataclass(frozen=True, slots=True)

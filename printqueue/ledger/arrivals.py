@@ -28,28 +28,30 @@ class Arrivals(Transactions):
         sql = "SELECT NOT EXISTS (SELECT 1 FROM arrivals) OR EXISTS (SELECT 1 FROM rebuilds WHERE remembered = 0)"
         return bool(self._one(sql)[0])
 
-    def claim(self, path: str, inode: int, size: int, mtime_ns: int) -> Arrival:
-        """A new attempt at the picture standing at `path`: a new row, or the next attempt of its waiting row.
+    def claim(self, path: str, inode: int, size: int, mtime_ns: int, ctime_ns: int | None = None) -> Arrival:
+        """A new attempt at the picture standing at `path`: a new row, or the next attempt of its waiting row (of the same
+        size and time: inode numbers change with disks and mounts, and it is copied and hashed anyway).
 
         What an earlier attempt was judged to be does not make this one a print in work: its verdict is still to come.
         """
         raw = os.fsencode(path)
         with self._transaction("claimed", shown(path)) as run:
             known = run(
-                "SELECT id FROM arrivals WHERE path = ? AND inode = ? AND size = ? AND mtime_ns = ? AND state = 'waiting'",
-                (raw, inode, size, mtime_ns),
+                "SELECT id FROM arrivals WHERE path = ? AND size = ? AND mtime_ns = ? AND state = 'waiting'"
+                " ORDER BY id DESC LIMIT 1",
+                (raw, size, mtime_ns),
             ).fetchone()
             if known is None:
                 cursor = run(
-                    "INSERT INTO arrivals (path, shown, inode, size, mtime_ns, state, phase, attempt, strikes, since, says)"
-                    " VALUES (?, ?, ?, ?, ?, 'working', 'claimed', 1, 0, ?, '')",
-                    (raw, shown(path), inode, size, mtime_ns, self._now()),
+                    "INSERT INTO arrivals (path, shown, inode, size, mtime_ns, ctime_ns, state, phase, attempt, strikes,"
+                    " since, says) VALUES (?, ?, ?, ?, ?, ?, 'working', 'claimed', 1, 0, ?, '')",
+                    (raw, shown(path), inode, size, mtime_ns, ctime_ns, self._now()),
                 )
                 return self._arrival(int(cursor.lastrowid or 0))
             run(
-                "UPDATE arrivals SET state = 'working', phase = 'claimed', attempt = attempt + 1, since = ?, says = ''"
-                " WHERE id = ?",
-                (self._now(), known["id"]),
+                "UPDATE arrivals SET state = 'working', phase = 'claimed', attempt = attempt + 1, inode = ?, ctime_ns = ?,"
+                " since = ?, says = '' WHERE id = ?",
+                (inode, ctime_ns, self._now(), known["id"]),
             )
             run("UPDATE prints SET verdict = NULL WHERE arrival = ?", (known["id"],))
             return self._arrival(known["id"])
@@ -74,6 +76,16 @@ class Arrivals(Transactions):
         sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE path = ? ORDER BY id DESC LIMIT 1"  # noqa: S608 - a constant
         found = self._records(rows.arrival, sql, os.fsencode(path))
         return found[0] if found else None
+
+    def is_untouched(self, arrival: int, inode: int, ctime_ns: int) -> bool:
+        """Whether neither inode nor time of attributes is another than when the picture was claimed or last recognised."""
+        sql = "SELECT inode = ? AND coalesce(ctime_ns, ?) = ? FROM arrivals WHERE id = ?"
+        return bool(self._one(sql, inode, ctime_ns, ctime_ns, arrival)[0])
+
+    def recognised(self, arrival: int, inode: int, ctime_ns: int) -> None:
+        """The same bytes stand there under another inode number, or with other attributes."""
+        with self._transaction("recognised", "", arrival, durably=False) as run:
+            run("UPDATE arrivals SET inode = ?, ctime_ns = ? WHERE id = ?", (inode, ctime_ns, arrival))
 
     def parked(self) -> dict[str, tuple[int, int, int]]:
         """Path → (inode, size, mtime_ns) of pictures that are stuck or unfinished as they stand, in one look."""

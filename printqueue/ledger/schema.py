@@ -79,6 +79,9 @@ MIGRATIONS = (
     ALTER TABLE prints ADD COLUMN file_sha256 TEXT NOT NULL DEFAULT '';   -- of the print file as published; '' not known
     ALTER TABLE prints ADD COLUMN pixels_sha256 TEXT NOT NULL DEFAULT ''; -- of its samples alone; '' not known
     """,
+    """
+    ALTER TABLE arrivals ADD COLUMN ctime_ns INTEGER; -- with inode only a hint: where either differs, the hash decides
+    """,
 )
 NEWEST = len(MIGRATIONS)
 

@@ -60,7 +60,7 @@ class Housekeeping:
     def _withdraw(self, arrival: Arrival, stamp: Stamp | None) -> None:
         if stamp is None:
             self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "it was taken out of ready/")
-        elif (arrival.inode, arrival.size, arrival.mtime_ns) != (stamp.inode, stamp.size, stamp.mtime_ns):
+        elif (arrival.size, arrival.mtime_ns) != (stamp.size, stamp.mtime_ns):  # else its bytes decide: see `standing`
             self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "a newer version came under its name")
 
     def _taken_from_review(self, number: int) -> None:

@@ -21,7 +21,7 @@ class Teller:
     def ended(self, path: str, outcome: Outcome) -> None:
         """An attempt ended; told where a human should look."""
         event = _TOLD.get(outcome.ending)
-        if outcome.ending is not Ending.STUCK:
+        if outcome.ending not in (Ending.STUCK, Ending.KNOWN):
             self._notifier.over("stuck", path)  # should it be parked again, that is told again
         last = self._shop.ledger.last_at(path) if event is not None and self._wanted else None
         if event is None or last is None:

@@ -16,16 +16,18 @@ from printqueue.intake.scan import Seen, Sweep
 from printqueue.intake.settle import Settler
 from printqueue.lanes import Refusal
 from printqueue.ledger import LedgerReader
-from printqueue.model.job import Arrival, Sighting, State
+from printqueue.model.job import Sighting
 from printqueue.needs import Need
 from printqueue.orders.place import Place, place
-from printqueue.publish import Intent
+from printqueue.service.standing import Standing, standing
 from printqueue.shop import Ending, Outcome, Shop
 
 _BACK_OFF_S = (5.0, 15.0, 60.0, 300.0)
 _PATIENCE = 6.0  # × settle: how long a file that looks cut short is given before it is judged
 _GIVE_UP = 10.0  # × settle: a file that never stops changing is left by `--once`
 _DONE = "done: "
+_RESTARTS = 3  # an attempt that came to nothing because the picture or its order changed starts again at once so often
+_RESTLESS = "it keeps changing while it is worked on; it is tried again"
 _OVERTAKEN_S = 60.0  # how long smaller pictures may pass one for which there is not enough memory
 
 
@@ -43,6 +45,8 @@ class _Entry:
     says: str = ""
     tries: int = 0
     ending: Ending | None = None  # of its last attempt
+    restarts: int = 0  # attempts in a row that its changing made vain, whatever it looked like at each
+    rest_s: float = 0.0  # not offered before, because of that
     need: Need | None = None  # known where there was no room for it
     blocked_s: float | None = None
     sighting: Sighting | None = None
@@ -107,7 +111,9 @@ class WaitingRoom:
     def _renewed(self, before: _Entry | None, seen: Seen) -> _Entry:
         """A new picture, or another state of one that keeps its place in the queue."""
         if before is not None:
-            return _Entry(seen, before.since, before.number, before.where)
+            kept = _Entry(seen, before.since, before.number, before.where)
+            kept.restarts, kept.rest_s = before.restarts, before.rest_s
+            return kept
         self._arrived += 1
         since = (self._before or {}).get(seen.path) or self._shop.now()
         return _Entry(seen, since, self._arrived)
@@ -185,18 +191,10 @@ class WaitingRoom:
         return entry.standing or None
 
     def _asked(self, seen: Seen) -> str | None:
-        last = self._shop.ledger.last_at(seen.path)
-        if last is None or (last.inode, last.size, last.mtime_ns) != (
-            seen.stamp.inode,
-            seen.stamp.size,
-            seen.stamp.mtime_ns,
-        ):
+        found, last = standing(self._shop, seen)
+        if last is None or found in (Standing.NEW, Standing.IN_DOUBT):
             return None
-        if last.state in (State.STUCK, State.WORKING):
-            return last.says or "it is being worked on"
-        if last.state in (State.PRINTABLE, State.REVIEW) and _was_copied(last):
-            return f"{_DONE}{last.says}"
-        return None
+        return f"{_DONE}{last.says}" if found is Standing.DONE else last.says or "it is being worked on"
 
     def _wait(self, entry: _Entry, now: float) -> tuple[float, str, bool]:
         """Seconds still to wait, why, and whether `once` need not wait for it."""
@@ -207,6 +205,8 @@ class WaitingRoom:
                 left = self._once and now - first > _GIVE_UP * max(self._shop.studio.config.settle, 1.0)
                 return quiet_s, "arriving: waiting until it is quiet", left
             entry.settled = True
+        if entry.rest_s > max(now, entry.at_s):
+            return entry.rest_s - now, _RESTLESS, self._once and entry.restarts > _RESTARTS + 1
         return entry.at_s - now, entry.says, self._once and entry.ending is Ending.DEFERRED
 
     def _hand_out(self, ready: Iterable[_Entry], free: int, now: float, offer: Offer) -> Iterable[tuple[_Entry, str]]:
@@ -262,7 +262,10 @@ class WaitingRoom:
     def take_in(self, seen: Seen, outcome: Outcome) -> None:
         """Remember how an attempt at `seen` ended."""
         entry = self._entries.get(seen.path)
-        if entry is None or entry.seen is not seen:
+        if entry is None:
+            return
+        self._count_restarts(entry, outcome.ending)
+        if entry.seen is not seen:
             return
         self.look_up(seen.path)
         entry.sighting, entry.need = None, outcome.need
@@ -276,18 +279,19 @@ class WaitingRoom:
             case _:
                 entry.at_s, entry.says = now, ""
 
+    def _count_restarts(self, entry: _Entry, ending: Ending) -> None:
+        """What never holds still backs off, also while it is another picture, or has another order, at every attempt."""
+        if ending not in (Ending.AGAIN, Ending.KNOWN):
+            entry.restarts = 0
+            return
+        entry.restarts += 1
+        if entry.restarts > _RESTARTS:
+            entry.rest_s = self._clock() + back_off_s(entry.restarts - _RESTARTS)
+
     def since(self, path: str) -> str:
         """Since when a picture is known, RFC 3339."""
         entry = self._entries.get(path)
         return self._shop.now() if entry is None else entry.since
-
-
-def _was_copied(last: Arrival) -> bool:
-    """Whether its picture could not be moved away but stands whole elsewhere. One that was moved and is back is new."""
-    if last.intent is None:
-        return False
-    moved = Intent.from_json(last.intent).moved
-    return bool(moved) and moved[0].stays
 
 
 def back_off_s(tries: int) -> float:

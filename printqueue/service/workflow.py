@@ -25,6 +25,7 @@ from printqueue.orders.place import place
 from printqueue.sandbox import Child, ChildDiedError, TemplateDiedError
 from printqueue.service import repeat
 from printqueue.service.preparing import Prepared, prepare
+from printqueue.service.standing import recognised
 from printqueue.shop import Attempt, Ending, Outcome, Shop, settings_json, verdict_of
 from printqueue.workbench import ask, print_job
 from printqueue.worker import Judged, JudgeOrder, refusal
@@ -40,6 +41,8 @@ def process(shop: Shop, seen: Seen, *, patient: bool = True) -> Outcome:
     Without `patient` a file that looks cut short is given more time instead of being judged.
     """
     try:
+        if (known := recognised(shop, seen)) is not None:
+            return known
         with shop.child() as child:
             prepared = prepare(shop, seen, child, patient=patient)
             return _with_room(shop, seen, prepared, child)
@@ -70,7 +73,7 @@ def _with_room(shop: Shop, seen: Seen, prepared: Prepared, child: Child) -> Outc
 
 
 def _claimed(shop: Shop, seen: Seen, prepared: Prepared | None) -> Attempt:
-    arrival = shop.ledger.claim(seen.path, seen.stamp.inode, seen.stamp.size, seen.stamp.mtime_ns)
+    arrival = shop.ledger.claim(seen.path, seen.stamp.inode, seen.stamp.size, seen.stamp.mtime_ns, seen.stamp.ctime_ns)
     steps.reached("row-written")
     spool = shop.studio.private("spool", str(arrival.id), str(arrival.attempt))
     if prepared is None:

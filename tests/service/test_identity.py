@@ -298,6 +298,27 @@ def test_only_attributes_change(
     _made_once(studio)
 
 
+def test_order_whose_attributes_never_rest(
+    studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file server touches the order's attributes at every step: judged and rendered once, made as ordered."""
+    support.drop(studio, "card/Fog.tif", support.picture(), mtime_ns=MTIME_NS)
+    order = support.drop(studio, "card/Fog.order.yaml", ORDER, mtime_ns=MTIME_NS)
+    passed: list[str] = []
+
+    def reached(name: str) -> None:
+        passed.append(name)
+        assert passed.count("rendered") < 4, "it is rendered again and again"
+        if os.path.exists(order):
+            os.chmod(order, 0o600 + len(passed) % 2 * 0o040)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(steps, "reached", reached)
+        tally = support.serve_once(studio, template)
+    assert (tally.made, tally.stuck, passed.count("rendered")) == (1, 0, 1)
+    _made_once(studio)
+
+
 # -- pictures that wait or are parked ------------------------------------------
 
 

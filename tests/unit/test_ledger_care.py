@@ -134,7 +134,8 @@ def test_a_migration_keeps_every_row(path: str, version: int) -> None:
             old.executescript(f"BEGIN;{schema.MIGRATIONS[number]};PRAGMA user_version = {number + 1};COMMIT;")
         hashes = (sha256(PROFILE), sha256(RULES))
         old.execute(
-            "INSERT INTO arrivals VALUES (7, ?, 'Fog', 1, 2, 3, 'aa', 'printable', 'done', 2, 1, 'then', 'made', NULL)",
+            "INSERT INTO arrivals (id, path, shown, inode, size, mtime_ns, sha256, state, phase, attempt, strikes, since, says)"
+            " VALUES (7, ?, 'Fog', 1, 2, 3, 'aa', 'printable', 'done', 2, 1, 'then', 'made')",
             (b"card/Fog\xff.tif",),
         )
         old.execute(

@@ -41,13 +41,16 @@ class Bench:
             shelf=SimpleNamespace(papers={"kozo": None}),
             lanes=self.lanes,
             now=lambda: "2026-11-25T06:00:00Z",
-            ledger=SimpleNamespace(last_at=self._last_at),
+            ledger=SimpleNamespace(last_at=self._last_at, is_untouched=self._is_untouched),
         )
         self.room = WaitingRoom(shop, lambda: self.now, once=once)
 
     def _last_at(self, path: str) -> Arrival | None:
         self.asked.append(path)
         return self.arrivals.get(path)
+
+    def _is_untouched(self, arrival: int, inode: int, ctime_ns: int) -> bool:
+        return any((one.id, one.inode, 6) == (arrival, inode, ctime_ns) for one in self.arrivals.values())
 
     def at(self, now: float, *pictures: Seen, in_hand: tuple[str, ...] = (), free: int = 4) -> Offer:
         """One scan at `now` that found `pictures`."""
@@ -194,7 +197,16 @@ def test_parked_is_not_offered_as_it_stands(bench: Bench, state: State) -> None:
         offer = bench.at(now, fog)
         assert (offer.now, offer.wait_s, offer.sightings) == ([], None, [])
     assert bench.asked == ["kozo/Fog.tif"]
-    assert names(bench.at(3, seen("Fog", inode=7))) == ["Fog"]
+    # Under another inode number what is stuck is offered, for its bytes to be looked at; what is half published is looked at
+    # by whoever finishes it.
+    assert names(bench.at(3, seen("Fog", inode=7))) == (["Fog"] if state is State.STUCK else [])
+    assert names(bench.at(4, replace(fog, stamp=replace(fog.stamp, mtime_ns=9)))) == ["Fog"]
+
+
+def test_parked_before_it_was_read(bench: Bench) -> None:
+    """What ended its child before it was ever hashed stays parked under another number: there is nothing to compare."""
+    bench.arrivals["kozo/Fog.tif"] = replace(arrival(State.STUCK), sha256=None)
+    assert names(bench.at(0, seen("Fog", inode=7))) == []
 
 
 @pytest.mark.parametrize("there", [True, False], ids=["copied", "moved and put back"])
@@ -225,6 +237,32 @@ def test_standing_still_costs_no_new_objects(bench: Bench) -> None:
     bench.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
     first, second = bench.at(1, fog), bench.at(2, fog)
     assert first.sightings[0] is second.sightings[0]
+
+
+def test_what_never_holds_still_backs_off(bench: Bench) -> None:
+    """A picture that is another at every attempt starts again at once three times, then after 5 and 15 s, then it is let be."""
+    offered = []
+    for tenth in range(400):  # 40 s; it is saved ten times a second
+        fog = replace(seen("Fog"), stamp=Stamp(1, tenth, 100, 5, 6))
+        for one in bench.at(tenth / 10, fog).now:
+            offered.append(tenth / 10)
+            bench.at(tenth / 10, replace(fog, stamp=Stamp(1, -tenth, 100, 5, 6)), in_hand=(fog.path,))
+            bench.room.take_in(one, Outcome(Ending.AGAIN, "it changed"))
+    assert offered == [0.0, 0.1, 0.2, 0.3, 5.3, 20.3]
+    bench.room.take_in(fog, Outcome(Ending.RETRY, ""))
+    assert names(bench.at(90, fog)) == ["Fog"]
+
+
+def test_once_leaves_what_never_holds_still(tmp_path: Path) -> None:
+    """`serve --once` tries it once more after 5 s, and then waits for it no longer; why it stands there is said."""
+    bench = Bench(tmp_path, once=True)
+    for tries in range(1, 6):
+        fog = replace(seen("Fog"), stamp=Stamp(1, tries, 100, 5, 6))
+        assert names(bench.at(10 * tries, fog)) == ["Fog"]
+        bench.room.take_in(fog, Outcome(Ending.AGAIN, "it changed"))
+    offer = bench.at(51, replace(fog, stamp=Stamp(1, 7, 100, 5, 6)))
+    assert (offer.now, offer.wait_s) == ([], None)
+    assert "keeps changing" in offer.sightings[0].says
 
 
 @pytest.mark.parametrize(("tries", "seconds"), [(0, 5), (1, 5), (2, 15), (3, 60), (4, 300), (99, 300)])

@@ -1,0 +1,67 @@
+"""Pictures that stay in ready/ although nothing more happens to them: parked, half published, or made where they could not
+leave. Each is taken for the same as long as its bytes are.
+
+Size and time must agree; inode and time of attributes are hints. Where they differ (a share that numbers its files anew, a
+disk that was changed, a file rewritten in place), the hash decides: by an attempt of its own, since reading may take long.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+
+from printqueue.disk import durable
+from printqueue.intake.claim import ChangedError
+from printqueue.intake.scan import Seen
+from printqueue.model.job import Arrival, State
+from printqueue.publish import Intent
+from printqueue.shop import Ending, Outcome, Shop
+
+
+class Standing(Enum):
+    """What the ledger knows of a picture as it stands there."""
+
+    NEW = "new"
+    OPEN = "open"  # parked or half published: it has a row of its own in status
+    DONE = "done"  # made or turned back, and could not leave ready/
+    IN_DOUBT = "in doubt"  # one of both if its bytes are the same
+
+
+def standing(shop: Shop, seen: Seen) -> tuple[Standing, Arrival | None]:
+    """What `seen` is, without reading it, and its newest row."""
+    last = shop.ledger.last_at(seen.path)
+    if last is None or (last.size, last.mtime_ns) != (seen.stamp.size, seen.stamp.mtime_ns):
+        return Standing.NEW, last
+    if last.state is State.WORKING:  # whoever finishes it looks at its bytes
+        return Standing.OPEN, last
+    known = Standing.OPEN if last.state is State.STUCK else Standing.DONE if _was_copied(last) else Standing.NEW
+    if known is Standing.NEW or last.sha256 is None:
+        return known, last
+    untouched = shop.ledger.is_untouched(last.id, seen.stamp.inode, seen.stamp.ctime_ns)
+    return known if untouched else Standing.IN_DOUBT, last
+
+
+def _was_copied(last: Arrival) -> bool:
+    """Whether its picture could not be moved away but stands whole elsewhere. One that was moved and is back is new."""
+    if last.intent is None or last.state not in (State.PRINTABLE, State.REVIEW):
+        return False
+    moved = Intent.from_json(last.intent).moved
+    return bool(moved) and moved[0].stays
+
+
+def recognised(shop: Shop, seen: Seen) -> Outcome | None:
+    """Read a picture that is in doubt; None where it is to be worked on. Raises `ChangedError`, `WorldError`."""
+    found, last = standing(shop, seen)
+    if found is not Standing.IN_DOUBT or last is None:
+        return None
+    path = shop.studio.path("ready", seen.path)
+    shop.studio.require_marker()
+    with durable.world("Reading", seen.path):
+        same = durable.sha256(path) == last.sha256
+        if durable.lstamp(path) != seen.stamp:
+            raise ChangedError(seen.path)
+    if same:
+        shop.ledger.recognised(last.id, seen.stamp.inode, seen.stamp.ctime_ns)
+        return Outcome(Ending.KNOWN, f"the same picture as before: {last.says}")
+    if last.state is State.STUCK:
+        shop.ledger.settle(last.id, State.WITHDRAWN, "a newer version came under its name")
+    return None
