@@ -14,8 +14,15 @@ if TYPE_CHECKING:
     from printqueue.model.job import Sighting
 
 _MOST_NAMED = 3
-# What is passed over for these reasons goes on by itself: a program is at work, an order came before its picture.
-_PASSING = ("its name says that a program", "it is empty", "it is an order", "it came too late")
+# What is passed over for these reasons goes on by itself (a program is at work, an order came before its picture), or will
+# never be a picture, whoever looks.
+_PASSING = (
+    "its name says that a program",
+    "it is empty",
+    "it is an order",
+    "it came too late",
+    "folders that begin with",
+)
 
 
 def collect(ledger: LedgerReader, *, running: bool) -> dict[str, Any]:

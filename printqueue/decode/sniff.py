@@ -15,6 +15,7 @@ from printqueue.errors import PictureError
 
 Kind = Literal["TIFF", "JPEG", "PNG"]
 HEAD_BYTES = 512
+_UNWRITTEN = 4  # zeros that no format begins with, among all that are told apart here
 _DEVELOP = "Develop it, then export a flattened 16-bit TIFF with its profile."
 _FILM = "Export the one frame to print as a 16-bit TIFF with its profile."
 _UNPACK = "Take the picture out of it and drop the picture."
@@ -85,11 +86,13 @@ def recognise(reader: Reader) -> Kind:
     """Return which of the readable formats the file holds.
 
     Raises `PictureError` that names what it is instead, `IncompletePictureError`
-    for an empty file or one that begins with bytes never written.
+    for an empty file or one that begins with bytes never written: many programs write the beginning last.
     """
     head = reader.some(0, HEAD_BYTES)
-    if not head.strip(b"\0"):
-        raise incomplete(f"its first {len(head)} bytes are zero" if head else "it is empty")
+    if not head:
+        raise incomplete("it is empty")
+    if not head[:_UNWRITTEN].strip(b"\0"):
+        raise incomplete(f"its first {len(head) - len(head.lstrip(bytes(1)))} bytes are zero")
     kind = next((kind for magic, kind in _PICTURES if head.startswith(magic)), None)
     if kind is not None and not head.startswith(_RAW_MARK, 8):
         return kind

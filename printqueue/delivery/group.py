@@ -73,7 +73,8 @@ def moves(attempt: Attempt, folder: str, number: int, *, keep_spare: bool) -> li
     if own is None or seen.order_stamp is None or attempt.order_bytes is None:
         return [picture]
     order_target = os.path.join(folder, order_names(attempt, number)[0])
-    whole = len(attempt.order_bytes) == seen.order_stamp.size  # else it is too long to be followed, and was not read to its end
+    # One that is too long to be followed was not read to its end.
+    whole = len(attempt.order_bytes) == seen.order_stamp.size
     digest = hashlib.sha256(attempt.order_bytes).hexdigest() if whole else None
     spare = os.path.join(spool, claim.ORDER) if keep_spare else None
     order = publish.moved_from(os.path.join("ready", own), order_target, seen.order_stamp, spare=spare, sha256=digest)

@@ -33,6 +33,7 @@ _MADE = "(a.state = 'printable')"
 # Judged, and what follows from it done: the print is made, or the picture was turned back (and perhaps taken since).
 _JUDGED = "(a.state IN ('printable', 'review') OR (a.state = 'withdrawn' AND p.verdict = 'turned-back' AND a.intent IS NOT NULL))"
 _WHEN = "coalesce(CASE WHEN a.state = 'printable' THEN p.made END, a.since)"
+_STUCK_FIRST = "a.state = 'review', a.state != 'stuck', "
 _NO_PRINTS = "NOT EXISTS (SELECT 1 FROM prints p WHERE p.arrival = a.id)"
 
 
@@ -118,12 +119,14 @@ class LedgerReader:
         return counted | {row[0]: row[1] for row in self._all(sql)}
 
     def prints(self, wanted: Wanted = ALL, *, most: int = 1000) -> list[PrintRecord]:
-        """Prints that `wanted` describes, newest first."""
+        """Prints that `wanted` describes, newest first; of open ones what is stuck first and what stands in review/ last, or
+        a thousand of these would hide it.
+        """
         conditions = [(sql, value) for sql, value in _conditions(wanted) if value is not None]
         where = " AND ".join(["1", *(sql for sql, _ in conditions)])
         sql = (
             f"SELECT {rows.PRINT} FROM prints p JOIN arrivals a ON a.id = p.arrival"  # noqa: S608 - constants
-            f" WHERE {where} ORDER BY p.job DESC LIMIT ?"
+            f" WHERE {where} ORDER BY {_STUCK_FIRST if wanted.open_only else ''}p.job DESC LIMIT ?"
         )
         values = [value for _, value in conditions if value is not True]
         return self._records(rows.print_record, sql, *values, most)
@@ -175,8 +178,11 @@ class LedgerReader:
         return self._records(earlier.record, earlier.SQL, sha256, earlier.NOBODY)
 
     def unplanned(self, most: int = 1000) -> list[Arrival]:
-        """Open arrivals of which no print was planned yet (deferred or stuck before that), newest first."""
-        sql = f"SELECT {rows.ARRIVAL} FROM arrivals a WHERE state IN {_OPEN} AND {_NO_PRINTS} ORDER BY id DESC LIMIT ?"  # noqa: S608 - constants
+        """Open arrivals of which no print was planned yet (deferred or stuck before that), newest first, in the order of `prints`."""
+        sql = (
+            f"SELECT {rows.ARRIVAL} FROM arrivals a WHERE state IN {_OPEN} AND {_NO_PRINTS}"  # noqa: S608 - constants
+            f" ORDER BY {_STUCK_FIRST}id DESC LIMIT ?"
+        )
         return self._records(rows.arrival, sql, most)
 
     def sightings(self) -> list[Sighting]:

@@ -68,16 +68,22 @@ class LateOrders:
         return datetime.fromisoformat(self._shop.now()) - datetime.fromisoformat(then) <= _MEANT_FOR_IT
 
     def _turn_back(self, path: str, made: Arrival) -> None:
-        """Reason first, then the order; killed in between, the same reason is found and used again."""
+        """Reason first, then the order; killed in between, the same reason is found and used again. A number whose order is
+        somebody else's is passed by, or the reason would stand beside the wrong one.
+        """
         folder, name = os.path.split(os.path.join("review", path))
         text = page(_lines(os.path.basename(path), made)).encode()
         studio = self._shop.studio
         with durable.world("Moving", path):
             studio.make_folder(studio.path(folder))
             for number in count(1):
-                order, reason = _names(name, number)
-                if self._explained(studio.path(folder, reason), text) and self._moved(path, studio.path(folder, order)):
-                    break
+                order, reason = (studio.path(folder, one) for one in _names(name, number))
+                if durable.exists(order) and not durable.is_kept_place(order):
+                    continue
+                if self._explained(reason, text):
+                    if self._moved(path, order):
+                        break
+                    durable.remove(reason)  # somebody's order took the name in that instant
             durable.sync_folder(studio.path(folder))
         log.info("%s came too late; it stands in review/ with a word", shown(path), extra=about(picture=path))
 

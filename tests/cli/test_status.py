@@ -169,6 +169,22 @@ def test_what_waits_and_why(studio: Path) -> None:
     }  # fmt: skip
 
 
+@pytest.mark.parametrize("planned", [True, False])
+def test_stuck_behind_a_thousand_in_review(studio: Path, planned: bool) -> None:
+    """However many pictures came to review/ after it: what is stuck is shown, and asks for a human."""
+    with ledger(studio) as kept:
+        for number in range(1003):
+            arrival = kept.claim(f"baryta/A4/{number}.tif", 1, 2, 3).id
+            if planned:
+                kept.plan_prints(arrival, [("baryta", "A4", 1, "{}")])
+            kept.settle(arrival, State.STUCK if number == 1 else State.REVIEW, "it is so")
+    answer = collect(LedgerReader(ledger_file(studio)), running=True)
+    assert answer["jobs"][0]["picture"] == "baryta/A4/1.tif"
+    assert answer["counts"] == dict.fromkeys(STATES, 0) | {"review": 1002, "stuck": 1}
+    found = attention(answer | {"last_scan": "2026-11-25T11:59:50Z"}, NOW, scan_s=15, standing=0)
+    assert found == ["Stuck, and kept safe: baryta/A4/1.tif."]
+
+
 def test_waiting_longest_is_said(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """In plain text: how old the last look is, how it is woken and why, what waits longest and until when."""
     with ledger(studio, datetime.now(UTC) - timedelta(seconds=7)) as kept:
@@ -211,7 +227,7 @@ def test_attention(change: dict[str, Any], standing: int, says: str | None) -> N
 
 def test_exit_code(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """0 with nothing to do and no service; 3 with a picture in ready/ and no service, and while it lies in a folder that
-    names no paper; 0 for a file that a program is still at work on; 3 for a service whose last look is old.
+    names no paper; 0 for a file that a program is still at work on and for a file server's own folders; 3 for a service whose last look is old.
     """
     words = ("-C", str(studio), "status", "--json")
     assert run(capsys, *words).code == 0
@@ -225,7 +241,13 @@ def test_exit_code(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert (ran.code, ran.json["attention"]) == (3, ["Passed over in ready/ until you see to it: barita."])
     with ledger(studio, datetime.now(UTC)) as kept:
         why = passing.file_reason("Fog.tif.part", stat.S_IFREG, 1)
-        kept.scanned("poll", [], [Sighting("kozo/Fog.tif.part", "passed-over", "", None, "then", why or "")])
+        passed = [Sighting("kozo/Fog.tif.part", "passed-over", "", None, "then", why or "")]
+        (studio / "ready" / "kozo" / "Fog.tif.part").write_bytes(b"x")
+        for name in ("@eaDir", "kozo/#recycle"):
+            (studio / "ready" / name).mkdir()
+            why = passing.folder_reason(name.rpartition("/")[2])
+            passed.append(Sighting(name, "passed-over", "", None, "then", why or ""))
+        kept.scanned("poll", [], passed)
     (studio / "ready" / "barita" / "Fog.tif").unlink()
     assert run(capsys, *words).code == 0
     with ledger(studio, datetime.now(UTC) - timedelta(hours=1)) as kept:

@@ -141,6 +141,11 @@ Incomplete, Bad = IncompletePictureError, PictureError
 CASES: dict[str, tuple[bytes, type[PictureError], tuple[str, ...]]] = {
     "empty": (b"", Incomplete, ("empty",)),
     "zero bytes only": (bytes(9000), Incomplete, ("zero",)),
+    "TIFF, signature to be written": (bytes(4) + tiff()[4:], Incomplete, ("first 4 bytes", "zero")),
+    "TIFF, header to be written": (bytes(8) + tiff()[8:], Incomplete, ("first 8 bytes", "zero")),
+    "PNG, header to be written": (bytes(33) + PNG16[33:], Incomplete, ("first 3", "zero")),
+    "JPEG, first sector to be written": (bytes(500) + jpeg()[500:], Incomplete, ("first 5", "zero")),
+    "TIFF, first block to be written": (bytes(4096) + tiff()[4096:], Incomplete, ("first 512 bytes", "zero")),
     "two bytes of a TIFF": (b"II", Incomplete, ("2 bytes",)),
     "TIFF without a directory yet": (b"II*\0\0\0\0\0" + bytes(100), Incomplete, ("directory",)),
     "directory past the end": (b"II*\0\xff\xff\0\0" + bytes(100), Incomplete, ("directory",)),

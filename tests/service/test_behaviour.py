@@ -17,6 +17,7 @@ from printqueue import steps
 from printqueue.ledger import LedgerReader
 from printqueue.outputs.print_tiff import read_provenance
 from printqueue.sandbox import Template
+from printqueue.service.late import LateOrders
 from printqueue.studio import Studio
 from tests.service import support
 
@@ -420,3 +421,43 @@ def test_a_default_paper_that_is_none_is_said(
         support.serve_once(new_studio(support.SETTINGS + "default_paper: crad\n"), template)
     (said,) = {record.getMessage() for record in caplog.records if "default_paper" in record.getMessage()}
     assert said == "rules: studio.yaml, default_paper: no paper 'crad'. Did you mean 'card'?"
+
+
+def test_late_order_whose_name_stands_in_review(studio: Studio, template: Template) -> None:
+    """Its reason stands beside it under the next number; the order of somebody else gets none, and stays as it is."""
+    mine = Path(studio.path("review", "card", "Fog.order.yaml"))
+    mine.parent.mkdir()
+    mine.write_text("copies: 9\n")
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.serve_once(studio, template)
+    support.drop(studio, "card/Fog.order.yaml", b"copies: 2\n")
+    support.serve_once(studio, template)
+    assert support.files(studio, "review").keys() == {
+        f"review/card/{name}" for name in ("Fog.order.yaml", "Fog (2).order.yaml", "Fog (2).order.reason.txt")
+    }
+    assert mine.read_text() == "copies: 9\n"
+    assert Path(studio.path("review", "card", "Fog (2).order.yaml")).read_text() == "copies: 2\n"
+    assert "came too late" in support.reason(studio, "card/Fog (2).order.reason.txt")
+
+
+def test_late_order_whose_name_is_taken_in_the_last_instant(
+    studio: Studio, template: Template, monkeypatch: Patch
+) -> None:
+    """The same where somebody's order comes just after the reason was written."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.serve_once(studio, template)
+    support.drop(studio, "card/Fog.order.yaml", b"copies: 2\n")
+    mine = Path(studio.path("review", "card", "Fog.order.yaml"))
+    real = LateOrders._moved
+
+    def late(self: LateOrders, path: str, target: str) -> bool:
+        if target == str(mine) and not mine.exists():
+            mine.write_text("copies: 9\n")
+        return real(self, path, target)
+
+    monkeypatch.setattr(LateOrders, "_moved", late)
+    support.serve_once(studio, template)
+    assert support.files(studio, "review").keys() == {
+        f"review/card/{name}" for name in ("Fog.order.yaml", "Fog (2).order.yaml", "Fog (2).order.reason.txt")
+    }
+    assert mine.read_text() == "copies: 9\n"

@@ -162,7 +162,7 @@ def test_no_path_in_the_ledger_is_absolute(studio: Studio, template: Template) -
     support.serve_once(studio, template)
     with support.service(studio, template) as one:
         tables = [row[0] for row in one.shop.ledger._all("SELECT name FROM sqlite_master WHERE type = 'table'")]
-        rows = [row for name in tables for row in one.shop.ledger._all(f"SELECT * FROM {name}")]  # noqa: S608 - its own names
+        rows = [row for name in tables for row in one.shop.ledger._all(f"SELECT * FROM {name}")]
     assert rows
     found = [value for row in rows for value in row if os.fsencode(studio.root) in _raw(value)]
     assert found == []
@@ -277,9 +277,7 @@ def test_written_through_a_mapping_that_leaves_no_trace(
 
 
 @pytest.mark.parametrize("step", ["spooled", "rendered", "intent-written", "published-written"])
-def test_only_attributes_change(
-    studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch, step: str
-) -> None:
+def test_only_attributes_change(studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch, step: str) -> None:
     """The mode of picture and order changes in hand, or they come under other numbers: the same bytes, one print."""
     path = support.drop(studio, "card/Fog.tif", support.picture(), mtime_ns=MTIME_NS)
     order = support.drop(studio, "card/Fog.order.yaml", ORDER, mtime_ns=MTIME_NS)
@@ -298,9 +296,7 @@ def test_only_attributes_change(
     _made_once(studio)
 
 
-def test_order_whose_attributes_never_rest(
-    studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_order_whose_attributes_never_rest(studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch) -> None:
     """A file server touches the order's attributes at every step: judged and rendered once, made as ordered."""
     support.drop(studio, "card/Fog.tif", support.picture(), mtime_ns=MTIME_NS)
     order = support.drop(studio, "card/Fog.order.yaml", ORDER, mtime_ns=MTIME_NS)

@@ -386,6 +386,8 @@ def test_what_is_cut_short_gets_more_time(studio: Studio, template: Template) ->
         assert arrivals(studio) == []
         assert attempt("Fog", data, patient=False) is Ending.PRINTABLE
         assert attempt("Slip", data[:-9000], patient=True) is Ending.REVIEW
+        assert attempt("Ness", bytes(8) + data[8:], patient=False) is Ending.AGAIN  # its beginning is written last
+        assert attempt("Ness", data, patient=False) is Ending.PRINTABLE
 
 
 def test_temp_lost_after_a_print_was_visible(studio: Studio, template: Template, monkeypatch: Patch) -> None:
