@@ -20,6 +20,12 @@ def hidden(name: str) -> bool:
     return name.startswith(".") or name.lower() in _SYSTEM or name.endswith(COMPANIONS)
 
 
+def companion_of(name: str) -> str | None:
+    """The stem that a companion's name speaks of ('Fog (2).proof.jpg' → 'Fog (2)'), None for any other name."""
+    ending = next((one for one in COMPANIONS if name.endswith(one)), None)
+    return None if ending is None or name.startswith(".") or name == ending else name.removesuffix(ending)
+
+
 def folder_reason(name: str) -> str | None:
     """Why a folder is passed over, None when it is looked into."""
     if name.startswith(("@", "#")):

@@ -39,6 +39,7 @@ class Sweep:
     pictures: list[Seen] = field(default_factory=list)  # of a `Sweeper`: the very same list while nothing changes
     passed_over: list[tuple[str, str]] = field(default_factory=list)  # path, why
     lone_orders: list[str] = field(default_factory=list)
+    companions: list[str] = field(default_factory=list)  # files named like those beside our prints and reasons
     dark: list[str] = field(default_factory=list)  # what could not be looked at; what lies there has not gone
 
     def is_dark(self, path: str) -> bool:
@@ -101,6 +102,8 @@ class Sweeper:
                 name = entry.name
                 known = last.get(name)
                 if known is None and passing.hidden(name):
+                    if passing.companion_of(name) is not None:
+                        found.companions.append(inside + name)
                     continue
                 try:
                     seen = entry.stat(follow_symlinks=False)

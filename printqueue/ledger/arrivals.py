@@ -77,6 +77,13 @@ class Arrivals(Transactions):
         found = self._records(rows.arrival, sql, os.fsencode(path))
         return found[0] if found else None
 
+    def names_like(self, path: str, *, cut: bool = False) -> list[str]:
+        """Paths of all pictures that were ever claimed at `path` with whatever extension; `cut`: that begin with `path`."""
+        raw = os.fsencode(path)
+        sql = "SELECT path FROM arrivals WHERE path = ? UNION SELECT path FROM arrivals WHERE path > ? AND path < ?"
+        after, before = (raw, raw + b"\xff") if cut else (raw + b".", raw + b"/")
+        return [os.fsdecode(row[0]) for row in self._all(sql, raw, after, before)]
+
     def is_untouched(self, arrival: int, inode: int, ctime_ns: int) -> bool:
         """Whether neither inode nor time of attributes is another than when the picture was claimed or last recognised."""
         sql = "SELECT inode = ? AND coalesce(ctime_ns, ?) = ? FROM arrivals WHERE id = ?"

@@ -17,6 +17,7 @@ from printqueue.ledger import LedgerFullError
 from printqueue.model.job import Arrival, Sighting, State
 from printqueue.nearest import suggestion
 from printqueue.service import recovery
+from printqueue.service.companions import Companions
 from printqueue.service.hands import Hands
 from printqueue.service.house import Housekeeping
 from printqueue.service.late import LateOrders
@@ -82,6 +83,7 @@ class Service:
         self._house = Housekeeping(shop)
         self._problems_said: tuple[str, ...] = ()
         self._late = LateOrders(shop, clock)
+        self._companions = Companions(shop)
         self._hands = Hands(shop.lanes.workers, self._wake.set, clock)
         self._teller = Teller(shop)
         self._daybook = Daybook(shop.studio, shop.shelf, clock=clock)
@@ -219,7 +221,7 @@ class Service:
             waits = self._finish_left()
             offer = self._room.offer(self._hands.paths, self._hands.free)
             folders = self._house.unknown_folders(offer.unknown, self._seen_since)
-            lone = self._late.tidy(found.lone_orders)
+            lone = [*self._late.tidy(found.lone_orders), *self._companions.lone(found)]
         except (WorldError, OSError) as error:
             return self._world_failed(error)
         self._hand_out(offer.now)

@@ -191,7 +191,7 @@ def test_what_is_no_picture_stays_where_it_is(studio: Studio, template: Template
     assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (1, 0, 0, 0)
     assert sorted(os.listdir(ready)) == [name for name in before if name != "#3 Slipway.tif"]
     passed = {entry["file"].removeprefix("card/"): entry["why"] for entry in support.status(studio)["passed_over"]}
-    assert passed.keys() == whys.keys() | {"@eaDir"}
+    assert passed.keys() == whys.keys() | {"@eaDir", "Fog.proof.jpg", "Fog.reason.txt", "Fog.print.txt"}
     for name, why in whys.items():
         assert why in passed[name]
     assert support.files(studio, "review") == {}

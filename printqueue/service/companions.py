@@ -1,0 +1,91 @@
+"""Files in ready/ that are named like what stands beside our prints and reasons. People drag whole groups, so they are passed
+over without a word where their picture is, or was: beside them, in the ledger, in review/ or in masters/. Any other is the
+photographer's own, and said: it is never printed because of what it is called, and never ignored in silence.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator
+
+from printqueue import naming
+from printqueue.disk import folders
+from printqueue.intake import passing
+from printqueue.intake.scan import Sweep
+from printqueue.shop import Shop
+from printqueue.text import shown
+
+_NUMBER = re.compile(r" \(\d+\)\Z")
+
+
+class Companions:
+    """Remembers whose picture it has found."""
+
+    def __init__(self, shop: Shop) -> None:
+        self._shop = shop
+        self._at_home: set[str] = set()
+        self._lone: dict[str, int] = {}  # path → the newest fact when nothing was known of its picture
+
+    def lone(self, found: Sweep) -> list[tuple[str, str]]:
+        """(path, why) of those that have no picture."""
+        if not found.companions:
+            return []
+        beside = {_stem(seen.path) for seen in found.pictures}
+        newest = self._shop.ledger.newest_fact()
+        lone = [path for path in found.companions if not self._has_picture(path, beside, newest)]
+        self._at_home &= set(found.companions)
+        self._lone = dict.fromkeys(lone, newest)
+        return [(path, _why(path)) for path in lone]
+
+    def _has_picture(self, path: str, beside: set[str], newest: int) -> bool:
+        if path in self._at_home:
+            return True
+        if any(one in beside for one in _pictures(path)):
+            return True  # for as long as it stands there; once it was taken, the ledger knows it
+        if self._lone.get(path) == newest:
+            return False
+        if any(self._is_known(one) for one in _pictures(path)):
+            self._at_home.add(path)
+            return True
+        return False
+
+    def _is_known(self, path: str) -> bool:
+        """`path`: below ready/, without extension; perhaps shortened, as our names are where they would not fit."""
+        cut = naming.companion_stem(path.rpartition("/")[2] + "…") == path.rpartition("/")[2]
+        if any(_stem(one) == path for one in self._shop.ledger.names_like(path, cut=cut)):
+            return True
+        folder = os.path.dirname(path)
+        tops = (self._shop.studio.path(top, folder).rstrip("/") for top in ("review", "masters"))
+        return any(_stem(os.path.join(folder, name)) == path for top in tops for name in _pictures_in(top))
+
+
+def _pictures_in(folder: str) -> list[str]:
+    try:
+        return [name for name in folders.names(folder) if not passing.hidden(name)]
+    except OSError:
+        return []
+
+
+def _stem(path: str) -> str:
+    """A picture's path as its companions spell it."""
+    folder, name = os.path.split(path)
+    return os.path.join(folder, naming.companion_stem(naming.split(name)[0]))
+
+
+def _pictures(path: str) -> Iterator[str]:
+    """The picture of a companion: of its very name, or the one that was numbered in print/ or review/."""
+    folder, name = os.path.split(path)
+    stem = passing.companion_of(name) or name
+    yield os.path.join(folder, stem)
+    if _NUMBER.search(stem):
+        yield os.path.join(folder, _NUMBER.sub("", stem))
+
+
+def _why(path: str) -> str:
+    name = path.rpartition("/")[2]
+    stem = shown(passing.companion_of(name) or name)
+    nothing = f"and nothing called “{stem}” was dropped in this folder"
+    if name.endswith(naming.PROOF):
+        return f"it is named like a proof picture of ours, {nothing}; to have it printed, give it another name"
+    return f"it is named like a note of ours, {nothing}; it may be deleted"
