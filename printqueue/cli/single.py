@@ -13,12 +13,13 @@ from printqueue.disk import durable
 from printqueue.disk.folders import as_named
 from printqueue.errors import OwnError, PictureError, UsageError, WorldError
 from printqueue.intake.claim import ChangedError, open_regular
+from printqueue.intake.scan import order_now
 from printqueue.model.finding import Finding, Verdict, verdict
 from printqueue.model.request import Request
 from printqueue.nearest import suggestion
 from printqueue.orders import loader
-from printqueue.orders.names import candidates
 from printqueue.orders.resolve import resolve
+from printqueue.orders.schema import Order
 from printqueue.outputs.print_tiff import Provenance
 from printqueue.papers.loader import Shelf
 from printqueue.running import WORKER
@@ -54,14 +55,7 @@ class Single:
 
     def request(self, path: str) -> Request:
         """What the service would make of it here: the order file beside the picture counts, paper and size are given."""
-        folder, name = os.path.split(path)
-        order = None
-        for candidate in candidates(name):
-            beside = os.path.join(folder, candidate)
-            if os.path.isfile(beside):
-                with open(beside, "rb") as stream:
-                    order = loader.load_for_picture(stream.read(MAX_BYTES + 1), candidate)
-                break
+        order = _order_beside(path)
         fixed: dict[str, object] = {"paper": None, "prints": []} | ({"size": None} if self._size else {})
         order = order.model_copy(update=fixed) if order is not None else None
         return resolve(
@@ -104,6 +98,21 @@ class Single:
     def verdict(self, one: Judged) -> Verdict:
         """The verdict by this paper's rules."""
         return verdict(one.findings, self.paper.turn_back_at)
+
+
+def _order_beside(path: str) -> Order | None:
+    """The order that the service would take. Raises `UsageError` where it would hold the picture."""
+    folder, name = os.path.split(path)
+    try:
+        found, _, held = order_now(os.path.realpath(folder or "."), name)
+    except OSError:  # whoever opens the picture finds out, and says so
+        return None
+    if held:
+        raise UsageError(f"{shown(name)} is {held}.")
+    if found is None:
+        return None
+    with open(os.path.join(folder, found), "rb") as stream:
+        return loader.load_for_picture(stream.read(MAX_BYTES + 1), shown(found))
 
 
 @contextmanager

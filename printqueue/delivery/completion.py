@@ -9,8 +9,8 @@ from printqueue import originals, publish, steps
 from printqueue.disk import durable
 from printqueue.disk.durable import Stamp
 from printqueue.intake import claim
+from printqueue.intake.scan import order_now
 from printqueue.model.job import State
-from printqueue.orders.names import candidates
 from printqueue.publish import Intent
 from printqueue.shop import Attempt, Ending, Outcome, Shop
 from printqueue.strictyaml import MAX_BYTES
@@ -122,20 +122,12 @@ def _same_bytes(path: str, stamp: Stamp, attempt: Attempt) -> bool:
 
 
 def _same_order(shop: Shop, attempt: Attempt) -> bool:
-    """The order of before; one whose attributes alone have changed is the same."""
-    path, stamp = _order_now(shop, attempt)
+    """The order of before, and no other that could be meant; one whose attributes alone have changed is the same."""
+    path, stamp, held = order_now(shop.studio.path("ready"), attempt.seen.path)
+    if held:
+        return False
     if path is None or (path, stamp) == (attempt.seen.order, attempt.seen.order_stamp):
         return path == attempt.seen.order
     if path != attempt.seen.order:
         return False
     return claim.read_regular(shop.studio.path("ready", path), MAX_BYTES + 1) == attempt.order_bytes
-
-
-def _order_now(shop: Shop, attempt: Attempt) -> tuple[str | None, Stamp | None]:
-    folder, _, name = attempt.seen.path.rpartition("/")
-    for candidate in candidates(name):
-        path = f"{folder}/{candidate}" if folder else candidate
-        stamp = durable.lstamp(shop.studio.path("ready", path))
-        if stamp is not None and stamp.size > 0:
-            return path, stamp
-    return None, None

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from printqueue import naming, publish
 from printqueue.disk import durable
 from printqueue.intake import claim
+from printqueue.orders.names import SUFFIXES
 from printqueue.publish import Moved, Placed
 from printqueue.shop import Attempt, Shop
 
@@ -48,15 +49,20 @@ def own_order(attempt: Attempt) -> str | None:
 
 
 def order_names(attempt: Attempt, number: int) -> tuple[str, ...]:
-    """What the order file is called beside a picture with this number; none without an order."""
+    """What the order file is called beside a picture with this number, then the other spelling of that name, which must be
+    free as well: two orders for one picture would hold it. None without an order.
+    """
     if attempt.seen.order is None:
         return ()
     stem, extension = naming.split(os.path.basename(attempt.seen.path))
+    name = os.path.basename(attempt.seen.order)
+    suffixes = sorted(SUFFIXES, key=lambda suffix: not f".{name}".endswith(suffix))
     own = own_order(attempt)
     if own is None:
-        return (naming.numbered(naming.companion_stem(stem), number) + ".order.yaml",)
-    full = os.path.basename(own).startswith(stem + extension + ".")
-    return (naming.numbered(stem, number) + (extension if full else "") + ".order.yaml",)
+        base = naming.numbered(naming.companion_stem(stem), number)
+    else:
+        base = naming.numbered(stem, number) + (extension if name.startswith(stem + extension + ".") else "")
+    return tuple(base + suffix for suffix in suffixes)
 
 
 def moves(attempt: Attempt, folder: str, number: int, *, keep_spare: bool) -> list[Moved]:

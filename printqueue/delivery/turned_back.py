@@ -49,7 +49,8 @@ def _intent(shop: Shop, attempt: Attempt, judged: Sequence[Judged], proof: Proof
     number = publish.free_number(shop.studio, groups)
     base = os.path.join(folder, naming.numbered(short, number))
     notes = _notes(shop.ledger, attempt, judged)
-    notes = [replace(note, stands_as=naming.numbered(stem, number) + extension) for note in notes]
+    order = group.order_names(attempt, number)[0] if group.own_order(attempt) else ""
+    notes = [replace(note, stands_as=naming.numbered(stem, number) + extension, order=order) for note in notes]
     notes[0] = replace(notes[0], look=_look(proof, os.path.basename(base), notes[0].findings))
     text = ("\n" + "-" * 60 + "\n").join(reason_text(note) for note in notes)
     placed = [group.companion(shop, attempt, base + naming.REASON, text.encode(), "reason.txt")]

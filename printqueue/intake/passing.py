@@ -49,3 +49,16 @@ def file_reason(name: str, mode: int, size: int) -> str | None:
     if size == 0:
         return "it is empty; a picture may still follow"
     return None
+
+
+def order_reason(name: str, mode: int, size: int) -> str:
+    """Why a file that was meant as an order cannot be one, as in '“Fog.order.yaml” is empty'; "" for its name alone."""
+    if stat.S_ISLNK(mode):
+        return "is a symbolic link, and links are not followed"
+    if stat.S_ISDIR(mode):
+        return "is a folder"
+    if not stat.S_ISREG(mode):
+        return "is a pipe, socket or device"
+    if name.lower().endswith(_UNFINISHED):
+        return "is still being written, says its name"
+    return "is empty" if size == 0 else ""

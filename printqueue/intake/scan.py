@@ -6,12 +6,15 @@ import operator
 import os
 import stat
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from printqueue.disk.durable import Stamp
 from printqueue.disk.folders import scan_folder
 from printqueue.intake import passing
-from printqueue.orders.names import FOLDER_ORDER, candidates, is_order
+from printqueue.orders import pairing
+from printqueue.orders.misnamed import is_misnamed
+from printqueue.orders.names import FOLDER_ORDERS
 
 DEEPEST = 12  # folders below ready/
 
@@ -25,6 +28,7 @@ class Seen:
     order: str | None = None
     order_stamp: Stamp | None = None
     order_is_own: bool = False  # no other picture goes by it: it moves with this one
+    held: str = ""  # why it must wait for the photographer: its order cannot be told for certain
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -52,6 +56,7 @@ class _Folder:
     """One folder as the last look found it."""
 
     stamps: dict[str, Stamp] = field(default_factory=dict)
+    unusable: dict[str, str] = field(default_factory=dict)  # what was meant as an order and cannot be one, why
     pictures: list[Seen] = field(default_factory=list)
     lone_orders: list[str] = field(default_factory=list)
 
@@ -86,17 +91,20 @@ class Sweeper:
     def _look(self, inside: str, before: dict[str, _Folder], found: Sweep) -> None:
         """`inside` is empty or ends with a slash."""
         last = before.get(inside) or _Folder()
-        folders, stamps = self._entries(inside, last.stamps, found)
-        now = last if _same(stamps, last.stamps) else _paired(inside, stamps, last)
+        folders, stamps, unusable = self._entries(inside, last.stamps, found)
+        unchanged = _same(stamps, last.stamps) and unusable == last.unusable
+        now = last if unchanged else _paired(inside, stamps, unusable, last)
         self._folders[inside] = now
         found.pictures += now.pictures
         found.lone_orders += now.lone_orders
         for name in sorted(folders):
             self._descend(inside + name, before, found)
 
-    def _entries(self, inside: str, last: dict[str, Stamp], found: Sweep) -> tuple[list[str], dict[str, Stamp]]:
-        """Folders, and candidate files with their stamps: the old object where nothing has changed."""
-        folders, stamps = [], {}
+    def _entries(
+        self, inside: str, last: dict[str, Stamp], found: Sweep
+    ) -> tuple[list[str], dict[str, Stamp], dict[str, str]]:
+        """Folders, candidate files with their stamps (the old object where nothing has changed), and unusable orders."""
+        folders, stamps, unusable = list[str](), dict[str, Stamp](), dict[str, str]()
         with scan_folder(os.path.join(self._ready, inside).rstrip("/")) as listing:
             for entry in listing:
                 name = entry.name
@@ -112,16 +120,22 @@ class Sweeper:
                 except OSError as error:
                     found.dark.append(inside + name)
                     found.passed_over.append((inside + name, f"it cannot be looked at: {error.strerror}"))
+                    _note_unusable(name, "cannot be looked at", unusable)
                     continue
                 if known is not None and _unchanged(known, seen):
                     stamps[name] = known
                 elif stat.S_ISDIR(seen.st_mode):
                     folders.append(name)
+                    _note_unusable(name, passing.order_reason(name, seen.st_mode, seen.st_size), unusable)
                 elif (reason := passing.file_reason(name, seen.st_mode, seen.st_size)) is not None:
                     found.passed_over.append((inside + name, reason))
+                    _note_unusable(name, passing.order_reason(name, seen.st_mode, seen.st_size), unusable)
+                elif is_misnamed(name):
+                    found.passed_over.append((inside + name, pairing.MISNAMED))
+                    unusable[name] = ""
                 else:
                     stamps[name] = Stamp.of(seen)
-        return folders, stamps
+        return folders, stamps, unusable
 
     def _descend(self, path: str, before: dict[str, _Folder], found: Sweep) -> None:
         reason = passing.folder_reason(path.rpartition("/")[2])
@@ -158,33 +172,62 @@ def _same(stamps: dict[str, Stamp], last: dict[str, Stamp]) -> bool:
     return len(stamps) == len(last) and all(map(operator.is_, stamps.values(), map(last.get, stamps)))
 
 
-def _paired(inside: str, stamps: dict[str, Stamp], last: _Folder) -> _Folder:
+def _note_unusable(name: str, why: str, unusable: dict[str, str]) -> None:
+    if pairing.concerns(name):
+        unusable[name] = why
+
+
+def _paired(inside: str, stamps: dict[str, Stamp], unusable: dict[str, str], last: _Folder) -> _Folder:
     """The folder as it is now; pictures that stayed as they were keep their objects."""
     known = {picture.path: picture for picture in last.pictures}
-    now = _Folder(stamps)
-    for picture in _pair(inside, stamps, now):
+    pairs = pairing.paired(stamps, unusable)
+    now = _Folder(stamps, unusable, lone_orders=[inside + name for name in pairs.lone])
+    for picture in _pictures(inside, stamps, pairs):
         before = known.get(picture.path)
         now.pictures.append(before if before == picture and before is not None else picture)
     return now
 
 
-def _pair(inside: str, files: dict[str, Stamp], found: _Folder) -> list[Seen]:
-    """Pictures of one folder, each with its strongest order file."""
-    orders = {name for name in files if is_order(name)}
-    if not orders:
-        return [Seen(inside + name, stamp) for name, stamp in files.items()]
-    strongest = {
-        name: next((candidate for candidate in candidates(name) if candidate in orders), None)
-        for name in files
-        if name not in orders
-    }
-    users = Counter(strongest.values())
-    found.lone_orders += [inside + name for name in sorted(orders - users.keys()) if name != FOLDER_ORDER]
-    pictures = []
-    for name, order in strongest.items():
+def _pictures(inside: str, stamps: dict[str, Stamp], pairs: pairing.Pairs) -> Iterator[Seen]:
+    """Pictures of one folder, each with its order, or with why it must wait."""
+    users = Counter(pairs.orders.values())
+    for name, order in pairs.orders.items():
         if order is None:
-            pictures.append(Seen(inside + name, files[name]))
+            yield Seen(inside + name, stamps[name], held=pairs.held.get(name, ""))
         else:
-            own = order != FOLDER_ORDER and users[order] == 1
-            pictures.append(Seen(inside + name, files[name], inside + order, files[order], own))
-    return pictures
+            own = order not in FOLDER_ORDERS and users[order] == 1
+            yield Seen(inside + name, stamps[name], inside + order, stamps[order], own)
+
+
+def order_now(ready: str, path: str) -> tuple[str | None, Stamp | None, str]:
+    """Order, its stamp and why it is held, of one picture, at this moment: what a full look would say of it.
+
+    Files whose names have nothing to do with orders are not looked at, only counted as pictures. Raises `OSError`.
+    """
+    folder, slash, picture = path.rpartition("/")
+    stamps, unusable, others = dict[str, Stamp](), dict[str, str](), list[str]()
+    with scan_folder(os.path.join(ready, folder)) as listing:
+        for entry in listing:
+            if not pairing.concerns(entry.name):
+                others.append(entry.name)
+            elif not passing.hidden(entry.name):
+                _look_at_order(entry, stamps, unusable)
+    pictures = (name for name in others if not passing.hidden(name) and not passing.file_reason(name, stat.S_IFREG, 1))
+    pairs = pairing.paired([picture, *pictures, *stamps], unusable)
+    order = pairs.orders.get(picture)
+    return (None, None, pairs.held.get(picture, "")) if order is None else (folder + slash + order, stamps[order], "")
+
+
+def _look_at_order(entry: os.DirEntry[str], stamps: dict[str, Stamp], unusable: dict[str, str]) -> None:
+    """As `Sweeper` takes it: an order that can be read, or one that cannot."""
+    try:
+        seen = entry.stat(follow_symlinks=False)
+    except FileNotFoundError:
+        return
+    mode, size = seen.st_mode, seen.st_size
+    if stat.S_ISDIR(mode) or passing.file_reason(entry.name, mode, size) is not None:
+        unusable[entry.name] = passing.order_reason(entry.name, mode, size)
+    elif is_misnamed(entry.name):
+        unusable[entry.name] = ""
+    else:
+        stamps[entry.name] = Stamp.of(seen)

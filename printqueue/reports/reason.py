@@ -34,6 +34,7 @@ class TurnedBack:
     ready_folder: str
     job: int
     stands_as: str = ""  # its name in review/, where that has a number; "": `picture`
+    order: str = ""  # its own order file's name in review/
     before: Sequence[tuple[str, str]] = ()
     look: str = ""  # what its proof picture shows, one sentence
 
@@ -128,12 +129,18 @@ def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Findi
     rows.append(row("Again", _again(note, heavy)))
     if all(f.allowable for f in heavy) and heavy:
         names = ", ".join(sorted({f.check for f in heavy}))
-        name = note.stands_as or note.picture
-        order = shown(name.rpartition(".")[0] or name)
-        rows.append(row("Anyway", f"Move it back with a file {order}.order.yaml beside it that says:"))
+        rows.append(row("Anyway", _anyway(note)))
         rows.append(row("", f"allow: [{names}]"))
     rows.append(row("Safe", f"Your file is here, unchanged. Job {note.job}."))
     return rows
+
+
+def _anyway(note: TurnedBack) -> str:
+    """One order for one picture: where it has its own, that one gets the line."""
+    if note.order:
+        return f"Move it back with its order {shown(note.order)}, with this line put in:"
+    name = note.stands_as or note.picture
+    return f"Move it back with a file {shown(name.rpartition('.')[0] or name)}.order.yaml beside it that says:"
 
 
 def _again(note: TurnedBack, heavy: Sequence[Finding]) -> str:

@@ -13,7 +13,7 @@ from printqueue.disk import durable
 from printqueue.disk.durable import TEMP_PREFIX
 from printqueue.errors import WorldError
 from printqueue.model.job import Arrival, State
-from printqueue.orders.names import SUFFIX
+from printqueue.orders.names import split
 from printqueue.publish import Intent
 from printqueue.reports.layout import page, row
 from printqueue.shop import Shop
@@ -56,7 +56,7 @@ class LateOrders:
 
     def _made_just_before(self, order: str) -> Arrival | None:
         """The picture that this order was meant for, if it was made shortly before the order came."""
-        stem = order.removesuffix(SUFFIX)
+        stem, _ = split(order)
         for path in (stem, *(stem + ending for ending in _ENDINGS)):
             last = self._shop.ledger.last_at(path)
             if last is not None and last.state is State.PRINTABLE and self._is_recent(last.since):
@@ -111,8 +111,9 @@ class LateOrders:
 
 def _names(order: str, number: int) -> tuple[str, str]:
     """Name of the order in review/, and of its reason: 'Fog (2).order.yaml', 'Fog (2).order.reason.txt'."""
-    stem = naming.numbered(naming.companion_stem(order.removesuffix(SUFFIX)), number)
-    return stem + SUFFIX, stem + ".order" + naming.REASON
+    stem, suffix = split(order)
+    stem = naming.numbered(naming.companion_stem(stem), number)
+    return stem + suffix, stem + ".order" + naming.REASON
 
 
 def _master(made: Arrival) -> str:

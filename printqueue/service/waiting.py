@@ -25,7 +25,7 @@ from printqueue.shop import Ending, Outcome, Shop
 _BACK_OFF_S = (5.0, 15.0, 60.0, 300.0)
 _PATIENCE = 6.0  # × settle: how long a file that looks cut short is given before it is judged
 _GIVE_UP = 10.0  # × settle: a file that never stops changing is left by `--once`
-_DONE = "done: "
+_DONE, _HELD = "done: ", "held: "
 _RESTARTS = 3  # an attempt that came to nothing because the picture or its order changed starts again at once so often
 _RESTLESS = "it keeps changing while it is worked on; it is tried again"
 _OVERTAKEN_S = 60.0  # how long smaller pictures may pass one for which there is not enough memory
@@ -180,14 +180,14 @@ class WaitingRoom:
                     self._unknown.add(entry.where.unknown)
                 elif (says := self._standing(entry)) is None:
                     self._active.append(entry)
-                elif says.startswith(_DONE):  # what is parked or half published has a row of its own
+                elif says.startswith((_DONE, _HELD)):  # what is parked or half published has a row of its own
                     self._done.append(Sighting(entry.seen.path, "passed-over", "", None, entry.since, says))
         return self._active
 
     def _standing(self, entry: _Entry) -> str | None:
-        """Why a picture is not offered again as it stands: parked, half published, or done already."""
+        """Why a picture is not offered as it stands: parked, half published, done already, or held for its order."""
         if entry.standing is None:
-            entry.standing = self._asked(entry.seen) or ""
+            entry.standing = self._asked(entry.seen) or entry.seen.held
         return entry.standing or None
 
     def _asked(self, seen: Seen) -> str | None:

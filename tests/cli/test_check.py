@@ -141,3 +141,31 @@ def test_what_could_not_be_measured_is_one_row(
     unmeasured = [row for row in rows if row[2].startswith("Not measured")]
     assert len(unmeasured) == 1
     assert "brightness" in unmeasured[0][2]
+
+
+@pytest.mark.parametrize(
+    ("orders", "code", "said"),
+    [
+        (["net.order.yml"], 0, ""),
+        (["net.order.yml", "net.order.yaml"], 2, "2 orders stand for it"),
+        (["net.order.txt"], 2, "net.order.txt"),
+    ],
+)
+def test_the_order_beside_it(
+    first_studio: Path,
+    pictures: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    orders: list[str],
+    code: int,
+    said: str,
+) -> None:
+    """`check` takes the order that the service would take; where the service would hold the picture it gives no verdict."""
+    shutil.copy(pictures / "Slipway.tif", tmp_path / "net.tif")
+    for order in orders:
+        (tmp_path / order).write_text("size: 100x80 mm\n")
+    ran = run(capsys, "-C", str(first_studio), "check", str(tmp_path / "net.tif"), "--paper", "smooth-rag", "--json")
+    (one,) = ran.json
+    assert ran.code == code
+    assert said in (one["error"] or "")
+    assert one["size"] == ("100x80 mm" if code == 0 else None)

@@ -64,15 +64,24 @@ def refused(
 )
 def test_which_order_counts(name: str, expected: tuple[str, ...]) -> None:
     """The full name beats the stem, the stem beats the folder's order; each of them is known as an order."""
-    assert candidates(name) == expected
-    assert all(is_order(order) for order in expected)
+    yml = tuple(order.replace(".yaml", ".yml") for order in expected)
+    assert [rank for rank in candidates(name) if rank] == list(zip(expected, yml, strict=True))
+    assert all(is_order(order) for order in expected + yml)
 
 
 def test_what_is_no_order() -> None:
     """Pictures and other files are not taken for orders."""
     assert not any(
         is_order(name)
-        for name in ("Fog.tif", "order.yaml.tif", "order.yml", ".order.yaml", "my order.yaml", "studio.yaml")
+        for name in (
+            "Fog.tif",
+            "order.yaml.tif",
+            ".order.yml",
+            ".order.yaml",
+            "Order.yml",
+            "my order.yaml",
+            "studio.yaml",
+        )
     )
 
 

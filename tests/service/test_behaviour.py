@@ -461,3 +461,101 @@ def test_late_order_whose_name_is_taken_in_the_last_instant(
         f"review/card/{name}" for name in ("Fog.order.yaml", "Fog (2).order.yaml", "Fog (2).order.reason.txt")
     }
     assert mine.read_text() == "copies: 9\n"
+
+
+@pytest.mark.parametrize("order", ["card/Fog.order.yml", "card/Fog.tif.order.yml"])
+def test_yml_order_goes_with_its_picture(studio: Studio, template: Template, order: str) -> None:
+    """An order that ends in .yml is obeyed, and stands in masters/ under the name that the photographer gave it."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.drop(studio, order, b"size: 80x60 mm\n")
+    support.serve_once(studio, template)
+    assert support.prints(studio) == [f"card/{LARGE}/Fog.tif"]
+    assert _masters(studio).keys() == {"card/Fog.tif", order}
+    assert support.files(studio, "ready") == {}
+
+
+def test_yml_order_of_a_folder(studio: Studio, template: Template) -> None:
+    """`order.yml` serves all pictures of its folder, stays where it is, and each master has a copy of it."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.drop(studio, "card/order.yml", b"size: 80x60 mm\n")
+    support.serve_once(studio, template)
+    assert support.prints(studio) == [f"card/{LARGE}/Fog.tif"]
+    assert _masters(studio).keys() == {"card/Fog.tif", "card/Fog.order.yml"}
+    assert support.files(studio, "ready").keys() == {"ready/card/order.yml"}
+
+
+def test_yml_order_of_a_picture_turned_back(studio: Studio, template: Template) -> None:
+    """Picture and .yml order stand in review/, and the reason sends the reader to that order, not to a second one."""
+    support.drop(studio, "card/Fog.tif", support.picture(7, width=60, height=40))
+    support.drop(studio, "card/Fog.order.yml", b"copies: 2\n")
+    support.serve_once(studio, template)
+    assert support.files(studio, "review").keys() >= {"review/card/Fog.tif", "review/card/Fog.order.yml"}
+    reason = support.reason(studio, "card/Fog.reason.txt")
+    assert "with its order Fog.order.yml" in " ".join(reason.split())
+    assert "Fog.order.yaml" not in reason
+    for name in ("Fog.tif", "Fog.order.yml"):
+        os.rename(studio.path("review", "card", name), studio.path("ready", "card", name))
+    with open(studio.path("ready", "card", "Fog.order.yml"), "a") as stream:
+        stream.write("allow: [resolution]\n")
+    assert support.serve_once(studio, template).made == 1
+
+
+def test_yml_order_that_came_too_late(studio: Studio, template: Template) -> None:
+    """A late .yml order goes to review/ like any other, and a second one never overwrites it."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.serve_once(studio, template)
+    for text in (b"copies: 2\n", b"copies: 3\n"):
+        support.drop(studio, "card/Fog.order.yml", text)
+        support.serve_once(studio, template)
+    found = support.files(studio, "review")
+    assert found["review/card/Fog.order.yml"] == support.sha256(b"copies: 2\n")
+    assert found["review/card/Fog (2).order.yml"] == support.sha256(b"copies: 3\n")
+    assert "came too late" in support.reason(studio, "card/Fog.order.reason.txt")
+
+
+def test_orders_of_both_spellings_never_meet_in_masters(studio: Studio, template: Template) -> None:
+    """Fog.tif by Fog.order.yaml, then Fog.jpg by Fog.order.yml: two numbers, or nobody could say whose order is whose."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.drop(studio, "card/Fog.order.yaml", b"copies: 2\n")
+    support.serve_once(studio, template)
+    support.drop(studio, "card/Fog.TIFF", support.picture(2))
+    support.drop(studio, "card/Fog.order.yml", b"copies: 3\n")
+    support.serve_once(studio, template)
+    assert _masters(studio).keys() == {
+        "card/Fog.tif", "card/Fog.order.yaml", "card/Fog (2).TIFF", "card/Fog (2).order.yml"
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "names", [("Fog.order.yaml", "Fog.order.yml"), ("Fog.order.txt",), ("order.yaml.txt",), ("fog.order.yaml",)]
+)
+def test_a_picture_is_held_for_its_order(studio: Studio, template: Template, names: tuple[str, ...]) -> None:
+    """Two orders, or one that cannot be one: the picture stays in ready/, said in status, until that is put right."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    for name in names:
+        support.drop(studio, f"card/{name}", b"size: 80x60 mm\n")
+    before = support.files(studio, "ready")
+    assert support.serve_once(studio, template).made == 0
+    assert support.files(studio) == before
+    why = {entry["file"]: entry["why"] for entry in support.status(studio)["passed_over"]}
+    assert all(name in why["card/Fog.tif"] for name in names)
+
+    for name in names:
+        os.remove(studio.path("ready", "card", name))
+    support.drop(studio, "card/Fog.order.yml", b"size: 80x60 mm\n")
+    assert support.serve_once(studio, template).made == 1
+    assert support.prints(studio) == [f"card/{LARGE}/Fog.tif"]
+
+
+@pytest.mark.parametrize("name", ["Fog.order.txt", "Fog.order (2).yaml", "order.txt"])
+def test_a_doubtful_order_that_comes_during_work(
+    studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """What comes before publication holds the picture as what stood there before; nothing of it is visible."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    _at(monkeypatch, "companions-written", lambda: support.drop(studio, f"card/{name}", b"copies: 2\n"))
+    assert support.serve_once(studio, template).made == 0
+    assert support.files(studio).keys() == {"ready/card/Fog.tif", f"ready/card/{name}"}
+    assert support.spool(studio) == []
+    os.remove(studio.path("ready", "card", name))
+    assert support.serve_once(studio, template).made == 1
