@@ -12,7 +12,16 @@ from pydantic_core import ErrorDetails
 
 from printqueue.nearest import suggestion
 from printqueue.shape import Shape
-from printqueue.strictyaml import MAX_PROBLEMS, Path, Problem, RulesError, Tree
+from printqueue.strictyaml import MAX_PROBLEMS, Node, Path, Problem, RulesError, Tree
+
+
+class ContradictionError(ValueError):
+    """A value that cannot stand beside that of `other`, a key of the same mapping. `says` may hold {this} and {that}."""
+
+    def __init__(self, other: str, says: str) -> None:
+        super().__init__(says)
+        self.other = other
+
 
 M = TypeVar("M", bound=BaseModel)
 _ENUM_REPR = re.compile(r"<[^:>]*: ('[^']*')>")  # "<Level.WARN: 'warn'>" → "'warn'"
@@ -42,9 +51,36 @@ def _problems(model: type[BaseModel], tree: Tree, error: ValidationError) -> Ite
     shape = _shape(model)
     for details in error.errors(include_url=False)[:MAX_PROBLEMS]:
         path: Path = tuple(details["loc"])
+        if isinstance(contradiction := details.get("ctx", {}).get("error"), ContradictionError):
+            yield _contradicted(tree, path, contradiction)
+            continue
         mark = tree.mark(path)
         says, hint = _sentence(details, path, shape)
         yield Problem(mark.file, mark.line, path, says, hint)
+
+
+def _contradicted(tree: Tree, path: Path, error: ContradictionError) -> Problem:
+    """It stands at the later of both keys, in the file itself where the other is inherited; both are named with what they say."""
+    other = (*path[:-1], error.other)
+    here = max(path, other, key=lambda one: (tree.mark(one).file == tree.file, tree.mark(one).line))
+    mark = tree.mark(here)
+    names = {place: f"{place[-1]} ({_where(tree, place, mark.file, here)})" for place in (path, other)}
+    return Problem(mark.file, mark.line, here, f"{error}.".format(this=names[path], that=names[other]))
+
+
+def _where(tree: Tree, path: Path, file: str, here: Path) -> str:
+    """What stands at `path`, and where, if not at the place of the problem itself."""
+    mark, text = tree.mark(path), _short(_node(tree, path))
+    if path == here:
+        return text
+    return f"{text}; line {mark.line}" if mark.file == file else f"{text}; {mark.file}, line {mark.line}"
+
+
+def _node(tree: Tree, path: Path) -> Node:
+    node: Node = tree.root
+    for step in path:
+        node = node[step]  # type: ignore[index]
+    return node
 
 
 def _sentence(details: ErrorDetails, path: Path, shape: Shape) -> tuple[str, str]:

@@ -55,3 +55,15 @@ def test_hostile_profile(studio: Path, capsys: pytest.CaptureFixture[str]) -> No
     assert_plain(ran.out)
     assert "fine: \\x1b[31mEVIL[/b]" in ran.out
     assert_plain(run(capsys, "-C", str(studio), "papers", "--json").out)
+
+
+@pytest.mark.parametrize("command", ["papers", "doctor"])
+def test_limits_that_contradict_each_other(command: str, studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """They are a problem for `papers` and for `doctor`, with the file that the other limit comes from."""
+    with (studio / "rules" / "kozo.yaml").open("a") as rules:
+        rules.write("checks:\n  resolution: {warn_below: 100 ppi}\n")
+    ran = run(capsys, "-C", str(studio), command)
+    said = " ".join(ran.out.split())
+    assert ran.code != 0
+    assert "checks.resolution.warn_below" in said
+    assert "(100 ppi) lies below reject_below (120 ppi; _washi.yaml, line 7)" in said
