@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from printqueue.model.job import PrintRecord
 
 _MOST = 1000
+_LONGEST_WHY = 160
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -119,11 +120,18 @@ def _picture(record: PrintRecord) -> str:
 
 
 def _why(record: PrintRecord) -> str:
-    """The checks that turned it back: those that reject, or else those that warn."""
+    """The checks that turned it back: those that reject, or else those that warn. What is no check says why itself."""
+    from printqueue.checks import REGISTRY
     from printqueue.model.finding import Level
+    from printqueue.text import shown
 
     found = record.counting(Level.REJECT) or record.counting(Level.WARN)
-    return ", ".join(dict.fromkeys(str(one.get("check")) for one in found))
+    if not found:
+        return shown(record.says, limit=_LONGEST_WHY)
+    names = {str(one.get("check")): str(one.get("says")) for one in found}
+    return ", ".join(
+        name if name in REGISTRY else shown(f"{name}: {says}", limit=_LONGEST_WHY) for name, says in names.items()
+    )
 
 
 def _settings(record: PrintRecord) -> str:

@@ -32,6 +32,8 @@ _OPEN = "('waiting', 'working', 'review', 'stuck')"
 _MADE = "(a.state = 'printable')"
 # Judged, and what follows from it done: the print is made, or the picture was turned back (and perhaps taken since).
 _JUDGED = "(a.state IN ('printable', 'review') OR (a.state = 'withdrawn' AND p.verdict = 'turned-back' AND a.intent IS NOT NULL))"
+# Ledgers of earlier versions hold no verdict of what was turned back for its order.
+_TURNED_BACK = "(p.verdict = 'turned-back' OR (p.verdict IS NULL AND a.state = 'review'))"
 _WHEN = "coalesce(CASE WHEN a.state = 'printable' THEN p.made END, a.since)"
 _STUCK_FIRST = "a.state = 'review', a.state != 'stuck', "
 _NO_PRINTS = "NOT EXISTS (SELECT 1 FROM prints p WHERE p.arrival = a.id)"
@@ -68,7 +70,7 @@ def _conditions(wanted: Wanted) -> list[tuple[str, str | bool | None]]:
         (_JUDGED, wanted.judged or None),
         (_MADE, wanted.made or None),
         (f"NOT {_MADE}", wanted.turned_back or None),
-        ("p.verdict = 'turned-back'", wanted.turned_back or None),
+        (_TURNED_BACK, wanted.turned_back or None),
         (
             "instr(lower(a.shown || ' ' || coalesce(CAST(p.output AS TEXT), '')), lower(?)) > 0",
             wanted.name or None,

@@ -23,7 +23,7 @@ from printqueue.judge import allow
 from printqueue.ledger import LedgerReader
 from printqueue.ledger.freshness import age_s
 from printqueue.model.earlier import EarlierPrint
-from printqueue.model.finding import Value
+from printqueue.model.finding import Finding, Value, Verdict
 from printqueue.model.picture import PictureFacts
 from printqueue.model.request import Request
 from printqueue.model.subject import Subject
@@ -50,6 +50,14 @@ def record(shop: Shop, attempt: Attempt, judged: Sequence[Judged]) -> None:
     """Findings, numbers and verdict of every print of this attempt; what was accepted is from now on a print in work."""
     for job, one, kept in zip(attempt.jobs, judged, attempt.stocks, strict=True):
         shop.ledger.judged(job, str(verdict_of(one, kept)), findings_json(one), measurements_json(one))
+
+
+def record_refused(shop: Shop, attempt: Attempt, refused: Finding) -> list[Judged]:
+    """The same for a picture that is turned back unjudged: all its prints have the one finding that says why."""
+    judged = [Judged((refused,), None)] * len(attempt.jobs)
+    for job, one in zip(attempt.jobs, judged, strict=True):
+        shop.ledger.judged(job, str(Verdict.TURNED_BACK), findings_json(one), measurements_json(one))
+    return judged
 
 
 def _judged(shop: Shop, attempt: Attempt, report: Report) -> list[Judged]:

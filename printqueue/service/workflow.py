@@ -170,7 +170,7 @@ def _work(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
     _copy(shop, attempt)
     _plan(shop, attempt)
     if attempt.refused is not None:
-        return delivery.turn_back(shop, attempt, [Judged((attempt.refused,), None)] * len(attempt.jobs), child)
+        return delivery.turn_back(shop, attempt, repeat.record_refused(shop, attempt, attempt.refused), child)
     if (finished := delivery.finish_lost(shop, attempt)) is not None:
         return finished
     judged = _judge(shop, attempt, child)
