@@ -6,7 +6,8 @@ from collections.abc import Mapping
 
 from printqueue import sizes
 from printqueue.errors import PictureError
-from printqueue.model.request import Border, Request
+from printqueue.model import borders
+from printqueue.model.request import Border, BorderStyle, Request
 from printqueue.orders.place import unknown_paper
 from printqueue.orders.schema import Order, PrintOrder
 from printqueue.papers.schema import Paper
@@ -110,9 +111,39 @@ def _possible(one: PrintOrder, size: Size) -> None:
 def _border(paper: Paper, one: PrintOrder, size: Size) -> Border:
     border = one.border.border() if one.border else paper.border.border()
     if one.picture:
-        return Border("weighted" if border.style == "weighted" else "even")
+        return _round_exact(one.border.border() if one.border else None, border.style, one.picture, size)
     _leaves_room(border, size)
     return border
+
+
+def _round_exact(asked: Border | None, style: BorderStyle, picture: Size, size: Size) -> Border:
+    """The border round a picture of an exact size: it follows by its style, or the order gives it and it adds up."""
+    follows = Border("weighted" if style == "weighted" else "even")
+    if asked is None or (asked.sides_mm is None and asked.width_mm is None):
+        return follows
+    width = asked.width_mm or 0.0
+    foot = width + borders.foot_extra(width) if asked.style == "weighted" else width
+    sides = asked.sides_mm or (width, width, foot, width)
+    said = borders.sums if asked.sides_mm else borders.sums_of_least
+    ways = [_lying(size, picture, landscape=across) for across in _as_written(picture)]
+    if not all(said(*way, sides) for way in ways):
+        return asked if asked.sides_mm else follows
+    nearest = min(ways, key=lambda way: borders.misfit_mm(way[0], way[1], sides))
+    raise _refused(
+        f"Picture and borders do not make up {_named(size)}: {said(*nearest, sides)}.",
+        "Change one of them, or leave out one of them: the border then follows from the picture, or the picture from the border.",
+    )
+
+
+def _as_written(picture: Size) -> tuple[bool, bool]:
+    return (True, False) if picture.width_mm >= picture.height_mm else (False, True)
+
+
+def _lying(size: Size, picture: Size, *, landscape: bool) -> tuple[Size, Size]:
+    """Sheet and picture turned as a picture of that shape turns them; a square sheet turns nothing."""
+    if size.width_mm == size.height_mm:
+        return size, picture
+    return size.turned(landscape=landscape), picture.turned(landscape=landscape)
 
 
 def _leaves_room(border: Border, size: Size) -> None:

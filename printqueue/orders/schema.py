@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from printqueue.checks import REGISTRY
 from printqueue.fields import Strict
@@ -75,7 +75,9 @@ class PrintOrder(Strict):
     size: SheetSize | None = Field(
         None, description="the sheet; goes before the folder. Left out: the paper's default size"
     )
-    picture: SheetSize | None = Field(None, description="an exact picture size; the border follows from it")
+    picture: SheetSize | None = Field(
+        None, description="an exact picture size; the border follows from it, or adds up with it to the sheet"
+    )
     copies: Annotated[int, *count(MAX_COPIES)] | None = Field(
         None, description="how many prints, 1 to 999; one file is made"
     )
@@ -94,12 +96,6 @@ class PrintOrder(Strict):
     allow: Allowances | None = Field(None, description="checks that may fail for this picture, on the record")
     assume_profile: AssumedProfile | None = Field(None, description="the colour space of a picture that has no profile")
     note: Text | None = Field(None, description="for the record and the note beside the print")
-
-    @model_validator(mode="after")
-    def _border_follows(self) -> PrintOrder:
-        if self.picture and self.border and self.border.model_fields_set - {"style"}:
-            raise ValueError("an exact picture size and a border width contradict each other; keep one of them")
-        return self
 
 
 class Order(PrintOrder):

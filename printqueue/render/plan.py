@@ -2,8 +2,8 @@
 
 Borders (common practice, no source): 8 % of the sheet's short side, at least 15 mm.
 `even` keeps that width on the tight axis and splits the rest equally; `weighted`
-makes the foot 1.2 × the top, 5 to 25 mm more. Of a roll the length follows: borders,
-picture, and 10 mm to cut away at each end. A foot line stands within 8 mm of the sheet's
+makes the foot 1.2 × the top, 5 to 25 mm more. Round a picture of an exact size the rest of the
+sheet is shared by the same rules. Of a roll the length follows: borders, picture, and 10 mm to cut away at each end. A foot line stands within 8 mm of the sheet's
 foot and leaves 15 mm under the picture free for a pencil.
 """
 
@@ -11,11 +11,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from printqueue.model import borders
 from printqueue.model.request import Border, FootLine, Placement, Request
 from printqueue.units import MM_PER_INCH, Size, number_text, pixels
 
 _BORDER_SHARE, _BORDER_LEAST_MM = 0.08, 15.0
-_FOOT_EXTRA, _FOOT_LEAST_MM, _FOOT_MOST_MM = 0.2, 5.0, 25.0
 _LEAST_PICTURE_MM = 10.0
 _TRIM_MM = 10.0
 _FOOT_LINE_MM = 8.0  # from the sheet's foot up: letters and marks stand in it
@@ -34,13 +34,14 @@ class DoesNotFitError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class _Box:
-    """Where the picture may lie, and how spare height is shared: foot = top + `foot_extra(spare)`."""
+    """Where the picture may lie, and how spare height is shared; `exact`: it is the size that was asked for."""
 
     left: float
     top: float
     width: float
     height: float
     weighted: bool = False
+    exact: bool = False
 
 
 def place(request: Request, width_px: int, height_px: int) -> Placement:
@@ -168,7 +169,7 @@ def _turned_sheet(sheet: Size, width_px: int, height_px: int) -> Size:
 
 def _box(sheet: Size, request: Request) -> _Box:
     if request.picture is not None:
-        return _exact_box(sheet, request.picture)
+        return _exact_box(sheet, request.picture, request.border)
     top, right, bottom, left = _sides(sheet, request.border)
     width, height = sheet.width_mm - left - right, sheet.height_mm - top - bottom
     if width <= 0 or height <= 0:
@@ -178,7 +179,7 @@ def _box(sheet: Size, request: Request) -> _Box:
     return _Box(left, top, width, height, weighted=request.border.style == "weighted")
 
 
-def _exact_box(sheet: Size, picture: Size) -> _Box:
+def _exact_box(sheet: Size, picture: Size, border: Border) -> _Box:
     landscape = sheet.width_mm > sheet.height_mm
     wanted = picture.turned(landscape=landscape) if sheet.width_mm != sheet.height_mm else picture
     if wanted.width_mm > sheet.width_mm + 1e-6 or wanted.height_mm > sheet.height_mm + 1e-6:
@@ -187,20 +188,32 @@ def _exact_box(sheet: Size, picture: Size) -> _Box:
             f"{sheet.name} ({number_text(sheet.width_mm)} × {number_text(sheet.height_mm)} mm).",
             "Choose a larger sheet (size:) or a smaller picture (picture:) in the order.",
         )
-    left, top = (sheet.width_mm - wanted.width_mm) / 2, (sheet.height_mm - wanted.height_mm) / 2
-    return _Box(left, top, wanted.width_mm, wanted.height_mm)
+    if border.sides_mm is not None:
+        return _given_box(sheet, wanted, border.sides_mm)
+    weighted = border.style == "weighted"
+    left, spare = (sheet.width_mm - wanted.width_mm) / 2, sheet.height_mm - wanted.height_mm
+    top = borders.head_round_exact(spare) if weighted else spare / 2
+    return _Box(left, top, wanted.width_mm, wanted.height_mm, weighted=weighted, exact=True)
+
+
+def _given_box(sheet: Size, wanted: Size, sides: borders.Sides) -> _Box:
+    """They add up for an upright picture or for one that lies across, seldom for both."""
+    if said := borders.sums(sheet, wanted, sides):
+        stands = "stands upright" if sheet.height_mm > sheet.width_mm else "lies across"
+        raise DoesNotFitError(
+            f"The picture {stands}, and so it and its borders do not make up {sheet.name}: {said}.",
+            "Change the border or the picture size in the order, or leave out one of them.",
+        )
+    top, _, _, left = sides
+    return _Box(left, top, wanted.width_mm, wanted.height_mm, exact=True)
 
 
 def _sides(sheet: Size, border: Border) -> tuple[float, float, float, float]:
     if border.sides_mm is not None:
         return border.sides_mm
     width = default_border_mm(sheet) if border.width_mm is None else border.width_mm
-    foot = width + _foot_extra(width) if border.style == "weighted" else width
+    foot = width + borders.foot_extra(width) if border.style == "weighted" else width
     return width, width, foot, width
-
-
-def _foot_extra(top_mm: float) -> float:
-    return min(max(_FOOT_EXTRA * top_mm, _FOOT_LEAST_MM), _FOOT_MOST_MM)
 
 
 def _fit(aspect: float, box: _Box) -> tuple[float, float]:
@@ -223,8 +236,7 @@ def _corner(sheet: Size, picture_mm: tuple[float, float], box: _Box) -> tuple[fl
     if not box.weighted:
         return left, box.top + (box.height - picture_mm[1]) / 2
     spare = sheet.height_mm - picture_mm[1]
-    extra = _foot_extra(spare / (2 + _FOOT_EXTRA))
-    return left, (spare - extra) / 2
+    return left, borders.head_round_exact(spare) if box.exact else borders.head_of(spare)
 
 
 def _to_pixels(lies: _Lie, crop: tuple[float, float, float, float], ppi: int) -> Placement:

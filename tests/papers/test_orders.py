@@ -186,6 +186,52 @@ def test_an_exact_picture_size() -> None:
     assert requests("picture: 200x300 mm\nborder: {style: even}\n")[0].border == Border("even", None)
 
 
+GIVEN = "border: {{top: {} mm, right: {} mm, bottom: {} mm, left: {} mm}}\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "border"),
+    [
+        ("picture: 300x200 mm\n" + GIVEN.format(48.5, 60, 48.5, 60), Border("given", None, (48.5, 60, 48.5, 60))),
+        ("picture: 300x200 mm\n" + GIVEN.format(40, 80, 57, 40), Border("given", None, (40, 80, 57, 40))),
+        ("picture: 200x300 mm\n" + GIVEN.format(50, 50, 70, 47), Border("given", None, (50, 50, 70, 47))),
+        ("picture: 380x200 mm\nborder: {width: 20 mm}\n", Border("even", None)),
+        ("picture: 300x257 mm\nborder: {style: even, width: 20 mm}\n", Border("even", None)),
+        ("picture: 300x252 mm\nborder: {style: weighted, width: 20 mm}\n", Border("weighted", None)),
+        (
+            GIVEN.format(48.5, 60, 48.5, 60) + "prints: [{picture: 300x200 mm}]\n",
+            Border("given", None, (48.5, 60, 48.5, 60)),
+        ),
+        (
+            "size: 11x14 in\npicture: 8x10 in\n" + GIVEN.format(38.1, 50.8, 38.1, 50.8),
+            Border("given", None, (38.1, 50.8, 38.1, 50.8)),
+        ),
+    ],
+)
+def test_a_picture_and_borders_that_add_up(text: str, border: Border) -> None:
+    """Picture and borders together are accepted where they make up the sheet, either way round, to a tenth of a millimetre."""
+    (request,) = requests(text)
+    assert request.picture is not None
+    assert request.border == border
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (GIVEN.format(48.5, 60, 48.5, 50), "across 50 + 300 + 60 = 410 mm, and the sheet is 420 mm wide"),
+        (GIVEN.format(48.5, 60, 49, 60), "from head to foot 48.5 + 200 + 49 = 297.5 mm, and the sheet is 297 mm high"),
+        (GIVEN.format(0, 0, 0, 0), "across 0 + 300 + 0 = 300 mm"),
+        ("border: {width: 20 mm}\n", "across 20 + 300 + 20 = 340 mm, and the sheet is 420 mm wide"),
+        ("border: {style: even, width: 60.5 mm}\n", "from head to foot 60.5 + 200 + 60.5 = 321 mm"),
+    ],
+)
+def test_a_picture_and_borders_that_do_not_add_up(text: str, words: str) -> None:
+    """What does not make up the sheet is refused with the sums, and with what to do."""
+    said = refused("picture: 300x200 mm\n" + text)
+    assert words in str(said)
+    assert "leave out one of them" in str(said)
+
+
 @pytest.mark.parametrize(
     ("text", "size", "words"),
     [
@@ -245,7 +291,6 @@ ANSWERS = [
     ("allow: {resolution: [x]}", "write a list of checks"),
     ("allow: [[resolution]]", "write a list of checks"),
     ("assume_profile: sRGB", "Write 'srgb', 'adobe-rgb', 'display-p3' or 'romm'."),
-    ("picture: A4\nborder: {width: 2 cm}", "contradict each other"),
     ("prints: {size: A4}", "a list is expected here"),
     ("prints: [{prints: []}]", "prints[0].prints: there is no such key. It belongs at the top of the file"),
     ("prints: [A4]", "prints[0]: keys are expected here, the text 'A4' found."),

@@ -138,6 +138,61 @@ def test_exact_picture_size_never_distorts() -> None:
     assert cropped.crop_px == pytest.approx((375, 0, 2625, 1500))
 
 
+@pytest.mark.parametrize(
+    ("sheet", "picture", "head", "foot"),
+    [
+        (A3, (300, 200), 97 / 2.2, 97 / 2.2 * 1.2),  # a fifth of the head more
+        (A4, (250, 180), 12.5, 17.5),  # 30 mm to share: 5 mm more at least
+        (A1, (400, 200), 184.5, 209.5),  # 394 mm to share: 25 mm more at most
+        (A4, (290, 201), 3, 6),  # 9 mm to share: at most twice the head, or the picture would touch the edge
+        (A4, (297, 210), 0, 0),
+    ],
+)
+@pytest.mark.parametrize("roll", [False, True])
+def test_weighted_round_an_exact_picture(
+    sheet: Size, picture: tuple[int, int], head: float, foot: float, roll: bool
+) -> None:
+    """What the picture leaves of its sheet is shared by the weighted rule: heavier at the foot, left as right."""
+    asked = request(sheet, Border("weighted"), picture=Size("", *picture))
+    asked = replace(asked, feed="roll") if roll else asked
+    placed = place(asked, picture[0] * 10, picture[1] * 10)
+    trim = placed.trim_mm
+    side = (sheet.long_mm - picture[0]) / 2
+    assert placed.picture_mm == pytest.approx(picture)
+    assert placed.borders_mm == pytest.approx((head + trim, side, foot + trim, side))
+
+
+def test_weighted_round_an_exact_picture_that_stands_upright() -> None:
+    """The foot is the picture's own: the same order for an upright picture weighs the foot of the upright sheet."""
+    placed = place(request(A3, Border("weighted"), picture=Size("", 300, 200)), 2000, 3000)
+    assert placed.borders_mm == pytest.approx((120 / 2.2, 48.5, 120 / 2.2 * 1.2, 48.5))
+
+
+@given(spare=st.floats(0, 800), extra_width=st.floats(0, 300))
+def test_weighted_shares_are_always_possible(spare: float, extra_width: float) -> None:
+    """However little is left, both borders are there, the foot is never the lighter, and together they are what is left."""
+    sheet = Size("sheet", 301 + extra_width + spare, 200 + spare)
+    head, right, foot, left = place(
+        request(sheet, Border("weighted"), picture=Size("", 300, 200)), 3000, 2000
+    ).borders_mm
+    assert -1e-9 <= head <= foot + 1e-9
+    assert head + foot == pytest.approx(spare)
+    assert left == pytest.approx(right)
+
+
+def test_given_borders_round_an_exact_picture() -> None:
+    """Borders that add up with the picture to the sheet are kept, each where it was asked for."""
+    sides = (40, 80, 57, 40)
+    placed = place(request(A3, Border("given", sides_mm=sides), picture=Size("", 300, 200)), 3000, 2000)
+    assert placed.borders_mm == pytest.approx(sides)
+    assert placed.picture_mm == pytest.approx((300, 200))
+    with pytest.raises(
+        DoesNotFitError, match=r"upright.*40 \+ 200 \+ 80 = 320 mm, and the sheet is 297 mm wide"
+    ) as caught:
+        place(request(A3, Border("given", sides_mm=sides), picture=Size("", 300, 200)), 2000, 3000)
+    assert caught.value.do
+
+
 def test_crop_by_hand() -> None:
     """Cropping takes the largest centred part of the box's aspect, and counts only its pixels as resolution."""
     placed = place(request(A3, Border("given", sides_mm=(23.5, 10, 23.5, 10)), fit="crop"), 6000, 4000)
