@@ -80,7 +80,7 @@ def parser(filled: Collection[str] = tuple(COMMANDS)) -> argparse.ArgumentParser
     )
     top.add_argument("--version", action="version", version=f"printqueue {__version__}")
     top.add_argument("-C", "--studio", metavar="DIR", help="the studio (default: this folder, then $PRINTQUEUE_STUDIO)")
-    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    commands = top.add_subparsers(dest="command", metavar="COMMAND")
     for name, (line, example) in COMMANDS.items():
         command = commands.add_parser(
             name,
@@ -112,8 +112,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     _print_anything()
     if _COMPLETING in os.environ:
         _complete()
-    options = parser([name for name in COMMANDS if name in words]).parse_args(words)
+    line = parser([name for name in COMMANDS if name in words])
+    options = line.parse_args(words)
     try:
+        if options.command is None:  # a question, and bad use in a script
+            print(line.format_help(), end="", flush=True)
+            return int(Exit.USAGE)
         code = int(_module(options.command).run(options))
         sys.stdout.flush()
     except PrintqueueError as error:

@@ -93,7 +93,6 @@ def test_help_is_quick() -> None:
         (["Histroy"], "no command 'Histroy'. Did you mean 'history'?"),
         (["zzz"], "no command 'zzz'. Known: check, "),
         (["st\x1b[31matus"], "'st\\x1b[31matus'"),
-        ([], "COMMAND"),
         (["status", "--wide"], "--wide"),
         (["status", HOSTILE], "\\x1b[31m\\u202e"),
         (["check", "Fog.tif"], "--paper"),
@@ -197,3 +196,19 @@ def test_poor_terminal() -> None:
     )
     assert (ran.returncode, ran.stderr) == (0, b"")
     assert ran.stdout.isascii()
+
+
+@pytest.mark.parametrize("words", [(), ("-C", "studio")])
+def test_without_a_command(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
+    """The whole help page, where a reader or a pager gets it; but a script that lost its command has not done its work: 2."""
+    ran = run(capsys, *words)
+    assert (ran.code, ran.err) == (2, "")
+    assert ran.out == run(capsys, "--help").out
+
+
+def test_half_a_command_line_is_no_question(capsys: pytest.CaptureFixture[str]) -> None:
+    """Words that are wrong are answered as such, not with the help page."""
+    for words in (("--jsno",), ("-C",), ("frist",)):
+        ran = run(capsys, *words)
+        assert (ran.code, ran.out) == (2, "")
+        assert "See `printqueue --help`" in ran.err
