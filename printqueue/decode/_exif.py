@@ -19,25 +19,28 @@ from printqueue.decode._text import clean, exif_time
 from printqueue.errors import PictureError
 from printqueue.model.picture import Metadata
 
+PREFIX = b"Exif\0\0"
 MAX_TEXT_BYTES = 64 * 1024
 _IGNORED = (PictureError, struct.error, ValueError, OverflowError)
 
 
 @dataclass(frozen=True, slots=True)
 class Exif:
-    """What EXIF says; every part may be missing."""
+    """What EXIF says; every part may be missing. `orientation`: None without the tag, 1 where it is absurd."""
 
-    orientation: int = 1
+    orientation: int | None = None
     ppi: float | None = None
     declared_space: Literal["srgb", "adobe-rgb"] | None = None
     metadata: Metadata = field(default_factory=Metadata)
 
 
 def from_block(data: bytes | None) -> Exif:
-    """Read an EXIF block (a TIFF stream without the `Exif` prefix); broken or missing ones say nothing."""
+    """Read an EXIF block, a TIFF stream; broken or missing ones say nothing. JPEG's prefix may stand before it: some
+    writers leave it there in a PNG as well.
+    """
     if not data:
         return Exif()
-    reader = Reader(io.BytesIO(data))
+    reader = Reader(io.BytesIO(data.removeprefix(PREFIX)))
     try:
         shape, first = stream(reader)
         return from_directory(reader, directory(reader, shape, first))
@@ -61,8 +64,10 @@ def from_directory(reader: Reader, main: Directory) -> Exif:
     )
 
 
-def orientation(main: Directory) -> int:
-    """Return the orientation, 1 to 8; 1 where it is absent or absurd."""
+def orientation(main: Directory) -> int | None:
+    """Return the orientation, 1 to 8; 1 where it is absurd, None where it is absent."""
+    if 274 not in main:
+        return None
     found = _integer(main, 274, 1)
     return found if 1 <= found <= 8 else 1
 

@@ -1,4 +1,9 @@
-"""Turning the stored picture as its orientation tag says (EXIF 2.32 and TIFF 6.0, tag 274)."""
+"""Turning the stored picture as its orientation tag says (EXIF 2.32 and TIFF 6.0, tag 274).
+
+One rule for all formats: EXIF counts (in a TIFF its own directory), whatever else is said; only where it has no such tag does
+XMP's `tiff:Orientation`, which other readers obey as well (Pillow 13, ImageMagick 6; a test compares). A tag that
+is there and absurd turns nothing.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +13,7 @@ from typing import cast
 
 import numpy as np
 
+from printqueue.decode import _xmp
 from printqueue.model.picture import PictureFacts, Samples, Source
 
 # stored → displayed, for whole pictures (rows, columns, channels)
@@ -20,6 +26,11 @@ _TURNS: dict[int, Callable[[Samples], Samples]] = {
     7: lambda a: a[::-1, ::-1].transpose(1, 0, 2),
     8: lambda a: a[:, ::-1].transpose(1, 0, 2),
 }
+
+
+def orientation(exif: int | None, xmp_packet: bytes | None) -> int:
+    """Return how to turn the picture, 1 to 8; `exif`: None where EXIF has no such tag."""
+    return _xmp.orientation(xmp_packet) if exif is None else exif
 
 
 def is_turned(orientation: int) -> bool:

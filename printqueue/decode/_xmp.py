@@ -1,4 +1,4 @@
-"""XMP: the Dublin Core title, creator, rights and description, and the EXIF capture time.
+"""XMP: the Dublin Core title, creator, rights and description, the EXIF capture time, and the orientation.
 
 Source: ISO 16684-1 (XMP) and its RDF subset. The parser takes no DOCTYPE and no
 entity of the document's own, 1 MB at most, and a bounded depth.
@@ -18,7 +18,8 @@ _DC = "http://purl.org/dc/elements/1.1/ "
 _ITEM = "http://www.w3.org/1999/02/22-rdf-syntax-ns# li"
 _LANGUAGE = "http://www.w3.org/XML/1998/namespace lang"
 _TAKEN = "http://ns.adobe.com/exif/1.0/ DateTimeOriginal"  # the namespace's registered name
-_FIELDS = (_DC + "title", _DC + "creator", _DC + "rights", _DC + "description", _TAKEN)
+_TURN = "http://ns.adobe.com/tiff/1.0/ Orientation"
+_FIELDS = (_DC + "title", _DC + "creator", _DC + "rights", _DC + "description", _TAKEN, _TURN)
 
 
 class _RefusedError(Exception):
@@ -81,8 +82,21 @@ def _refuse(*_: object) -> None:
 
 def read(packet: bytes | None) -> Metadata:
     """Read an XMP packet; one that is broken, too long or hostile says nothing."""
+    return _metadata(_items(packet))
+
+
+def orientation(packet: bytes | None) -> int:
+    """Return the orientation, 1 to 8 as in TIFF; 1 where it is absent or absurd."""
+    if not packet or (b"Orientation" not in packet and b"\0" not in packet):  # most have none; UTF-16 is looked into
+        return 1
+    found = next((text for _, text in _items(packet).get(_TURN, [])), "1")
+    return int(found) if found in {"1", "2", "3", "4", "5", "6", "7", "8"} else 1
+
+
+def _items(packet: bytes | None) -> dict[str, list[tuple[str, str]]]:
+    """Texts and their languages by property."""
     if not packet or len(packet) > MAX_BYTES:
-        return Metadata()
+        return {}
     collector = _Collector()
     parser = expat.ParserCreate(namespace_separator=" ")
     parser.buffer_text = True
@@ -94,8 +108,8 @@ def read(packet: bytes | None) -> Metadata:
     try:
         parser.Parse(packet.strip(b"\0 \r\n\t"), True)  # noqa: FBT003 - isfinal is positional only
     except (expat.ExpatError, _RefusedError, ValueError, LookupError):
-        return Metadata()
-    return _metadata(collector.items)
+        return {}
+    return collector.items
 
 
 def _metadata(items: dict[str, list[tuple[str, str]]]) -> Metadata:

@@ -6,7 +6,7 @@ from printqueue.decode import _exif
 from printqueue.decode import jpeg_header as header
 from printqueue.decode._bounds import Bounds
 from printqueue.decode._metadata import merged
-from printqueue.decode._oriented import is_turned
+from printqueue.decode._oriented import is_turned, orientation
 from printqueue.decode._reader import Reader
 from printqueue.decode._whole import no_empty_pages, no_hole
 from printqueue.decode.jpeg import JpegSource
@@ -17,7 +17,8 @@ def open_jpeg(reader: Reader, bounds: Bounds) -> JpegSource:
     """Return the JPEG as stored. Raises `PictureError`."""
     head = header.read(reader, bounds)
     said = _exif.from_block(head.exif)
-    turned = is_turned(said.orientation)
+    turn = orientation(said.orientation, head.xmp)
+    turned = is_turned(turn)
     facts = PictureFacts(
         format="JPEG",
         width_px=head.frame.height if turned else head.frame.width,
@@ -25,7 +26,7 @@ def open_jpeg(reader: Reader, bounds: Bounds) -> JpegSource:
         bits=8,
         colour="rgb" if head.frame.components == 3 else "grey",
         compression="JPEG",
-        orientation=said.orientation,
+        orientation=turn,
         ppi=head.jfif_ppi or said.ppi,
         declared_space=said.declared_space,
         metadata=merged(head.xmp, head.iptc, said.metadata),

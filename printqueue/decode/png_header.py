@@ -152,7 +152,8 @@ def _take_note(reader: Reader, chunk: Chunk, bounds: Bounds, notes: dict[bytes, 
 
 def _note(reader: Reader, chunk: Chunk, bounds: Bounds) -> list[bytes]:
     """Return the chunk's data as a list of one; b"" if broken or too long: notes never fail a picture."""
-    if chunk.stop - chunk.start > (bounds.icc_bytes if chunk.name == b"iCCP" else MAX_TEXT_BYTES):
+    most = {b"iCCP": bounds.icc_bytes, b"eXIf": MAX_NOTES_BYTES}.get(chunk.name, MAX_TEXT_BYTES)
+    if chunk.stop - chunk.start > most:
         return [b""]
     try:
         return [checked(reader, chunk)[4:-4]]

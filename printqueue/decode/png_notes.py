@@ -13,6 +13,7 @@ from printqueue.decode.png_header import MAX_TEXT_BYTES, PngHeader, inflated
 from printqueue.model.picture import Metadata
 
 _XMP = b"XML:com.adobe.xmp"  # the keyword that ISO 16684-3 registers
+_RAW_EXIF = (b"Raw profile type exif", b"Raw profile type APP1")
 _KEYWORDS = {b"Title": "title", b"Author": "creator", b"Copyright": "rights", b"Description": "description"}
 _SRGB_CODE_POINTS = b"\x01\x0d\x00\x01"  # ITU-T H.273: BT.709 primaries, sRGB transfer, RGB, full range
 
@@ -44,6 +45,24 @@ def frames(head: PngHeader) -> int:
     """Return the number of frames: 1 for a still picture."""
     data = head.notes.get(b"acTL", [b""])[0]
     return max(1, struct.unpack(">I", data[:4])[0]) if len(data) == 8 else 1
+
+
+def exif(head: PngHeader) -> bytes:
+    """Return the EXIF block of its chunk, or of the text that held it before there was a chunk; b"" without one."""
+    if block := head.notes.get(b"eXIf", [b""])[0]:
+        return block
+    for keyword, data, packed in _texts(head):
+        if keyword in _RAW_EXIF:
+            return _raw((inflated(data, MAX_TEXT_BYTES) or b"") if packed else data)
+    return b""
+
+
+def _raw(text: bytes) -> bytes:
+    """Return the bytes of ImageMagick's "Raw profile type": an empty line, a name, a length, and hexadecimal digits."""
+    try:
+        return bytes.fromhex("".join(text.decode("ascii").split("\n")[3:]))
+    except ValueError:
+        return b""
 
 
 def texts(head: PngHeader) -> tuple[bytes | None, Metadata]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from printqueue.decode import _exif, png_header, png_notes
 from printqueue.decode._bounds import Bounds
 from printqueue.decode._metadata import merged
-from printqueue.decode._oriented import is_turned
+from printqueue.decode._oriented import is_turned, orientation
 from printqueue.decode._reader import Reader
 from printqueue.decode._whole import no_hole
 from printqueue.decode.png import PngSource
@@ -15,9 +15,10 @@ from printqueue.model.picture import PictureFacts
 def open_png(reader: Reader, bounds: Bounds) -> PngSource:
     """Return the PNG as stored. Raises `PictureError`."""
     head = png_header.read(reader, bounds)
-    said = _exif.from_block(head.notes.get(b"eXIf", [b""])[0])
+    said = _exif.from_block(png_notes.exif(head))
     packet, texts = png_notes.texts(head)
-    turned = is_turned(said.orientation)
+    turn = orientation(said.orientation, packet)
+    turned = is_turned(turn)
     facts = PictureFacts(
         format="PNG",
         width_px=head.height if turned else head.width,
@@ -25,7 +26,7 @@ def open_png(reader: Reader, bounds: Bounds) -> PngSource:
         bits=16 if head.depth == 16 else 8,
         colour="grey" if head.colours == 1 else "rgb",
         compression="Deflate",
-        orientation=said.orientation,
+        orientation=turn,
         pages=png_notes.frames(head),
         alpha=head.has_alpha,
         ppi=png_notes.resolution(head) or said.ppi,

@@ -7,7 +7,7 @@ from printqueue.decode import tiff_header as header
 from printqueue.decode._bounds import Bounds
 from printqueue.decode._ifd import Directory
 from printqueue.decode._metadata import merged
-from printqueue.decode._oriented import is_turned
+from printqueue.decode._oriented import is_turned, orientation
 from printqueue.decode._reader import Reader
 from printqueue.decode.tiff import TiffSource
 from printqueue.errors import PictureError
@@ -22,8 +22,9 @@ def open_tiff(reader: Reader, bounds: Bounds) -> TiffSource:
     found = header.document(reader, bounds)
     entry = found.pages[0]
     page = header.page(reader, entry, bounds)
-    said = _exif.from_directory(reader, entry)
-    turned = is_turned(said.orientation)
+    said, packet = _exif.from_directory(reader, entry), _raw(entry, _XMP)
+    turn = orientation(said.orientation, packet)
+    turned = is_turned(turn)
     facts = PictureFacts(
         format="TIFF",
         width_px=page.height if turned else page.width,
@@ -31,14 +32,14 @@ def open_tiff(reader: Reader, bounds: Bounds) -> TiffSource:
         bits=page.bits,
         colour="grey" if page.photometric in (header.WHITE_IS_ZERO, header.BLACK_IS_ZERO) else "rgb",
         compression=header.COMPRESSIONS[page.compression],
-        orientation=said.orientation,
+        orientation=turn,
         pages=len(found.pages),
         layered=_LAYERS in entry,
         selection=0 in page.extras,
         alpha=any(kind in (1, 2) for kind in page.extras),
         ppi=said.ppi,
         declared_space=said.declared_space,
-        metadata=merged(_raw(entry, _XMP), _raw(entry, _IPTC), said.metadata),
+        metadata=merged(packet, _raw(entry, _IPTC), said.metadata),
     )
     return TiffSource(reader, page, facts, _icc(entry, bounds))
 
