@@ -6,6 +6,7 @@ does not trust a process that reads hostile files.
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 import io
 import os
@@ -17,6 +18,7 @@ from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 from pydantic import TypeAdapter
 
 from printqueue import lettering
@@ -398,16 +400,21 @@ TASKS = {
 }
 
 _CODECS = ("bitorder", "deflate", "delta", "jpeg8", "lzw", "packbits", "png", "zstd")
-_MODULES = ("cv2", "imagecodecs._cms", "numpy.ma", "PIL.ImageCms", "PIL.ImageFile")
+_MODULES = ("cv2", "imagecodecs._cms", "numpy.fft", "numpy.ma", "PIL.ImageCms", "PIL.ImageFile")
+_TEXTS = ("ascii", "latin-1", "utf-8", "utf-16", "utf-16-be", "utf-16-le", "utf-32", "cp1252")
 
 
 def warm_up() -> None:
-    """For the template, once: load what libraries would load only when it is first used, in every child anew
-    (20 ms each time), and from a disk that may fail just then.
+    """For the template, once: load what libraries would load only when it is first used. A child that is shut in can
+    load nothing any more.
     """
     for module in _MODULES:
         import_module(module)
     for codec in _CODECS:
         getattr(import_module("imagecodecs"), f"{codec}_decode")
+    for name in _TEXTS:
+        codecs.lookup(name)
+    Image.preinit()  # the kinds of files that Pillow knows at once
     lettering.load()
+    manager.load()
     import_module("cv2").setNumThreads(0)  # measuring must not start threads of its own in a forked child

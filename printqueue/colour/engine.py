@@ -143,6 +143,11 @@ def _refused() -> ProfileError:
     return ProfileError("the colour engine cannot use it for these pixels")
 
 
+def load_engine() -> None:
+    """Find the engine's names now, not with the first transform."""
+    _engine()
+
+
 @cache
 def _engine() -> ctypes.CDLL | None:
     """The engine that imagecodecs has loaded, by its C names; None where they cannot be seen."""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from printqueue.colour import spaces
 from printqueue.colour.difference import luminance
-from printqueue.colour.engine import Target, prepare
+from printqueue.colour.engine import Target, load_engine, prepare
 from printqueue.colour.icc import ProfileError, read_profile
 from printqueue.model.paper import Intent
 
@@ -131,6 +131,12 @@ def tone_curve(profile: bytes, *, grey: bool) -> NDArray[np.float64]:
 
 def _transform(pixels: Codes, source: bytes, target: bytes, to: Target, intent: Intent, flags: int) -> NDArray[Any]:
     return prepare(source, target, to, grey=pixels.ndim == 2, intent=intent.number, flags=flags)(pixels)
+
+
+def load() -> None:
+    """Load what a first conversion would load, for processes that can load nothing later."""
+    load_engine()
+    _lab_profile()
 
 
 @lru_cache(maxsize=1)

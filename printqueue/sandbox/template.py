@@ -14,13 +14,15 @@ import signal
 import socket
 import sys
 from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from importlib import import_module
 from typing import Any
 
 from printqueue.sandbox import limits as bounds
-from printqueue.sandbox import wire
+from printqueue.sandbox import walls, wire
 
 Task = Callable[[Any, list[int]], bytes]
+WALLS = "walls"  # what every child can be asked: what stands around it
 
 
 def main() -> None:
@@ -62,10 +64,12 @@ def _child(template: int, tasks: Mapping[str, Task], limits: bounds.ChildLimits,
         bounds.die_with(template)
         bounds.apply(limits)
         _silence()
+        walls.first_to_go()
+        around = json.dumps(asdict(walls.shut_in())).encode()
         while True:
             payload, descriptors = wire.receive(sock)
             name, argument = pickle.loads(payload)  # noqa: S301 - from the service, over a private socket
-            wire.send(sock, tasks[name](argument, descriptors))
+            wire.send(sock, around if name == WALLS else tasks[name](argument, descriptors))
             for descriptor in descriptors:
                 os.close(descriptor)
     except wire.ClosedError:

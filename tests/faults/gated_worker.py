@@ -27,4 +27,6 @@ def _held(name: str, task: Callable[..., Any]) -> Callable[..., Any]:
 
 TASKS = {name: _held(name, task) for name, task in quick_worker.TASKS.items()}
 
-__all__ = ["TASKS", "_cms"]
+warm_up = quick_worker.warm_up
+
+__all__ = ["TASKS", "_cms", "warm_up"]

@@ -56,3 +56,4 @@ def learn(folder: Path) -> None:
 
 
 TASKS = {name: _task(name) for name in quick_worker.TASKS}
+warm_up = quick_worker.warm_up

@@ -31,3 +31,4 @@ def _faulty(task: Callable[[Any, list[int]], bytes]) -> Callable[[Any, list[int]
 
 
 TASKS = proof_worker.TASKS | {"proof": _faulty(proof_worker.TASKS["proof"])}
+warm_up = proof_worker.warm_up

@@ -32,3 +32,4 @@ def _faulty(task: Callable[[Any, list[int]], bytes]) -> Callable[[Any, list[int]
 
 
 TASKS = quick_worker.TASKS | {"judge": _faulty(quick_worker.TASKS["judge"])}
+warm_up = quick_worker.warm_up

@@ -9,6 +9,7 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -27,21 +28,8 @@ def _echo(argument: Any, files: list[int]) -> bytes:
     return repr((argument, [os.read(descriptor, 100) for descriptor in files])).encode()
 
 
-def _limits(_: Any, files: list[int]) -> bytes:
-    names = (
-        resource.RLIMIT_AS,
-        resource.RLIMIT_CPU,
-        resource.RLIMIT_FSIZE,
-        resource.RLIMIT_NOFILE,
-        resource.RLIMIT_CORE,
-    )
-    with open("/proc/self/status") as status:
-        no_new_privileges = [line.split()[1] for line in status if line.startswith("NoNewPrivs")]
-    return repr([resource.getrlimit(name) for name in names] + no_new_privileges).encode()
-
-
 def _environment(_: Any, files: list[int]) -> bytes:
-    return repr((sorted(os.environ), threading.active_count(), len(os.listdir("/proc/self/task")))).encode()
+    return repr((sorted(os.environ), threading.active_count())).encode()
 
 
 def _hungry(_: Any, files: list[int]) -> bytes:
@@ -74,7 +62,7 @@ def _writing(size: int, files: list[int]) -> bytes:
 
 
 TASKS = {
-    "echo": _echo, "limits": _limits, "environment": _environment, "hungry": _hungry, "spinning": _spinning,
+    "echo": _echo, "environment": _environment, "hungry": _hungry, "spinning": _spinning,
     "sleeping": _sleeping, "killed": _killed, "raising": _raising, "writing": _writing,
 }  # fmt: skip
 
@@ -113,22 +101,36 @@ def test_questions_and_answers(template: Template, tmp_path: Any) -> None:
 def test_limits_hold(template: Template) -> None:
     """Memory, time, file size, open files: set, hard as well as soft, no core dump, no new privileges."""
     with template.child(LIMITS) as child:
-        said = child.ask("limits", None).decode()
-    expected = [
-        (2_000_000_000,) * 2,
-        (1, 2),
-        (1_000_000,) * 2,
-        (16, 16),
-        (0, 0),
-        "1",
-    ]  # a second from SIGXCPU to SIGKILL
-    assert said == repr(expected)
+        child.ask("echo", None)
+        status = Path(f"/proc/{child._pid}/status").read_text()
+        found = [
+            resource.prlimit(child._pid, name)
+            for name in (
+                resource.RLIMIT_AS,
+                resource.RLIMIT_CPU,
+                resource.RLIMIT_FSIZE,
+                resource.RLIMIT_NOFILE,
+                resource.RLIMIT_CORE,
+            )
+        ]
+    # a second from SIGXCPU to SIGKILL
+    assert found == [(2_000_000_000,) * 2, (1, 2), (1_000_000,) * 2, (16, 16), (0, 0)]
+    assert "NoNewPrivs:\t1\n" in status
+
+
+def test_the_machine_takes_a_child_first(template: Template) -> None:
+    """When memory runs out, the kernel is to end a child, not the service nor the template (proc_pid_oom_score_adj(5))."""
+    with template.child(LIMITS) as child:
+        child.ask("echo", None)
+        scores = [int(Path(f"/proc/{pid}/oom_score_adj").read_text()) for pid in (child._pid, template._process.pid)]
+    assert scores == [800, int(Path("/proc/self/oom_score_adj").read_text())]
 
 
 def test_child_knows_little(template: Template, monkeypatch: pytest.MonkeyPatch) -> None:
     """No notify socket, no secrets of the environment, one thread."""
     with template.child(LIMITS) as child:
-        names, threads, tasks = eval(child.ask("environment", None))
+        names, threads = eval(child.ask("environment", None))
+        tasks = len(os.listdir(f"/proc/{child._pid}/task"))
     assert not {name for name in names if "NOTIFY" in name or "TOKEN" in name or "STUDIO" in name}
     assert set(names) <= {
         "PATH", "LANG", "LC_ALL", "LC_CTYPE", "HOME", "PYTHONPATH", "VIRTUAL_ENV", "OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE",

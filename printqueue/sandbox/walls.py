@@ -1,0 +1,91 @@
+"""The walls around a child: Landlock shuts files and network off, a filter leaves few system calls. For good.
+
+Both are asked for by every child itself, before it reads its first request, without privileges; as root they hold too.
+What a kernel does not offer is left out, and `doctor` says so. landlock(7), linux/landlock.h; seccomp(2).
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+from contextlib import suppress
+from dataclasses import dataclass
+
+from printqueue.sandbox import calls
+
+_CREATE_RULESET, _RESTRICT_SELF = 444, 446  # landlock_*: the same numbers on every machine
+_ASK_VERSION = 1  # LANDLOCK_CREATE_RULESET_VERSION
+_PR_SET_SECCOMP, _FILTER = 22, 2  # prctl(2): SECCOMP_MODE_FILTER
+
+# LANDLOCK_ACCESS_FS_*: the first 13 with version 1; REFER, TRUNCATE and IOCTL_DEV with 2, 3 and 5
+_FILE_RIGHTS = {1: 13, 2: 14, 3: 15, 4: 15, 5: 16}
+_NET_FROM, _NET_RIGHTS = 4, 0b11  # LANDLOCK_ACCESS_NET_BIND_TCP, _CONNECT_TCP
+_SCOPES_FROM, _SCOPES = 6, 0b11  # LANDLOCK_SCOPE_ABSTRACT_UNIX_SOCKET, _SIGNAL
+_KILLED_FIRST = b"800"  # oom_score_adj, proc_pid_oom_score_adj(5): of 1000
+
+
+class _Ruleset(ctypes.Structure):
+    """struct landlock_ruleset_attr; older kernels know its beginning only."""
+
+    _fields_ = (("files", ctypes.c_uint64), ("net", ctypes.c_uint64), ("scoped", ctypes.c_uint64))
+
+
+class _Program(ctypes.Structure):
+    """struct sock_fprog of linux/filter.h."""
+
+    _fields_ = (("length", ctypes.c_ushort), ("instructions", ctypes.c_char_p))
+
+
+@dataclass(frozen=True, slots=True)
+class Walls:
+    """What stands around a process: the version of Landlock's rules that hold (0: none), and whether calls are filtered."""
+
+    landlock: int = 0
+    filtered: bool = False
+
+
+def shut_in() -> Walls:
+    """Raise every wall that this kernel offers around this process, which has one thread and `no_new_privs`."""
+    return Walls(_landlocked(), _filtered())
+
+
+def first_to_go() -> None:
+    """When memory runs out, the machine is to end this process before the service."""
+    with suppress(OSError):
+        descriptor = os.open("/proc/self/oom_score_adj", os.O_WRONLY | os.O_CLOEXEC)
+        try:
+            os.write(descriptor, _KILLED_FIRST)
+        finally:
+            os.close(descriptor)
+
+
+def _landlocked() -> int:
+    """All rights handled and none given: what is not handed over as a descriptor is out of reach."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    version: int = libc.syscall(_CREATE_RULESET, None, ctypes.c_size_t(0), _ASK_VERSION)
+    if version < 1:
+        return 0
+    rules = _rules(version)
+    size = 8 if version < _NET_FROM else 16 if version < _SCOPES_FROM else 24
+    ruleset: int = libc.syscall(_CREATE_RULESET, ctypes.byref(rules), ctypes.c_size_t(size), 0)
+    if ruleset < 0:
+        return 0
+    held: int = libc.syscall(_RESTRICT_SELF, ruleset, 0)
+    os.close(ruleset)
+    return version if held == 0 else 0
+
+
+def _rules(version: int) -> _Ruleset:
+    rights = _FILE_RIGHTS[min(version, max(_FILE_RIGHTS))]
+    net = _NET_RIGHTS if version >= _NET_FROM else 0
+    return _Ruleset((1 << rights) - 1, net, _SCOPES if version >= _SCOPES_FROM else 0)
+
+
+def _filtered() -> bool:
+    machine = os.uname().machine
+    if not calls.known(machine):
+        return False
+    instructions = calls.program(machine, os.getpid())
+    filter_ = _Program(len(instructions) // 8, instructions)
+    done: int = ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_SECCOMP, _FILTER, ctypes.byref(filter_), 0, 0)
+    return done == 0
