@@ -4,7 +4,24 @@
 with one thread, and forks one child per picture. `client` is the service's side.
 """
 
-from printqueue.sandbox.client import Child, ChildDiedError, Template, TemplateDiedError
+from printqueue.sandbox.client import (
+    AnswerTooLongError,
+    Child,
+    ChildDiedError,
+    ChildInterruptedError,
+    Template,
+    TemplateDiedError,
+)
 from printqueue.sandbox.limits import ChildLimits
+from printqueue.sandbox.walls import Walls
 
-__all__ = ["Child", "ChildDiedError", "ChildLimits", "Template", "TemplateDiedError"]
+__all__ = [
+    "AnswerTooLongError",
+    "Child",
+    "ChildDiedError",
+    "ChildInterruptedError",
+    "ChildLimits",
+    "Template",
+    "TemplateDiedError",
+    "Walls",
+]

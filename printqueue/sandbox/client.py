@@ -20,8 +20,16 @@ from typing import Any, Self
 from printqueue.errors import OwnError, StudioError
 from printqueue.sandbox import wire
 from printqueue.sandbox.limits import ChildLimits
+from printqueue.sandbox.line import Line
+from printqueue.sandbox.patience import SpentError, StalledError
+from printqueue.sandbox.walls import WALLS, Walls
 
 _NO_MEMORY = 71
+_STARTING_S, _ORDER_S, _STALLED_S = 60.0, 60.0, 600.0  # for the template, of its own time; and without headway
+_DYING_S = 5.0  # for the kernel to end what was killed
+_MOST_SAID = 1000  # bytes of the template
+_LOST = (wire.ClosedError, SpentError, StalledError)
+MOST_ANSWER = 64_000  # bytes of a child, where the question says nothing else
 # One BLAS thread and two malloc arenas: threads alone would take 0.7 GB of address space.
 _ENVIRONMENT = {
     "OPENBLAS_NUM_THREADS": "1",
@@ -40,6 +48,14 @@ class ChildDiedError(OwnError):
         self.how = how
 
 
+class ChildInterruptedError(ChildDiedError):
+    """Something outside ended it or kept it from going on; that says nothing about the picture."""
+
+
+class AnswerTooLongError(ChildDiedError):
+    """A child had more to say than its question allows, and was ended."""
+
+
 class TemplateDiedError(StudioError):
     """Without its template the service can read nothing; no picture is to blame, and a restart cures it."""
 
@@ -49,49 +65,67 @@ class Template:
 
     def __init__(self, module: str) -> None:
         self._lock = threading.Lock()
+        self._lingering: list[Line] = []  # killed, and not ended yet: their disk hangs
         ours, theirs = socket.socketpair()
-        self._control = ours
         inherited = {name: os.environ[name] for name in _INHERITED if name in os.environ}
         command = [sys.executable, "-m", "printqueue.sandbox.template", str(theirs.fileno()), module, str(os.getpid())]
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
             command, env=inherited | _ENVIRONMENT, pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL
         )
         theirs.close()
-        self._control.settimeout(60)
+        self._line = Line(ours, self._process.pid)
         try:
-            wire.receive(self._control)
-        except (wire.ClosedError, TimeoutError) as error:
+            self._line.hear(most=_MOST_SAID, most_s=_STARTING_S, stalled_s=_STALLED_S)
+        except (*_LOST, OSError) as error:
             self.close()
             raise OwnError("The reading process could not be started.", do="Run `printqueue doctor`.") from error
 
     def child(self, limits: ChildLimits) -> Child:
         """Fork one bounded child."""
+        self._bury()
         ours, theirs = socket.socketpair()
         try:
             pid = self._order({"limits": asdict(limits)}, [theirs.fileno()])
-        except TemplateDiedError:
-            ours.close()
+            return Child(self, Line(ours, pid), limits)
+        except BaseException:
+            ours.close()  # a child without its line ends by itself
             raise
         finally:
             theirs.close()
-        return Child(self, pid, ours, limits)
 
-    def reap(self, pid: int) -> int:
-        """The wait status of a child that has ended or been killed."""
-        return self._order({"reap": pid}, [])
+    def take_back(self, line: Line) -> int | None:
+        """The wait status of a child that has been killed; None where it does not end yet, which is waited for later."""
+        if not line.has_ended(_DYING_S):
+            with self._lock:
+                self._lingering.append(line)
+            return None
+        try:
+            return self._order({"reap": line.pid}, [])
+        finally:
+            line.close()
 
     def close(self) -> None:
         """End the template, and with it every child."""
-        self._control.close()
         self._process.kill()
         self._process.wait()
+        for line in (self._line, *self._lingering):
+            line.close()
+
+    def _bury(self) -> None:
+        """Reap what has ended since."""
+        with self._lock:
+            ended = [line for line in self._lingering if line.has_ended()]
+            self._lingering = [line for line in self._lingering if line not in ended]
+        for line in ended:
+            self.take_back(line)
 
     def _order(self, order: dict[str, Any], descriptors: Sequence[int]) -> int:
         with self._lock:
             try:
-                wire.send(self._control, json.dumps(order).encode(), descriptors)
-                answer, _ = wire.receive(self._control)
-            except (wire.ClosedError, TimeoutError, OSError) as error:
+                answer = self._line.ask(
+                    json.dumps(order).encode(), descriptors, most=_MOST_SAID, most_s=_ORDER_S, stalled_s=_STALLED_S
+                )
+            except (*_LOST, OSError) as error:
                 raise TemplateDiedError(
                     "The process that the reading processes are forked from has ended. Nothing is lost.",
                     do="Start the service again (a supervisor does that by itself).",
@@ -102,24 +136,39 @@ class Template:
 class Child:
     """One bounded process for one picture; a context manager that always ends it."""
 
-    def __init__(self, template: Template, pid: int, sock: socket.socket, limits: ChildLimits) -> None:
-        self._template, self._pid, self._sock, self._limits = template, pid, sock, limits
-        self._ended = False
+    def __init__(self, template: Template, line: Line, limits: ChildLimits) -> None:
+        self._template, self._line, self._limits = template, line, limits
+        self._ended = self._killed = False
 
-    def ask(self, task: str, argument: Any, descriptors: Sequence[int] = ()) -> bytes:
-        """Run `task` in the child. Raises `ChildDiedError` when it does not survive that."""
-        self._sock.settimeout(self._limits.wall_s)
+    @property
+    def _pid(self) -> int:
+        return self._line.pid
+
+    def ask(self, task: str, argument: Any, descriptors: Sequence[int] = (), *, most: int = MOST_ANSWER) -> bytes:
+        """Run `task` in the child; its answer has `most` bytes at most. Raises `ChildDiedError` when it does not survive
+        that, `ChildInterruptedError` where something outside ended it.
+        """
+        most_s, stalled_s = self._limits.wall_s, self._limits.stalled_s
+        payload = pickle.dumps((task, argument))
         try:
-            wire.send(self._sock, pickle.dumps((task, argument)), descriptors)
-            answer, extra = wire.receive(self._sock)
-        except TimeoutError as error:
-            self._end()
-            raise ChildDiedError(f"took longer than {self._limits.wall_s:.0f} s and was stopped") from error
+            return self._line.ask(payload, descriptors, most=most, most_s=most_s, stalled_s=stalled_s)
+        except SpentError as error:
+            self.end()
+            raise ChildDiedError(f"took longer than {most_s:.0f} s and was stopped") from error
+        except StalledError as error:
+            self.end()
+            raise ChildInterruptedError(
+                f"could not go on for {stalled_s:.0f} s: its disk does not answer, or somebody has stopped it"
+            ) from error
+        except wire.TooLongError as error:
+            self.end()
+            raise AnswerTooLongError(f"had more to say than {most // 1000} kB and was stopped") from error
         except (wire.ClosedError, OSError) as error:
-            raise ChildDiedError(_how(self._end())) from error
-        for descriptor in extra:  # a child has nothing to hand over
-            os.close(descriptor)
-        return answer
+            raise self._died() from error
+
+    def walls(self) -> Walls:
+        """What stands around it; ask before it has read anything."""
+        return Walls(**json.loads(self.ask(WALLS, None)))
 
     def tighten(self, *, memory: int, wall_s: float) -> None:
         """Lower the limits to what this picture needs: bytes of address space, seconds for each question.
@@ -133,17 +182,29 @@ class Child:
 
     def kill(self) -> None:
         """Stop the child at once, from another thread; `ask` then raises."""
-        if not self._ended:
-            with suppress(ProcessLookupError):
-                os.kill(self._pid, signal.SIGKILL)
+        self._killed = True
+        self._line.kill()
 
-    def _end(self) -> int:
+    def end(self) -> int | None:
+        """End it, if it has not ended; after that it writes to nothing any more. Its wait status, None where the kernel
+        cannot end it yet.
+        """
         if self._ended:
             return 0
-        self.kill()
         self._ended = True
-        self._sock.close()
-        return self._template.reap(self._pid)
+        self._line.kill()
+        self._line.hang_up()
+        return self._template.take_back(self._line)
+
+    def _died(self) -> ChildDiedError:
+        """Its line was closed: how it ended."""
+        ours = not self._line.has_ended(_DYING_S) or self._killed
+        status = self.end()
+        if status is None:
+            return ChildInterruptedError("does not end: its disk does not answer")
+        if os.waitstatus_to_exitcode(status) == -signal.SIGKILL and not ours:
+            return ChildInterruptedError(f"{_how(status)}, from outside; the system does that when memory runs out")
+        return ChildDiedError(_how(status))
 
     def __enter__(self) -> Self:
         return self
@@ -152,11 +213,11 @@ class Child:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         with suppress(TemplateDiedError):  # the service will find out; this child has ended with it
-            self._end()
+            self.end()
 
 
 def _how(status: int) -> str:
-    """One clause for a wait status. A child that we killed ourselves had closed its socket before."""
+    """One clause for a wait status."""
     code = os.waitstatus_to_exitcode(status)
     if code == _NO_MEMORY:
         return "needed more memory than allowed"

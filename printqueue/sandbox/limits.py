@@ -14,13 +14,18 @@ _PR_SET_NO_NEW_PRIVS = 38
 
 @dataclass(frozen=True, slots=True)
 class ChildLimits:
-    """Address space and file size in bytes, processor and wall time in seconds, open files."""
+    """Address space and file size in bytes, processor time in seconds, open files.
+
+    `wall_s`: what one question may take of the child's own time, working or asleep; `stalled_s`: how long it may stand
+    still for no fault of its own (`patience`).
+    """
 
     memory: int = 3_000_000_000
     cpu_s: int = 1200
     wall_s: float = 600.0
     file_size: int = 16_000_000_000
     open_files: int = 64
+    stalled_s: float = 120.0
 
 
 def apply(limits: ChildLimits) -> None:

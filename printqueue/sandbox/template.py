@@ -22,7 +22,6 @@ from printqueue.sandbox import limits as bounds
 from printqueue.sandbox import walls, wire
 
 Task = Callable[[Any, list[int]], bytes]
-WALLS = "walls"  # what every child can be asked: what stands around it
 
 
 def main() -> None:
@@ -44,10 +43,11 @@ def main() -> None:
 
 
 def _answer(control: socket.socket, tasks: Mapping[str, Task], request: bytes, descriptors: list[int]) -> int:
-    """Fork (→ the child's pid) or reap (→ its wait status)."""
+    """Fork (→ the child's pid) or reap (→ its wait status, -1 where it has not ended: nobody waits here)."""
     order = json.loads(request)
     if "reap" in order:
-        return os.waitpid(order["reap"], 0)[1]
+        ended, status = os.waitpid(order["reap"], os.WNOHANG)
+        return status if ended else -1
     template = os.getpid()
     pid = os.fork()
     if pid == 0:
@@ -69,7 +69,7 @@ def _child(template: int, tasks: Mapping[str, Task], limits: bounds.ChildLimits,
         while True:
             payload, descriptors = wire.receive(sock)
             name, argument = pickle.loads(payload)  # noqa: S301 - from the service, over a private socket
-            wire.send(sock, around if name == WALLS else tasks[name](argument, descriptors))
+            wire.send(sock, around if name == walls.WALLS else tasks[name](argument, descriptors))
             for descriptor in descriptors:
                 os.close(descriptor)
     except wire.ClosedError:

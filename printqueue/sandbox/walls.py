@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from printqueue.sandbox import calls
 
+WALLS = "walls"  # the question about them, which every child answers
 _CREATE_RULESET, _RESTRICT_SELF = 444, 446  # landlock_*: the same numbers on every machine
 _ASK_VERSION = 1  # LANDLOCK_CREATE_RULESET_VERSION
 _PR_SET_SECCOMP, _FILTER = 22, 2  # prctl(2): SECCOMP_MODE_FILTER

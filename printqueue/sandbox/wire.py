@@ -7,60 +7,96 @@ a child that reads hostile files is not trusted by the service.
 from __future__ import annotations
 
 import os
+import select
 import socket
 import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import TypeVar
 
-_HEADER = struct.Struct("!QB")
+_HEADER, _INT = struct.Struct("!QB"), struct.Struct("i")
 MOST_BYTES = 64_000_000
 MOST_DESCRIPTORS = 16
+
+Result = TypeVar("Result")
+Wait = Callable[[int], None]  # until a socket that does not block is ready for POLLIN or POLLOUT
 
 
 class ClosedError(ConnectionError):
     """The other side has gone."""
 
 
-def send(sock: socket.socket, payload: bytes, descriptors: Sequence[int] = ()) -> None:
-    """Send one message with copies of `descriptors`."""
+class TooLongError(ClosedError):
+    """The other side announces more bytes than it may send; nothing of them was read."""
+
+
+def send(sock: socket.socket, payload: bytes, descriptors: Sequence[int] = (), wait: Wait | None = None) -> None:
+    """Send one message with copies of `descriptors`. A socket that does not block needs `wait`."""
     header = _HEADER.pack(len(payload), len(descriptors))
     try:
-        socket.send_fds(sock, [header], list(descriptors))
-        sock.sendall(payload)
+        sent = _when_ready(select.POLLOUT, wait, lambda: socket.send_fds(sock, [header], list(descriptors)))
+        rest = memoryview(header[sent:] + payload)
+        while rest:
+            rest = rest[_when_ready(select.POLLOUT, wait, partial(sock.send, rest)) :]
     except (BrokenPipeError, ConnectionResetError) as error:
         raise ClosedError from error
 
 
-def receive(sock: socket.socket) -> tuple[bytes, list[int]]:
-    """One message and its descriptors (close-on-exec). Raises `ClosedError`, or `TimeoutError`."""
-    header, descriptors = _receive_header(sock)
-    length, count = _HEADER.unpack(header)
-    if length > MOST_BYTES or count != len(descriptors):
+def receive(sock: socket.socket, *, most: int = MOST_BYTES, wait: Wait | None = None) -> tuple[bytes, list[int]]:
+    """One message of at most `most` bytes, and its descriptors (close-on-exec). Raises `ClosedError`, `TooLongError`."""
+    start, descriptors = _receive_start(sock, wait)
+    try:
+        header = start + _receive_exactly(sock, _HEADER.size - len(start), wait)
+        length, count = _HEADER.unpack(header)
+        if length > most:
+            raise TooLongError(f"{length} bytes")
+        if count != len(descriptors):
+            raise ClosedError("a message that lost its descriptors")
+        return _receive_exactly(sock, length, wait), descriptors
+    except BaseException:
         for descriptor in descriptors:
             os.close(descriptor)
-        raise ClosedError("a message that is too long, or lost its descriptors")
-    return _receive_exactly(sock, length), descriptors
+        raise
 
 
-def _receive_header(sock: socket.socket) -> tuple[bytes, list[int]]:
+def _receive_start(sock: socket.socket, wait: Wait | None) -> tuple[bytes, list[int]]:
+    """As much of the header as is there, and all descriptors of the message."""
+
+    def read() -> tuple[bytes, list[int]]:
+        # (socket.recv_fds of Python 3.11 takes flags and leaves them out)
+        room = socket.CMSG_SPACE(MOST_DESCRIPTORS * _INT.size)
+        part, extra, _, _ = sock.recvmsg(_HEADER.size, room, socket.MSG_CMSG_CLOEXEC)
+        return part, [
+            found for _, _, data in extra for (found,) in _INT.iter_unpack(data[: len(data) // _INT.size * _INT.size])
+        ]
+
     try:
-        header, descriptors, _, _ = socket.recv_fds(sock, _HEADER.size, MOST_DESCRIPTORS)
-        if header and len(header) < _HEADER.size:
-            header += _receive_exactly(sock, _HEADER.size - len(header))
+        start, descriptors = _when_ready(select.POLLIN, wait, read)
     except ConnectionResetError as error:
         raise ClosedError from error
-    if not header:
+    if not start:
         raise ClosedError
-    return header, list(descriptors)
+    return start, descriptors
 
 
-def _receive_exactly(sock: socket.socket, length: int) -> bytes:
+def _receive_exactly(sock: socket.socket, length: int, wait: Wait | None) -> bytes:
     parts = bytearray()
     while len(parts) < length:
         try:
-            part = sock.recv(min(1 << 20, length - len(parts)))
+            part = _when_ready(select.POLLIN, wait, partial(sock.recv, min(1 << 20, length - len(parts))))
         except ConnectionResetError as error:
             raise ClosedError from error
         if not part:
             raise ClosedError
         parts += part
     return bytes(parts)
+
+
+def _when_ready(event: int, wait: Wait | None, do: Callable[[], Result]) -> Result:
+    while True:
+        try:
+            return do()
+        except BlockingIOError:
+            if wait is None:
+                raise
+            wait(event)

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import os
 import resource
+import shutil
 import signal
 import socket
+import stat
+import subprocess
 import threading
 import time
 from collections.abc import Iterator
@@ -15,7 +18,17 @@ from typing import Any
 import pytest
 
 from printqueue.errors import OwnError
-from printqueue.sandbox import ChildDiedError, ChildLimits, Template, TemplateDiedError, wire
+from printqueue.sandbox import (
+    AnswerTooLongError,
+    ChildDiedError,
+    ChildInterruptedError,
+    ChildLimits,
+    Template,
+    TemplateDiedError,
+    client,
+    wire,
+)
+from printqueue.sandbox.patience import Patience, SpentError
 from tests.service import support
 
 pytestmark = pytest.mark.service
@@ -61,7 +74,54 @@ def _writing(size: int, files: list[int]) -> bytes:
     return b"written"
 
 
+def _line() -> int:
+    """The socket to the service, as a child that was taken over would find it."""
+    return next(fd for fd in range(3, 64) if _is_socket(fd))
+
+
+def _is_socket(descriptor: int) -> bool:
+    try:
+        return stat.S_ISSOCK(os.fstat(descriptor).st_mode)
+    except OSError:
+        return False
+
+
+def _talkative(size: int, files: list[int]) -> bytes:
+    return bytes(size)
+
+
+def _dribbling(_: Any, files: list[int]) -> bytes:
+    """An answer that comes byte by byte, for ever."""
+    os.write(_line(), wire._HEADER.pack(1000, 0))
+    while True:
+        os.write(_line(), b" ")
+        time.sleep(0.02)
+
+
+def _smuggling(_: Any, files: list[int]) -> bytes:
+    """An answer with a descriptor."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM, 0, os.dup(_line())) as sock:
+        socket.send_fds(sock, [wire._HEADER.pack(2, 1)], [files[0]])
+        sock.sendall(b"ok")
+    time.sleep(3600)
+    return b""
+
+
+def _working(seconds: float, files: list[int]) -> bytes:
+    """So much processor time, whatever the clock says."""
+    until = time.process_time() + seconds
+    while time.process_time() < until:
+        pass
+    return b"done"
+
+
+def _stopping(_: Any, files: list[int]) -> bytes:
+    os.kill(os.getpid(), signal.SIGSTOP)
+    return b"went on"
+
+
 TASKS = {
+    "talkative": _talkative, "dribbling": _dribbling, "smuggling": _smuggling, "working": _working, "stopping": _stopping,
     "echo": _echo, "environment": _environment, "hungry": _hungry, "spinning": _spinning,
     "sleeping": _sleeping, "killed": _killed, "raising": _raising, "writing": _writing,
 }  # fmt: skip
@@ -207,6 +267,137 @@ def test_template_that_cannot_start(capfd: Any) -> None:
         Template("printqueue.no_such_module")
 
 
+# -- time ----------------------------------------------------------------------------------
+
+
+def test_time_that_it_was_stopped_does_not_count(template: Template) -> None:
+    """Stopped for longer than its question may take, as by a machine that is busy elsewhere, a child then answers."""
+    with template.child(ChildLimits(wall_s=1.0)) as child:
+        child.ask("echo", 1)
+        os.kill(child._pid, signal.SIGSTOP)
+        timer = threading.Timer(2.5, os.kill, (child._pid, signal.SIGCONT))
+        timer.start()
+        assert child.ask("working", 0.2) == b"done"
+        timer.join()
+
+
+def test_time_that_the_service_was_stopped_does_not_count(template: Template) -> None:
+    """When service and child stand still together (the machine slept), only a moment of that is counted."""
+    patience = Patience(template._process.pid, most_s=8.0, stalled_s=100.0)
+    for _ in range(3):
+        patience.look(3600.0)
+    with pytest.raises(SpentError):
+        patience.look(3600.0)
+
+
+def test_it_stands_still_for_too_long(template: Template) -> None:
+    """A child that cannot go on, though it is not asleep, is given up in the end; that is no fault of the picture."""
+    limits = ChildLimits(wall_s=5.0, stalled_s=0.5)
+    with template.child(limits) as child, pytest.raises(ChildInterruptedError, match="could not go on"):
+        child.ask("stopping", None)
+
+
+def test_its_own_time_counts(template: Template) -> None:
+    """Working or asleep, a child has no more time than its question may take; two others wait meanwhile in vain for more."""
+    for task, argument in (("working", 100.0), ("sleeping", None), ("dribbling", None)):
+        limits = ChildLimits(wall_s=0.5, cpu_s=50)
+        with template.child(limits) as child, pytest.raises(ChildDiedError, match="longer than") as caught:
+            child.ask(task, argument)
+        assert not isinstance(caught.value, ChildInterruptedError)
+
+
+# -- ends ------------------------------------------------------------------------------------
+
+
+def test_a_kill_from_outside_is_told(template: Template) -> None:
+    """SIGKILL that we did not send (the kernel sends it when memory runs out) says nothing about the picture."""
+    with template.child(LIMITS) as child:
+        timer = threading.Timer(0.1, os.kill, (child._pid, signal.SIGKILL))
+        timer.start()
+        with pytest.raises(ChildInterruptedError, match="from outside"):
+            child.ask("sleeping", None)
+        timer.join()
+
+
+def test_an_ended_child_is_not_signalled(template: Template) -> None:
+    """After its end its number may be somebody else's: nobody is signalled by number, and nobody by a closed descriptor."""
+    with template.child(LIMITS) as child:
+        child.ask("echo", 1)
+    sent: list[object] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "kill", lambda *values: sent.append(values))
+        patch.setattr(signal, "pidfd_send_signal", lambda *values: sent.append(values))
+        child.kill()
+    assert sent == []
+    assert child.end() == 0
+
+
+def _tool(name: str) -> str:
+    if shutil.which(name) is None:
+        support.missing(name)
+    return name
+
+
+@pytest.fixture
+def freezing(tmp_path: Path) -> Iterator[Path]:
+    """A file system of its own that can be frozen: whoever writes to it waits, and cannot even be killed."""
+    if os.geteuid() != 0 or not Path("/dev/loop-control").exists():
+        pytest.skip("only root can mount")
+    image, folder = tmp_path / "image", tmp_path / "disk"
+    folder.mkdir()
+    image.write_bytes(bytes(16 << 20))
+    subprocess.run([_tool("mkfs.ext4"), "-q", image], check=True, timeout=60)
+    if subprocess.run(["mount", "-o", "loop", image, folder], check=False, timeout=60).returncode != 0:
+        pytest.skip("no loop devices here")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["fsfreeze", "-u", folder], check=False, capture_output=True, timeout=60)
+        subprocess.run(["umount", folder], check=True, timeout=60)
+
+
+def test_a_hanging_disk_holds_up_nobody_else(
+    template: Template, freezing: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While one child waits for a disk that does not answer, and cannot be ended, others are forked, asked and ended; it
+    is reaped when the disk answers again.
+    """
+    monkeypatch.setattr(client, "_DYING_S", 0.3)
+    with open(freezing / "out", "wb", 0) as stream:
+        subprocess.run([_tool("fsfreeze"), "-f", freezing], check=True, timeout=60)
+        stuck = pytest.raises(ChildInterruptedError, match="disk does not answer")
+        with template.child(ChildLimits(stalled_s=1.0)) as child, stuck:
+            child.ask("writing", 1000, (stream.fileno(),))
+        assert support.alive(child._pid)
+        for number in range(3):
+            with template.child(LIMITS) as other:
+                assert other.ask("echo", number) == f"({number}, [])".encode()
+        subprocess.run(["fsfreeze", "-u", freezing], check=True, timeout=60)
+        support.until(lambda: not support.alive(child._pid), "the child ended")
+    with template.child(LIMITS) as other:
+        assert other.ask("echo", 9) == b"(9, [])"
+    assert template._lingering == []
+
+
+# -- answers ----------------------------------------------------------------------------------
+
+
+def test_an_answer_is_bounded(template: Template) -> None:
+    """What is longer than its question allows ends the child, and none of it is read."""
+    with template.child(LIMITS) as child:
+        assert len(child.ask("talkative", 64_000)) == 64_000
+        with pytest.raises(AnswerTooLongError, match="64 kB"):
+            child.ask("talkative", 64_001)
+    with template.child(LIMITS) as child:
+        assert len(child.ask("talkative", 900_000, most=1_000_000)) == 900_000
+
+
+def test_a_descriptor_in_an_answer_is_closed(template: Template, tmp_path: Path) -> None:
+    """What a child hands over with its answer does not stay open (see also `_nothing_left`)."""
+    with open(tmp_path / "file", "wb") as stream, template.child(LIMITS) as child:
+        assert child.ask("smuggling", None, (stream.fileno(),)) == b"ok"
+
+
 # -- messages ---------------------------------------------------------------------------
 
 
@@ -249,3 +440,13 @@ def test_unwanted_descriptors_are_closed(pair: tuple[socket.socket, socket.socke
         with pytest.raises(wire.ClosedError):
             wire.receive(ours)
     assert len(os.listdir("/proc/self/fd")) == before
+
+
+def test_descriptors_are_not_handed_on(pair: tuple[socket.socket, socket.socket]) -> None:
+    """A descriptor that was received is closed in every program that is started afterwards."""
+    ours, theirs = pair
+    with open("/dev/null") as null:
+        wire.send(theirs, b"x", [null.fileno()])
+        _, (received,) = wire.receive(ours)
+    assert not os.get_inheritable(received)
+    os.close(received)
