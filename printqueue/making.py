@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import BinaryIO
 
@@ -60,12 +59,11 @@ class PrintJob:
 
 @dataclass(frozen=True, slots=True)
 class Printed:
-    """A print file as it was written and read back. `foot_line`: its words as they were set, "" where there are none.
+    """A print file as it was written. `foot_line`: its words as they were set, "" where there are none.
 
     `sha256` is the file's, `pixels_sha256` that of its samples alone (`print_tiff.write`).
     """
 
-    verified: Verified
     sha256: str
     pixels_sha256: str
     foot_line: str = ""
@@ -131,18 +129,28 @@ def _usable_profile(source: Source, request: Request) -> SourceProfile:
 def make_print(
     source: Source, job: PrintJob, provenance: Provenance, out: BinaryIO, scratch: BinaryIO | None
 ) -> Printed:
-    """Write one print file and prove it. A turned print needs an empty `scratch` file."""
+    """Write one print file. A turned print needs an empty `scratch` file."""
+    sheet, said = _print_sheet(source, job, provenance)
+    return Printed(*_write(out, sheet, provenance, _named(source, job.request), scratch), said)
+
+
+def verify_print(source: Source, job: PrintJob, provenance: Provenance, written: BinaryIO) -> Verified:
+    """Compare a print file with its plan and with pixels computed again. Raises `OwnError`."""
+    return verify(written, _print_sheet(source, job, provenance)[0])
+
+
+def _print_sheet(source: Source, job: PrintJob, provenance: Provenance) -> tuple[Sheet, str]:
+    """The sheet of a print, and its foot line as set."""
     placement = place(job.request, source.facts.width_px, source.facts.height_px)
     picture = drawn(source, _usable_profile(source, job.request), job, placement)
     said, marks = _marks(source, job, placement, provenance.recipe)
-    sheet = sheet_of(picture, marks)
-    return Printed(*_write(out, sheet, provenance, _named(source, job.request), scratch), said)
+    return sheet_of(picture, marks), said
 
 
 def _write(
     out: BinaryIO, sheet: Sheet, provenance: Provenance, metadata: Metadata, scratch: BinaryIO | None
-) -> tuple[Verified, str, str]:
-    """Write it, then prove it and hash what was written: the file, and its pixels alone."""
+) -> tuple[str, str]:
+    """Write it and hash what was written: the file, and its pixels alone."""
     pixels = print_tiff.write(
         out,
         sheet.file_bands(print_tiff.encode_band, scratch),
@@ -153,10 +161,7 @@ def _write(
         metadata=metadata,
     )
     out.flush()
-    with ThreadPoolExecutor(1) as pool:  # both read what was written; neither keeps a processor busy alone
-        digest = pool.submit(_digest, out.fileno())
-        verified = verify(out, sheet)
-        return verified, digest.result(), pixels
+    return _digest(out.fileno()), pixels
 
 
 def _digest(descriptor: int) -> str:
@@ -215,7 +220,8 @@ def make_strip(source: Source, job: PrintJob, wish: StripWish, provenance: Prove
         for piece, (left, top) in zip(wish.pieces, plan.corners_px, strict=True)
     )
     sheet = Sheet(plan.sheet_px, whole.ppi, job.paper_profile, cells, _words(plan, wish, _line_ink(job), whole.ppi))
-    verified, sha256, _ = _write(out, sheet, provenance, Metadata(title=_named(source, job.request).title), None)
+    sha256, _ = _write(out, sheet, provenance, Metadata(title=_named(source, job.request).title), None)
+    verified = verify(out, sheet)
     left, top, right, bottom = shown.crop_px
     return StripMade(
         plan.sheet.name,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from enum import StrEnum
@@ -65,6 +66,7 @@ class Attempt:
     jobs: tuple[int, ...] = ()
     report: Report | None = None
     temps: list[str] = field(default_factory=list)
+    copy: int | None = None  # descriptor of the working copy that judging has kept for the proof picture
     proved: set[str] = field(default_factory=set)  # temps that are synced and read back the same
 
     @property
@@ -81,7 +83,13 @@ class Shop(Workbench):
     ) -> None:
         super().__init__(studio, template, shelf)
         self.ledger, self.now = ledger, now
+        self._interruptions: Counter[Seen] = Counter()
         self.lanes = Lanes(studio.config.workers or max(2, os.cpu_count() or 1), free_bytes)
+
+    def interrupted(self, seen: Seen) -> int:
+        """Something outside has ended work on this picture, as it stands there: how often that has happened by now."""
+        self._interruptions[seen] += 1
+        return self._interruptions[seen]
 
 
 def settings_json(request: Request) -> str:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date
+from typing import Protocol
 
 from printqueue.decode import Bounds
 from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
@@ -15,10 +16,25 @@ from printqueue.model.setting import Setting, ViewingLight
 from printqueue.needs import SLACK_BYTES
 from printqueue.papers.loader import Shelf
 from printqueue.papers.schema import Paper
-from printqueue.sandbox import Child, ChildDiedError, ChildLimits, Template
+from printqueue.sandbox import (
+    Child,
+    ChildDiedError,
+    ChildInterruptedError,
+    ChildLimits,
+    Template,
+    TemplateDiedError,
+    tightened,
+)
 from printqueue.stock import Stock, Tones, take
 from printqueue.studio import Studio
-from printqueue.worker import ANSWER, Answer
+from printqueue.worker import ANSWER, Answer, answer_bytes
+
+
+class Reader(Protocol):
+    """Who can be asked to read: a child, or the children of one picture."""
+
+    def ask(self, task: str, argument: object, descriptors: tuple[int, ...] = (), *, most: int) -> bytes:
+        """The answer, of `most` bytes at most."""
 
 
 class Workbench:
@@ -45,13 +61,33 @@ class Workbench:
     def child(self) -> Iterator[Child]:
         """One bounded child, known to `stop`."""
         with self.template.child(self.limits) as child:
-            self._children.add(child)
+            self.known(child)
             try:
                 if self.stopping:
                     raise ChildDiedError("was stopped with the service")
                 yield child
             finally:
-                self._children.discard(child)
+                self.unknown(child)
+
+    @contextmanager
+    def relay(self) -> Iterator[Relay]:
+        """Children for one picture."""
+        relay = Relay(self)
+        try:
+            yield relay
+        finally:
+            with suppress(TemplateDiedError, ChildDiedError):  # the service will find out, or it ends later
+                relay.end()
+
+    def known(self, child: Child) -> None:
+        """A child in hand, for `stop`."""
+        self._children.add(child)
+        if self.stopping:
+            child.kill()
+
+    def unknown(self, child: Child) -> None:
+        """It has ended."""
+        self._children.discard(child)
 
     @property
     def limits(self) -> ChildLimits:
@@ -91,10 +127,50 @@ class Workbench:
         return self._tones[profile]
 
 
-def ask(child: Child, task: str, argument: object, descriptors: tuple[int, ...] = ()) -> Answer:
+class Relay:
+    """The children of one picture, one after the other: who has written a print has ended before the next looks at it."""
+
+    def __init__(self, bench: Workbench) -> None:
+        self._bench, self._limits = bench, bench.limits
+        self._child: Child | None = None
+
+    def ask(self, task: str, argument: object, descriptors: tuple[int, ...] = (), *, most: int) -> bytes:
+        """Ask the child in hand, or a new one where there is none. Raises as `Child.ask`."""
+        try:
+            return self._in_hand().ask(task, argument, descriptors, most=most)
+        except ChildDiedError:
+            self.end()
+            raise
+
+    def tighten(self, *, memory: int, wall_s: float) -> None:
+        """Lower the limits for the child in hand and all that follow."""
+        if self._child is not None:
+            self._child.tighten(memory=memory, wall_s=wall_s)
+        self._limits = tightened(self._limits, memory=memory, wall_s=wall_s)
+
+    def end(self) -> None:
+        """Whatever the child in hand could write to, it does no more. Raises `ChildInterruptedError` where the kernel cannot
+        end it.
+        """
+        child, self._child = self._child, None
+        if child is not None:
+            self._bench.unknown(child)
+            if child.end() is None:
+                raise ChildInterruptedError("does not end: its disk does not answer")
+
+    def _in_hand(self) -> Child:
+        if self._bench.stopping:
+            raise ChildDiedError("was stopped with the service")
+        if self._child is None:
+            self._child = self._bench.template.child(self._limits)
+            self._bench.known(self._child)
+        return self._child
+
+
+def ask(child: Reader, task: str, argument: object, descriptors: tuple[int, ...] = ()) -> Answer:
     """Ask a child; what it could not do comes back as the error of the right family."""
     try:
-        answer = ANSWER.validate_json(child.ask(task, argument, descriptors))
+        answer = ANSWER.validate_json(child.ask(task, argument, descriptors, most=answer_bytes(argument)))
     except ValueError as error:
         raise ChildDiedError("gave an answer that makes no sense") from error
     failure = answer.failure

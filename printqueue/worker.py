@@ -1,4 +1,5 @@
-"""What a bounded child can be asked: probe, judge, render, strip, proof, inspect, tones. It gets descriptors, never paths.
+"""What a bounded child can be asked: probe, judge, render, verify, strip, proof, inspect, tones. It gets descriptors, never
+paths.
 
 Each task takes a pickled argument from the service and answers JSON: the service
 does not trust a process that reads hostile files.
@@ -10,6 +11,7 @@ import codecs
 import hashlib
 import io
 import os
+import struct
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -27,7 +29,7 @@ from printqueue.colour.icc import ProfileError
 from printqueue.decode import Bounds, EmptyTailError, decoding_bytes, open_picture, probe
 from printqueue.errors import IncompletePictureError, PictureError, WorldError
 from printqueue.judge import allow, judge
-from printqueue.making import PrintJob, StripMade, StripWish, drawn, make_print, make_strip
+from printqueue.making import PrintJob, StripMade, StripWish, drawn, make_print, make_strip, verify_print
 from printqueue.model.finding import Finding, Level, Value
 from printqueue.model.paper import Intent, Lab
 from printqueue.model.picture import PictureFacts, Source
@@ -59,7 +61,7 @@ class ProbeOrder:
 
 @dataclass(frozen=True, slots=True)
 class JudgeOrder:
-    """All prints of one picture."""
+    """All prints of one picture. A descriptor that comes second is for the working copy, which a proof picture needs."""
 
     jobs: tuple[PrintJob, ...]
     bounds: Bounds
@@ -69,6 +71,15 @@ class JudgeOrder:
 @dataclass(frozen=True, slots=True)
 class RenderOrder:
     """One print to write into the descriptor that comes second."""
+
+    job: PrintJob
+    provenance: Provenance
+    bounds: Bounds
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyOrder:
+    """The print of a `RenderOrder` to compare with its plan; it comes second, for reading only."""
 
     job: PrintJob
     provenance: Provenance
@@ -87,7 +98,9 @@ class StripOrder:
 
 @dataclass(frozen=True, slots=True)
 class ProofOrder:
-    """One proof picture to write into the descriptor that comes second, and a thumbnail into the third."""
+    """One proof picture to write into the descriptor that comes second, and a thumbnail into the third. What judging has
+    kept comes fourth; without it the picture is read once more.
+    """
 
     job: PrintJob
     wish: ProofWish
@@ -121,11 +134,9 @@ class Report:
 
 @dataclass(frozen=True, slots=True)
 class Rendered:
-    """Answer to `render`: what was written, and how it compares with what was computed again."""
+    """Answer to `render`: what was written."""
 
     sha256: str
-    size: int
-    verified: Verified
     foot_line: str = ""  # its words as they were set; "" where there are none
     pixels_sha256: str = ""
 
@@ -180,6 +191,7 @@ class Answer:
     header: Header | None = None
     report: Report | None = None
     rendered: Rendered | None = None
+    verified: Verified | None = None  # to `verify`: how the print compares with what was computed again
     strip: Stripped | None = None
     proof: Proofed | None = None
     made: Made | None = None
@@ -192,6 +204,14 @@ _WHY = {
     "order": "What was asked for is not clear, and a sheet is too dear to guess.",
 }
 ANSWER: TypeAdapter[Answer] = TypeAdapter(Answer)
+_SHAPE = struct.Struct("<3I")  # of the working copy: rows, columns, channels
+# Bytes of an answer (measured: 6 kB for a print that is judged, 300 bytes for all else, texts of the picture apart).
+_MOST_ANSWER, _MOST_FOR_A_PRINT = 100_000, 50_000
+
+
+def answer_bytes(argument: object) -> int:
+    """The most that the answer to this question may have."""
+    return _MOST_ANSWER + (_MOST_FOR_A_PRINT * len(argument.jobs) if isinstance(argument, JudgeOrder) else 0)
 
 
 def _probe(order: ProbeOrder, files: list[int]) -> Answer:
@@ -213,7 +233,8 @@ def _judge(order: JudgeOrder, files: list[int]) -> Answer:
         _refuse_unfinished(stream, order)
         source = open_picture(stream, order.bounds)
         first = first_pass(source)
-        _keep(files[0], first.copy)
+        if len(files) > 1:
+            _keep(files[1], first.copy)
         transparent = source.transparent()
     except PictureError as error:
         return Answer(report=Report(None, tuple(Judged((refusal(error, job.request),), None) for job in order.jobs)))
@@ -282,10 +303,12 @@ def _render(order: RenderOrder, files: list[int]) -> Answer:
     scratch = io.BufferedRandom(_raw(files[2], "r+b")) if len(files) > 2 else None
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
         printed = make_print(source, order.job, order.provenance, out, scratch)
-        size = os.fstat(out.fileno()).st_size
-        return Answer(
-            rendered=Rendered(printed.sha256, size, printed.verified, printed.foot_line, printed.pixels_sha256)
-        )
+    return Answer(rendered=Rendered(printed.sha256, printed.foot_line, printed.pixels_sha256))
+
+
+def _verify(order: VerifyOrder, files: list[int]) -> Answer:
+    source = _opened(files[0], order.bounds)
+    return Answer(verified=verify_print(source, order.job, order.provenance, _stream(files[1])))
 
 
 def _strip(order: StripOrder, files: list[int]) -> Answer:
@@ -296,10 +319,8 @@ def _strip(order: StripOrder, files: list[int]) -> Answer:
 
 
 def _proof(order: ProofOrder, files: list[int]) -> Answer:
-    source = open_picture(_stream(files[0]), order.bounds)
-    copy = _kept(files[0])
-    if copy is None:
-        copy = first_pass(source).copy
+    source = _opened(files[0], order.bounds)
+    copy = _kept(files[3]) if len(files) > 3 else first_pass(source).copy
     with io.BufferedRandom(_raw(files[1], "r+b")) as out, io.BufferedRandom(_raw(files[2], "r+b")) as small:
         make_proof(source, copy, order.job, order.wish, out, small)
         return Answer(proof=Proofed(_hashed(out), _hashed(small)))
@@ -311,17 +332,30 @@ def _words(order: WordsOrder, files: list[int]) -> Answer:
         return Answer(proof=Proofed(_hashed(out)))
 
 
-# A child serves one picture: what judging has read of it, the proof picture need not read again.
-_COPIES: dict[tuple[int, ...], NDArray[np.uint16]] = {}
+# A child serves one picture: what it has decoded to verify a print serves the proof picture too.
+_SOURCES: dict[tuple[int, ...], Source] = {}
+
+
+def _opened(descriptor: int, bounds: Bounds) -> Source:
+    """The picture, as it was opened before where it is the same."""
+    identity = _identity(descriptor)
+    if identity not in _SOURCES:
+        _SOURCES.clear()
+        _SOURCES[identity] = open_picture(_stream(descriptor), bounds)
+    return _SOURCES[identity]
 
 
 def _keep(descriptor: int, copy: NDArray[np.uint16]) -> None:
-    _COPIES.clear()
-    _COPIES[_identity(descriptor)] = copy
+    """Write the working copy down for another child: its shape, then its codes."""
+    with io.BufferedWriter(_raw(descriptor, "r+b")) as stream:
+        stream.write(_SHAPE.pack(*copy.shape))
+        stream.write(np.ascontiguousarray(copy, "<u2").data)
 
 
-def _kept(descriptor: int) -> NDArray[np.uint16] | None:
-    return _COPIES.get(_identity(descriptor))
+def _kept(descriptor: int) -> NDArray[np.uint16]:
+    stream = _stream(descriptor)
+    shape = _SHAPE.unpack(stream.read(_SHAPE.size))
+    return np.frombuffer(stream.read(), "<u2").reshape(shape)
 
 
 def _identity(descriptor: int) -> tuple[int, ...]:
@@ -392,6 +426,7 @@ TASKS = {
     "probe": _answered(_probe),
     "judge": _answered(_judge),
     "render": _answered(_render),
+    "verify": _answered(_verify),
     "strip": _answered(_strip),
     "proof": _answered(_proof),
     "words": _answered(_words),

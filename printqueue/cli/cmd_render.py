@@ -50,7 +50,7 @@ def _render(judge: Single, path: str, output: str) -> None:
     from printqueue.cli.fresh import fresh_file, scratch_file
     from printqueue.cli.single import opened
     from printqueue.workbench import ask, print_job
-    from printqueue.worker import RenderOrder
+    from printqueue.worker import RenderOrder, VerifyOrder
 
     request, kept = judge.request(path), judge.stock
     provenance = judge.provenance(path, request)
@@ -58,9 +58,12 @@ def _render(judge: Single, path: str, output: str) -> None:
         file = held.enter_context(fresh_file(output))
         scratch = held.enter_context(scratch_file(os.path.dirname(os.path.abspath(output))))  # where pixels are turned
         reading = held.enter_context(opened(path))
-        child = held.enter_context(judge.bench.child())
+        relay = held.enter_context(judge.bench.relay())
         order = RenderOrder(print_job(request, kept), provenance, judge.bench.bounds)
-        answer = ask(child, "render", order, (reading, file.descriptor, scratch))
-        if answer.rendered is None:
+        rendered = ask(relay, "render", order, (reading, file.descriptor, scratch)).rendered
+        relay.end()  # another compares what this one has written
+        written = held.enter_context(file.reading())
+        proof = ask(relay, "verify", VerifyOrder(order.job, provenance, order.bounds), (reading, written))
+        if rendered is None or proof.verified is None:
             raise OwnError("The rendering process gave an answer that makes no sense. No print file was made.")
-        file.keep(answer.rendered.sha256)
+        file.keep(rendered.sha256)

@@ -21,6 +21,12 @@ class FreshFile:
     _temp: str
     _output: str
 
+    @contextmanager
+    def reading(self) -> Iterator[int]:
+        """A descriptor that cannot write."""
+        with open(self._temp, "rb", 0) as stream:
+            yield stream.fileno()
+
     def keep(self, sha256: str) -> None:
         """Give it its name, where it holds what was meant. Raises `OwnError` where not, `UsageError` for a taken name."""
         if durable.sha256(self._temp) != sha256:

@@ -23,12 +23,12 @@ from printqueue.outputs.print_tiff import Provenance
 from printqueue.publish import Intent, Placed
 from printqueue.render.verify import Verified
 from printqueue.reports.print_note import PrintMade, print_text
-from printqueue.sandbox import Child, ChildDiedError
+from printqueue.sandbox import ChildDiedError
 from printqueue.shop import Attempt, Outcome, Shop
 from printqueue.stock import Stock, versions
 from printqueue.units import number_text, stops_text
-from printqueue.workbench import ask, print_job
-from printqueue.worker import Judged, Rendered, RenderOrder
+from printqueue.workbench import Relay, ask, print_job
+from printqueue.worker import Judged, Rendered, RenderOrder, VerifyOrder
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +38,19 @@ class Made:
     temp: str
     recipe: str
     rendered: Rendered
+    verified: Verified
     proof: Proof
 
 
-def render(shop: Shop, attempt: Attempt, child: Child, judged: Sequence[Judged]) -> list[Made]:
+def render(shop: Shop, attempt: Attempt, relay: Relay, judged: Sequence[Judged]) -> list[Made]:
     """Render every print of the picture, and draw its proof picture, into hidden temps in their target folders."""
-    return [_render_one(shop, attempt, child, index, one) for index, one in enumerate(judged)]
+    made = [_render_one(shop, attempt, relay, index, one) for index, one in enumerate(judged)]
+    relay.end()  # it could write to the last proof picture
+    return made
 
 
-def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int, judged: Judged) -> Made:
+def _render_one(shop: Shop, attempt: Attempt, relay: Relay, index: int, judged: Judged) -> Made:
+    """One child writes the print and has ended before another compares it with its plan."""
     request, kept = attempt.requests[index], attempt.stocks[index]
     recipe = kept.recipe(attempt.sha256, request)
     temp = group.new_temp(shop, attempt, _print_folder(attempt, index), f"{index}.tif")
@@ -58,26 +62,32 @@ def _render_one(shop: Shop, attempt: Attempt, child: Child, index: int, judged: 
             if judged.placement is not None and judged.placement.turned:
                 files.append(_held(held, durable.nameless(attempt.spool)))
         steps.reached("temp-made")
-        answer = ask(child, "render", order, tuple(files))
+        answer = ask(relay, "render", order, tuple(files))
+    relay.end()
     if answer.rendered is None:
         raise ChildDiedError("gave an answer that makes no sense")
     steps.reached("rendered")
-    proof = _proved_and_pictured(shop, attempt, child, index, judged, temp, answer.rendered.sha256)
-    steps.reached("proofed")
-    return Made(temp, recipe, answer.rendered, proof)
-
-
-def _proved_and_pictured(
-    shop: Shop, attempt: Attempt, child: Child, index: int, judged: Judged, temp: str, sha256: str
-) -> Proof:
-    """The proof picture; while the child draws it, the print is synced and read back here."""
-    name = os.path.basename(attempt.seen.path)
-    with ThreadPoolExecutor(1) as pool:
-        proving = pool.submit(publish.verify_temp, shop.studio, temp, sha256, name)
-        proof = proofs.draw(shop, attempt, child, index, judged, _print_folder(attempt, index))
+    with ThreadPoolExecutor(1) as pool:  # while a child looks at it, and draws, the print is synced and hashed here
+        name = os.path.basename(attempt.seen.path)
+        proving = pool.submit(publish.verify_temp, shop.studio, temp, answer.rendered.sha256, name)
+        verified = _verified(shop, attempt, relay, VerifyOrder(order.job, order.provenance, shop.bounds), temp)
+        proof = proofs.draw(shop, attempt, relay, index, judged, _print_folder(attempt, index))
         proving.result()
     attempt.proved.add(temp)
-    return proof
+    steps.reached("proofed")
+    return Made(temp, recipe, answer.rendered, verified, proof)
+
+
+def _verified(shop: Shop, attempt: Attempt, relay: Relay, order: VerifyOrder, temp: str) -> Verified:
+    """The print compared with its plan, by a child that can only read it."""
+    with ExitStack() as held:
+        with durable.world("Reading", temp):
+            written = _held(held, durable.open_to_read(shop.studio.path(temp)))
+            files = (_held(held, claim.open_regular(attempt.picture)), written)
+        answer = ask(relay, "verify", order, files)
+    if answer.verified is None:
+        raise ChildDiedError("gave an answer that makes no sense")
+    return answer.verified
 
 
 def _held(held: ExitStack, descriptor: int) -> int:
@@ -117,16 +127,14 @@ def publish_prints(shop: Shop, attempt: Attempt, judged: Sequence[Judged], made:
     def record(intent: Intent) -> None:
         prints = [placed.final for placed in intent.placed if placed.role == "print"]
         for index, (output, one) in enumerate(zip(prints, made, strict=True)):
-            _record(shop, attempt, index, output, one.recipe, one.rendered)
+            _record(shop, attempt, index, output, one.recipe, one)
             shop.ledger.pictured(attempt.jobs[index], one.proof.thumbnail)
 
     return carry_out(shop, attempt, lambda: _intent(shop, attempt, judged, made), record)
 
 
-def _record(
-    shop: Shop, attempt: Attempt, index: int, output: str, recipe: str, rendered: Rendered | None = None
-) -> None:
-    """How the print was made; `rendered` None: it stood there already, and its hashes are not known."""
+def _record(shop: Shop, attempt: Attempt, index: int, output: str, recipe: str, made: Made | None = None) -> None:
+    """How the print was made; `made` None: it stood there already, and its hashes are not known."""
     kept = attempt.stocks[index]
     shop.ledger.keep(kept.profile_sha256, "profile", kept.profile)
     shop.ledger.keep(kept.rules_sha256, "rules", kept.paper.rules_text.encode())
@@ -136,8 +144,8 @@ def _record(
         recipe=recipe,
         profile_sha256=kept.profile_sha256,
         rules_sha256=kept.rules_sha256,
-        file_sha256=rendered.sha256 if rendered else "",
-        pixels_sha256=rendered.pixels_sha256 if rendered else "",
+        file_sha256=made.rendered.sha256 if made else "",
+        pixels_sha256=made.rendered.pixels_sha256 if made else "",
     )
 
 
@@ -208,7 +216,7 @@ def _note(shop: Shop, attempt: Attempt, one: Judged, made: Made, index: int, mas
         master_sha256=attempt.sha256,
         converted=conversion_words(attempt.requests[index]),
         measurements=one.measurements,
-        checked=checked_words(made.rendered.verified),
+        checked=checked_words(made.verified),
         foot_line=made.rendered.foot_line,
         proof=os.path.basename(base) + naming.PROOF if made.proof.temp else "",
         no_proof=made.proof.missing,

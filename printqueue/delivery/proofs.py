@@ -16,9 +16,9 @@ from printqueue.model.finding import Level
 from printqueue.proofing import ProofWish
 from printqueue.publish import Placed
 from printqueue.reports import proof_words
-from printqueue.sandbox import Child, ChildDiedError
+from printqueue.sandbox import ChildDiedError
 from printqueue.shop import Attempt, Shop
-from printqueue.workbench import ask, print_job
+from printqueue.workbench import Relay, ask, print_job
 from printqueue.worker import Judged, Proofed, ProofOrder, WordsOrder
 
 log = logging.getLogger("printqueue")
@@ -46,7 +46,7 @@ class Proof:
         return [Placed("companion", self.temp, final, self.sha256)] if self.temp else []
 
 
-def draw(shop: Shop, attempt: Attempt, child: Child, index: int, judged: Judged, folder: str) -> Proof:
+def draw(shop: Shop, attempt: Attempt, relay: Relay, index: int, judged: Judged, folder: str) -> Proof:
     """Draw it into a hidden temp in `folder`, for the print `index` of the order.
 
     A proof picture is worth no print: what goes wrong in drawing it is said, and the job goes on without. Raises
@@ -54,7 +54,7 @@ def draw(shop: Shop, attempt: Attempt, child: Child, index: int, judged: Judged,
     """
     temp = group.new_temp(shop, attempt, folder, f"{index}.jpg")
     try:
-        return _drawn(shop, attempt, child, index, judged, temp)
+        return _drawn(shop, attempt, relay, index, judged, temp)
     except (OwnError, ChildDiedError) as error:
         if shop.stopping:
             raise
@@ -63,16 +63,16 @@ def draw(shop: Shop, attempt: Attempt, child: Child, index: int, judged: Judged,
         return Proof(missing=f"It could not be drawn ({error}).")
 
 
-def _drawn(shop: Shop, attempt: Attempt, child: Child, index: int, judged: Judged, temp: str) -> Proof:
+def _drawn(shop: Shop, attempt: Attempt, relay: Relay, index: int, judged: Judged, temp: str) -> Proof:
     wish = _wish(attempt, index, judged)
     if attempt.report is None:
-        return _words(shop, child, wish, _NOT_ORDERED, temp)
+        return _words(shop, relay, wish, _NOT_ORDERED, temp)
     if attempt.report.picture is None:
-        return _words(shop, child, wish, "There is no picture to show here: the file cannot be used as it is.", temp)
+        return _words(shop, relay, wish, "There is no picture to show here: the file cannot be used as it is.", temp)
     try:
-        return _picture(shop, attempt, child, index, wish, temp)
+        return _picture(shop, attempt, relay, index, wish, temp)
     except PictureError as error:
-        return _words(shop, child, wish, f"The picture cannot be shown: {error.says}", temp)
+        return _words(shop, relay, wish, f"The picture cannot be shown: {error.says}", temp)
 
 
 def _wish(attempt: Attempt, index: int, judged: Judged) -> ProofWish:
@@ -92,7 +92,7 @@ def _wish(attempt: Attempt, index: int, judged: Judged) -> ProofWish:
     return ProofWish(proof_words.words(looked), proof_words.marked(judged.findings))
 
 
-def _picture(shop: Shop, attempt: Attempt, child: Child, index: int, wish: ProofWish, temp: str) -> Proof:
+def _picture(shop: Shop, attempt: Attempt, relay: Relay, index: int, wish: ProofWish, temp: str) -> Proof:
     order = ProofOrder(print_job(attempt.requests[index], attempt.stocks[index]), wish, shop.bounds)
     with ExitStack() as held:
         with durable.world("Writing", temp):
@@ -100,17 +100,19 @@ def _picture(shop: Shop, attempt: Attempt, child: Child, index: int, wish: Proof
             files.append(durable.nameless(attempt.spool))
             for descriptor in files:
                 held.callback(os.close, descriptor)
-        made = _answer(ask(child, "proof", order, tuple(files)).proof)
+            if attempt.copy is not None:
+                files.append(attempt.copy)
+        made = _answer(ask(relay, "proof", order, tuple(files)).proof)
         thumbnail = _kept(shop, attempt, index, files[2], made.thumbnail_sha256)
     return Proof(temp, made.sha256, thumbnail)
 
 
-def _words(shop: Shop, child: Child, wish: ProofWish, why: str, temp: str) -> Proof:
+def _words(shop: Shop, relay: Relay, wish: ProofWish, why: str, temp: str) -> Proof:
     """A sheet of words, for what has no picture to be shown."""
     with durable.world("Writing", temp):
         descriptor = durable.create(shop.studio.path(temp))
     try:
-        made = _answer(ask(child, "words", WordsOrder(wish, why), (descriptor,)).proof)
+        made = _answer(ask(relay, "words", WordsOrder(wish, why), (descriptor,)).proof)
     finally:
         os.close(descriptor)
     return Proof(temp, made.sha256, words_only=True)

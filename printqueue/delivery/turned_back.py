@@ -15,17 +15,18 @@ from printqueue.model.finding import Finding, Level, Value, worst_first
 from printqueue.publish import Intent
 from printqueue.reports import proof_words
 from printqueue.reports.reason import TurnedBack, reason_text
-from printqueue.sandbox import Child
 from printqueue.shop import Attempt, Outcome, Shop
 from printqueue.text import shown
 from printqueue.units import number_text
+from printqueue.workbench import Relay
 from printqueue.worker import Judged
 
 
-def turn_back(shop: Shop, attempt: Attempt, judged: Sequence[Judged], child: Child) -> Outcome:
+def turn_back(shop: Shop, attempt: Attempt, judged: Sequence[Judged], relay: Relay) -> Outcome:
     """Say why in one note, for every print of the picture that failed, and show the first of them."""
     index = next(number for number, one in enumerate(judged) if _fails(attempt, one, number))
-    proof = proofs.draw(shop, attempt, child, index, judged[index], group.mirrored(attempt, "review"))
+    proof = proofs.draw(shop, attempt, relay, index, judged[index], group.mirrored(attempt, "review"))
+    relay.end()  # it could write to the proof picture
     steps.reached("proofed")
 
     def record(_: Intent) -> None:

@@ -232,6 +232,12 @@ def sync_folder(path: str) -> None:
         os.close(descriptor)
 
 
+def open_to_read(path: str) -> int:
+    """A descriptor of a file that cannot write to it."""
+    with folders.parent(path) as (folder, name):
+        return os.open(name, _READ, dir_fd=folder)
+
+
 def sha256(path: str) -> str | None:
     """SHA-256 of a regular file, None where there is none."""
     try:

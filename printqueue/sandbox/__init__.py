@@ -12,7 +12,7 @@ from printqueue.sandbox.client import (
     Template,
     TemplateDiedError,
 )
-from printqueue.sandbox.limits import ChildLimits
+from printqueue.sandbox.limits import ChildLimits, tightened
 from printqueue.sandbox.walls import Walls
 
 __all__ = [
@@ -24,4 +24,5 @@ __all__ = [
     "Template",
     "TemplateDiedError",
     "Walls",
+    "tightened",
 ]

@@ -13,13 +13,13 @@ import sys
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from types import TracebackType
 from typing import Any, Self
 
 from printqueue.errors import OwnError, StudioError
 from printqueue.sandbox import wire
-from printqueue.sandbox.limits import ChildLimits
+from printqueue.sandbox.limits import ChildLimits, tightened
 from printqueue.sandbox.line import Line
 from printqueue.sandbox.patience import SpentError, StalledError
 from printqueue.sandbox.walls import WALLS, Walls
@@ -175,10 +175,9 @@ class Child:
 
         Done from outside (prlimit(2)), so that nothing the child has read can have a say in it.
         """
-        self._limits = replace(self._limits, wall_s=min(self._limits.wall_s, wall_s))
-        most = min(self._limits.memory, memory)
+        self._limits = tightened(self._limits, memory=memory, wall_s=wall_s)
         with suppress(ProcessLookupError, PermissionError):  # it has died (`ask` says so); or a filter forbids it
-            resource.prlimit(self._pid, resource.RLIMIT_AS, (most, most))
+            resource.prlimit(self._pid, resource.RLIMIT_AS, (self._limits.memory,) * 2)
 
     def kill(self) -> None:
         """Stop the child at once, from another thread; `ask` then raises."""

@@ -6,7 +6,7 @@ import ctypes
 import os
 import resource
 import signal
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 _PR_SET_PDEATHSIG = 1
 _PR_SET_NO_NEW_PRIVS = 38
@@ -26,6 +26,11 @@ class ChildLimits:
     file_size: int = 16_000_000_000
     open_files: int = 64
     stalled_s: float = 120.0
+
+
+def tightened(limits: ChildLimits, *, memory: int, wall_s: float) -> ChildLimits:
+    """No more than these bytes of address space, and seconds for each question."""
+    return replace(limits, memory=min(limits.memory, memory), wall_s=min(limits.wall_s, wall_s))
 
 
 def apply(limits: ChildLimits) -> None:

@@ -22,11 +22,11 @@ from printqueue.orders import loader, resolve
 from printqueue.orders.place import Place, place
 from printqueue.render.plan import DoesNotFitError
 from printqueue.render.plan import place as place_print
-from printqueue.sandbox import Child, ChildDiedError
+from printqueue.sandbox import ChildDiedError
 from printqueue.shop import Shop
 from printqueue.stock import Stock
 from printqueue.text import shown
-from printqueue.workbench import ask
+from printqueue.workbench import Relay, ask
 from printqueue.worker import ProbeOrder, refusal
 
 
@@ -42,13 +42,13 @@ class Prepared:
     need: Need
 
 
-def prepare(shop: Shop, seen: Seen, child: Child, *, patient: bool) -> Prepared:
+def prepare(shop: Shop, seen: Seen, relay: Relay, *, patient: bool) -> Prepared:
     """Look at `seen` where it stands. Raises `IncompletePictureError` unless `patient`, `ChangedError`, `WorldError`,
     `ChildDiedError`.
     """
     shop.studio.require_marker()
     where = place(seen.parts, shop.shelf.papers)
-    header = _header(shop, seen, child, patient=patient)
+    header = _header(shop, seen, relay, patient=patient)
     order_bytes = None
     if seen.order is not None and seen.order_stamp is not None:
         order_bytes = claim.read_order(shop.studio.path("ready", seen.order), seen.order_stamp)
@@ -77,11 +77,11 @@ def _too_much(shop: Shop, need: Need) -> PictureError | None:
     )
 
 
-def _header(shop: Shop, seen: Seen, child: Child, *, patient: bool) -> Header | None:
+def _header(shop: Shop, seen: Seen, relay: Relay, *, patient: bool) -> Header | None:
     """None where judging will find out, and say, that it cannot be read."""
     descriptor = claim.open_regular(shop.studio.path("ready", seen.path))
     try:
-        return ask(child, "probe", ProbeOrder(shop.bounds, patient), (descriptor,)).header
+        return ask(relay, "probe", ProbeOrder(shop.bounds, patient), (descriptor,)).header
     except IncompletePictureError:
         if not patient:
             raise

@@ -9,6 +9,8 @@ from __future__ import annotations
 import logging
 import os
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 from printqueue import delivery, steps
@@ -18,21 +20,22 @@ from printqueue.intake import claim
 from printqueue.intake.scan import Seen
 from printqueue.lanes import Refusal
 from printqueue.ledger import LedgerError, LedgerFullError
-from printqueue.model.finding import Verdict
+from printqueue.model.finding import Finding, Verdict
 from printqueue.model.job import Phase, State
 from printqueue.needs import SLACK_BYTES
 from printqueue.orders.place import place
-from printqueue.sandbox import Child, ChildDiedError, TemplateDiedError
+from printqueue.sandbox import AnswerTooLongError, ChildDiedError, ChildInterruptedError, TemplateDiedError
 from printqueue.service import repeat
 from printqueue.service.preparing import Prepared, prepare
 from printqueue.service.standing import recognised
 from printqueue.shop import Attempt, Ending, Outcome, Shop, settings_json, verdict_of
-from printqueue.workbench import ask, print_job
+from printqueue.workbench import Relay, ask, print_job
 from printqueue.worker import Judged, JudgeOrder, refusal
 
 log = logging.getLogger("printqueue")
 
 _STRIKES = 2
+_MOST_INTERRUPTIONS = 6  # with `waiting.back_off_s` that is over a quarter of an hour
 
 
 def process(shop: Shop, seen: Seen, *, patient: bool = True) -> Outcome:
@@ -43,13 +46,15 @@ def process(shop: Shop, seen: Seen, *, patient: bool = True) -> Outcome:
     try:
         if (known := recognised(shop, seen)) is not None:
             return known
-        with shop.child() as child:
-            prepared = prepare(shop, seen, child, patient=patient)
-            return _with_room(shop, seen, prepared, child)
+        with shop.relay() as relay:
+            prepared = prepare(shop, seen, relay, patient=patient)
+            return _with_room(shop, seen, prepared, relay)
     except IncompletePictureError as error:
         return Outcome(Ending.AGAIN, f"{error.says} Perhaps it is still being copied; it gets some more time.")
     except claim.ChangedError:
         return Outcome(Ending.AGAIN, "it changed; waiting until it is quiet")
+    except AnswerTooLongError as error:  # even its header says too much
+        return _refused_unread(shop, seen, error)
     except ChildDiedError as error:  # even its header is too much: that is a strike
         return _strike(shop, _claimed(shop, seen, None), error)
     except (TemplateDiedError, LedgerError):
@@ -58,7 +63,23 @@ def process(shop: Shop, seen: Seen, *, patient: bool = True) -> Outcome:
         return Outcome(Ending.DEFERRED, _world_words(error))
 
 
-def _with_room(shop: Shop, seen: Seen, prepared: Prepared, child: Child) -> Outcome:
+def _refused_unread(shop: Shop, seen: Seen, error: AnswerTooLongError) -> Outcome:
+    attempt = _claimed(shop, seen, None)
+    attempt.refused = _too_much_said(error)
+    with shop.relay() as relay:
+        return _attempt(shop, attempt, relay)
+
+
+def _too_much_said(error: AnswerTooLongError) -> Finding:
+    return refusal(
+        PictureError(
+            f"Reading it gave far more than any picture has to say: the reading process {error.how}.",
+            do="Open it in an image editor and save it as a new TIFF; if you do not know where it comes from, leave it out.",
+        )
+    )
+
+
+def _with_room(shop: Shop, seen: Seen, prepared: Prepared, relay: Relay) -> Outcome:
     """Go on where there is room for it beside what is in hand."""
     ticket = shop.lanes.take(prepared.need)
     if isinstance(ticket, Refusal):
@@ -66,8 +87,8 @@ def _with_room(shop: Shop, seen: Seen, prepared: Prepared, child: Child) -> Outc
             raise WorldError(f"It must wait: {ticket.says}.", do="Close other programs; it is tried again by itself.")
         return Outcome(Ending.QUEUED, ticket.says, prepared.need)
     try:
-        child.tighten(memory=prepared.need.memory + SLACK_BYTES, wall_s=prepared.need.wall_s)
-        return _attempt(shop, _claimed(shop, seen, prepared), child)
+        relay.tighten(memory=prepared.need.memory + SLACK_BYTES, wall_s=prepared.need.wall_s)
+        return _attempt(shop, _claimed(shop, seen, prepared), relay)
     finally:
         shop.lanes.give_back(ticket)
 
@@ -90,9 +111,9 @@ def _claimed(shop: Shop, seen: Seen, prepared: Prepared | None) -> Attempt:
     )
 
 
-def _attempt(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
+def _attempt(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
     try:
-        outcome = _guarded(shop, attempt, child)
+        outcome = _guarded(shop, attempt, relay)
     except LedgerFullError:
         if shop.ledger.arrival(attempt.arrival.id).phase is Phase.CLAIMED:
             _sweep_up(shop, attempt)  # makes room for the ledger
@@ -105,9 +126,10 @@ def _attempt(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
     return outcome
 
 
-def _guarded(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
+def _guarded(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
     try:
-        return _work(shop, attempt, child)
+        with _working_copy(attempt):
+            return _work(shop, attempt, relay)
     except claim.ChangedError:
         return _put_back(shop, attempt, Ending.AGAIN, "it changed while it was being copied; waiting until it is quiet")
     except (WorldError, OSError) as error:
@@ -154,6 +176,8 @@ def _strike(shop: Shop, attempt: Attempt, error: ChildDiedError) -> Outcome:
     """Two strikes: what has ended its child twice is never offered a third time by itself."""
     if shop.stopping:
         return _put_back(shop, attempt, Ending.DEFERRED, "the service was stopped while working on it; it starts again")
+    if isinstance(error, ChildInterruptedError):
+        return _interruption(shop, attempt, error)
     if attempt.arrival.strikes + 1 < _STRIKES:
         says = f"{error} It is tried once more."
         shop.ledger.settle(attempt.arrival.id, State.WAITING, says, strike=True)
@@ -166,22 +190,63 @@ def _strike(shop: Shop, attempt: Attempt, error: ChildDiedError) -> Outcome:
     return Outcome(Ending.STUCK, says)
 
 
-def _work(shop: Shop, attempt: Attempt, child: Child) -> Outcome:
+def _interruption(shop: Shop, attempt: Attempt, error: ChildInterruptedError) -> Outcome:
+    """No strike: something outside was at fault. What that happens to again and again is parked all the same."""
+    times = shop.interrupted(attempt.seen)
+    if times < _MOST_INTERRUPTIONS:
+        return _put_back(
+            shop,
+            attempt,
+            Ending.DEFERRED,
+            f"{error} That says nothing about the picture; it stands untouched in ready/, and is tried again.",
+        )
+    says = (
+        f"{error} That happened {times} times, so it is parked. The picture stands untouched in ready/. See that the machine "
+        "has memory to spare and its disks answer; then move the picture out and in again to retry."
+    )
+    shop.ledger.settle(attempt.arrival.id, State.STUCK, says)
+    return Outcome(Ending.STUCK, says)
+
+
+@contextmanager
+def _working_copy(attempt: Attempt) -> Iterator[None]:
+    """Room in memory for what judging keeps for the proof picture, which another child draws."""
+    attempt.copy = os.memfd_create("working copy")
+    try:
+        yield
+    finally:
+        os.close(attempt.copy)
+        attempt.copy = None
+
+
+def _work(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
     _copy(shop, attempt)
     _plan(shop, attempt)
     if attempt.refused is not None:
-        return delivery.turn_back(shop, attempt, repeat.record_refused(shop, attempt, attempt.refused), child)
+        return _turn_back(shop, attempt, attempt.refused, relay)
     if (finished := delivery.finish_lost(shop, attempt)) is not None:
         return finished
-    judged = _judge(shop, attempt, child)
-    if any(verdict_of(one, kept) is Verdict.TURNED_BACK for one, kept in zip(judged, attempt.stocks, strict=True)):
-        return delivery.turn_back(shop, attempt, judged, child)
     try:
-        made = delivery.render(shop, attempt, child, judged)
+        return _decide(shop, attempt, relay)
+    except AnswerTooLongError as error:
+        return _turn_back(shop, attempt, _too_much_said(error), relay)
+
+
+def _turn_back(shop: Shop, attempt: Attempt, finding: Finding, relay: Relay) -> Outcome:
+    """For a reason that holds for every print that was asked for."""
+    return delivery.turn_back(shop, attempt, repeat.record_refused(shop, attempt, finding), relay)
+
+
+def _decide(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
+    judged = _judge(shop, attempt, relay)
+    if any(verdict_of(one, kept) is Verdict.TURNED_BACK for one, kept in zip(judged, attempt.stocks, strict=True)):
+        return delivery.turn_back(shop, attempt, judged, relay)
+    try:
+        made = delivery.render(shop, attempt, relay, judged)
     except PictureError as error:  # damage that only shows when every row is drawn
         judged = [replace(one, findings=(refusal(error),)) for one in judged]
         repeat.record(shop, attempt, judged)  # it is no print in work any more
-        return delivery.turn_back(shop, attempt, judged, child)
+        return delivery.turn_back(shop, attempt, judged, relay)
     return delivery.publish_prints(shop, attempt, judged, made)
 
 
@@ -206,11 +271,12 @@ def _plan(shop: Shop, attempt: Attempt) -> None:
     attempt.jobs = tuple(shop.ledger.plan_prints(attempt.arrival.id, rows))
 
 
-def _judge(shop: Shop, attempt: Attempt, child: Child) -> list[Judged]:
+def _judge(shop: Shop, attempt: Attempt, relay: Relay) -> list[Judged]:
     jobs = tuple(print_job(request, kept) for request, kept in zip(attempt.requests, attempt.stocks, strict=True))
     descriptor = claim.open_regular(attempt.picture)
+    files = (descriptor,) if attempt.copy is None else (descriptor, attempt.copy)
     try:
-        answer = ask(child, "judge", JudgeOrder(jobs, shop.bounds, shop.setting), (descriptor,))
+        answer = ask(relay, "judge", JudgeOrder(jobs, shop.bounds, shop.setting), files)
     finally:
         os.close(descriptor)
     if answer.report is None or len(answer.report.prints) != len(jobs):

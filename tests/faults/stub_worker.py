@@ -19,15 +19,19 @@ from tests.service import quick_worker, support
 
 MODULE = "tests.faults.stub_worker"
 _learnt: dict[str, bytes] = {}
-_notes: list[Path] = []  # where children leave their answers while `learn` is at work
+_LEARNT_BY_HEART = ("probe", "judge", "tones")
+_notes: dict[str, int] = {}  # open files for the answers of children while `learn` is at work: they can open none
 
 
 def _task(name: str) -> Callable[[Any, list[int]], bytes]:
     def run(argument: Any, files: list[int]) -> bytes:
         if _notes:
             answer: bytes = quick_worker.TASKS[name](argument, files)
-            (_notes[0] / name).write_bytes(answer)
+            if name in _notes:
+                os.pwrite(_notes[name], answer, 0)
             return answer
+        if name == "verify":
+            return ANSWER.dump_json(Answer(verified=Verified(0, 0.0, 0.0)))
         return _render(files) if name == "render" else _learnt[name]
 
     return run
@@ -36,23 +40,23 @@ def _task(name: str) -> Callable[[Any, list[int]], bytes]:
 def _render(files: list[int]) -> bytes:
     data = b"no picture: " + hashlib.sha256(os.pread(files[0], 1 << 16, 0)).hexdigest().encode()
     os.pwrite(files[1], data, 0)
-    return ANSWER.dump_json(
-        Answer(rendered=Rendered(hashlib.sha256(data).hexdigest(), len(data), Verified(0, 0.0, 0.0)))
-    )
+    return ANSWER.dump_json(Answer(rendered=Rendered(hashlib.sha256(data).hexdigest())))
 
 
 def learn(folder: Path) -> None:
     """Have one picture made in a studio of its own, before services with this worker are forked."""
     studio = support.new_studio(folder / "learning", kit.SETTINGS)
     support.drop(studio, "card/Fog.tif", support.picture())
-    _notes.append(folder)
+    _notes.update({name: os.open(folder / name, os.O_CREAT | os.O_RDWR, 0o600) for name in _LEARNT_BY_HEART})
     try:
         served = kit.begin(studio, "--once", worker=MODULE)
         code = served.wait()
         assert code == 0, served.said()
     finally:
+        for descriptor in _notes.values():
+            os.close(descriptor)
         _notes.clear()
-    _learnt.update({name: (folder / name).read_bytes() for name in ("probe", "judge", "tones")})
+    _learnt.update({name: (folder / name).read_bytes() for name in _LEARNT_BY_HEART})
 
 
 TASKS = {name: _task(name) for name in quick_worker.TASKS}

@@ -39,7 +39,7 @@ def faulty() -> Iterator[Template]:
 
 LIMITS = ChildLimits(wall_s=0.5, memory=2_000_000_000)
 DEATHS = {
-    "killed by a signal": (faults.KILLED, "signal 9 (SIGKILL)"),
+    "killed by a signal": (faults.KILLED, "signal 11 (SIGSEGV)"),
     "asleep for ever": (faults.ASLEEP, "longer than"),
     "out of memory": (faults.HUNGRY, "more memory than allowed"),
     "ended by itself": (faults.ENDED, "code 7"),
@@ -162,11 +162,13 @@ def test_real_service(studio: Studio) -> None:
 
 
 def _holds_nothing_of_the_service(child: int, service: int) -> None:
-    """The child has its standard streams, its socket and the picture; ledger, lock and studio are not among them."""
+    """The child has its standard streams, its socket, the picture and room in memory for its working copy; ledger, lock and
+    studio are not among them.
+    """
     held = {number: os.readlink(f"/proc/{child}/fd/{number}") for number in os.listdir(f"/proc/{child}/fd")}
     assert sorted(held, key=int)[:3] == ["0", "1", "2"]
     others = [target for number, target in held.items() if int(number) > 2]
-    assert sorted(target.partition(":")[0].rpartition("/")[2] for target in others) == ["picture", "socket"]
+    assert sorted(target.partition(":")[0].rpartition("/")[2] for target in others) == ["memfd", "picture", "socket"]
     sockets = {os.readlink(f"/proc/{service}/fd/{n}") for n in os.listdir(f"/proc/{service}/fd")}
     assert not sockets & {target for target in others if target.startswith("socket")}
     assert any("ledger.sqlite" in target for target in sockets), "the look itself works"

@@ -1,0 +1,61 @@
+"""The product's tasks (quick for small pictures) in children that were taken over: the last bytes of a picture say how.
+
+LINGERING: whoever has written a print or a proof picture goes on writing to it. TALKATIVE, TALKATIVE_AT_ONCE: an answer
+to `judge`, or to `probe`, that is longer than any. OUTSIDE: ended from outside while judging, as for want of memory.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+from tests.service import quick_worker
+
+LENGTH = 8
+LINGERING, TALKATIVE, TALKATIVE_AT_ONCE, OUTSIDE = b"#linger_", b"#talks__", b"#talks1_", b"#outside"
+warm_up = quick_worker.warm_up
+
+
+def _asked_for(descriptor: int) -> bytes:
+    return os.pread(descriptor, LENGTH, max(0, os.fstat(descriptor).st_size - LENGTH))
+
+
+def _spoil(descriptor: int) -> None:
+    """Not before the answer is out and read, then over and over."""
+    while True:
+        time.sleep(0.03)
+        os.pwrite(descriptor, b"spoiled", max(0, os.fstat(descriptor).st_size - 7))
+
+
+def _lingering(task: Callable[[Any, list[int]], bytes]) -> Callable[[Any, list[int]], bytes]:
+    def run(argument: Any, files: list[int]) -> bytes:
+        answer = task(argument, files)
+        if _asked_for(files[0]) == LINGERING:
+            threading.Thread(target=_spoil, args=(os.dup(files[1]),), daemon=True).start()
+        return answer
+
+    return run
+
+
+def _probe(argument: Any, files: list[int]) -> bytes:
+    too_long = _asked_for(files[0]) == TALKATIVE_AT_ONCE
+    return b" " * 10_000_000 if too_long else quick_worker.TASKS["probe"](argument, files)
+
+
+def _judge(argument: Any, files: list[int]) -> bytes:
+    asked = _asked_for(files[0])
+    if asked == OUTSIDE:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return b" " * 10_000_000 if asked == TALKATIVE else quick_worker.TASKS["judge"](argument, files)
+
+
+TASKS = quick_worker.TASKS | {
+    "probe": _probe,
+    "judge": _judge,
+    "render": _lingering(quick_worker.TASKS["render"]),
+    "proof": _lingering(quick_worker.TASKS["proof"]),
+}

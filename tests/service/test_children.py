@@ -1,0 +1,95 @@
+"""Children that were taken over, ended from outside or say too much: what a service makes of them, and of their pictures."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from printqueue import publish
+from printqueue.disk import durable
+from printqueue.intake.scan import Seen
+from printqueue.publish import Intent
+from printqueue.sandbox import Template
+from printqueue.service import workflow
+from printqueue.shop import Ending
+from printqueue.studio import Studio
+from tests.service import support
+from tests.service import taken_over_worker as taken_over
+
+pytestmark = pytest.mark.service
+
+
+@pytest.fixture(scope="module")
+def hostile() -> Iterator[Template]:
+    """A template whose children do what the last bytes of a picture say."""
+    with support.template_of("tests.service.taken_over_worker") as running:
+        yield running
+
+
+def _shown(studio: Studio) -> dict[str, str]:
+    """The hashes that were meant to be shown, by name, out of the ledger's last intent."""
+    with closing(sqlite3.connect(studio.ledger)) as connection:
+        (row,) = connection.execute("SELECT intent FROM arrivals").fetchone()
+    return {placed["final"]: placed["sha256"] for placed in json.loads(row)["placed"]}
+
+
+@pytest.mark.parametrize("picture", [support.picture(), support.small_picture()], ids=["accepted", "turned back"])
+def test_nothing_changes_after_its_hash_was_checked(
+    studio: Studio, hostile: Template, monkeypatch: pytest.MonkeyPatch, picture: bytes
+) -> None:
+    """Who has written a print or a proof picture has ended before that is verified, hashed and shown."""
+    real: Callable[..., Any] = publish.show
+
+    def slow(where: Studio, intent: Intent) -> None:
+        time.sleep(0.3)  # time enough for a child that lives
+        real(where, intent)
+        time.sleep(0.3)
+
+    monkeypatch.setattr(publish, "show", slow)
+    support.drop(studio, "card/Fog.tif", picture + taken_over.LINGERING)
+    tally = support.serve_once(studio, hostile)
+    assert (tally.made + tally.turned_back, tally.stuck, tally.deferred) == (1, 0, 0)
+    meant = _shown(studio)
+    assert [name for name in meant if name.endswith((".tif", ".proof.jpg"))] != []
+    assert {name: durable.sha256(studio.path(name)) for name in meant} == meant
+    assert not any(b"spoiled" in Path(studio.path(name)).read_bytes() for name in meant)
+
+
+@pytest.mark.parametrize("fault", [taken_over.TALKATIVE, taken_over.TALKATIVE_AT_ONCE], ids=["judge", "probe"])
+def test_what_has_too_much_to_say_is_turned_back(studio: Studio, hostile: Template, fault: bytes) -> None:
+    """An answer far longer than any is the picture's fault: it is turned back with that reason, and others are made."""
+    data = support.picture() + fault
+    support.drop(studio, "card/Fog.tif", data)
+    support.drop(studio, "card/Good.tif", support.picture(2))
+    tally = support.serve_once(studio, hostile)
+    assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (1, 1, 0, 0)
+    said = support.reason(studio, "card/Fog.reason.txt")
+    assert "more than any picture has to say" in said
+    assert support.files(studio, "review")["review/card/Fog.tif"] == support.sha256(data)
+
+
+def test_ended_from_outside_is_no_strike(studio: Studio, hostile: Template) -> None:
+    """What the kernel ends for want of memory waits without a strike and is tried again; in the end it is parked, and why."""
+    path = support.drop(studio, "card/Fog.tif", support.picture() + taken_over.OUTSIDE)
+    assert support.serve_once(studio, hostile).deferred == 1
+    (job,) = support.status(studio)["jobs"]
+    assert job["state"] == "waiting"
+    assert "from outside" in job["says"]
+    assert "says nothing about the picture" in job["says"]
+    stamp = durable.lstamp(path)
+    assert stamp is not None
+    with support.service(studio, hostile) as running:
+        outcomes = [workflow.process(running.shop, Seen("card/Fog.tif", stamp)) for _ in range(6)]
+    assert [outcome.ending for outcome in outcomes] == [Ending.DEFERRED] * 5 + [Ending.STUCK]
+    assert "happened 6 times" in outcomes[-1].says
+    with closing(sqlite3.connect(studio.ledger)) as connection:
+        assert connection.execute("SELECT strikes FROM arrivals").fetchall() == [(0,)]
+    assert support.files(studio).keys() == {"ready/card/Fog.tif"}
+    assert support.spool(studio) == []
