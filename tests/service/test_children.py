@@ -20,6 +20,7 @@ from printqueue.sandbox import Template
 from printqueue.service import workflow
 from printqueue.shop import Ending
 from printqueue.studio import Studio
+from tests.faults import sound_files
 from tests.service import support
 from tests.service import taken_over_worker as taken_over
 
@@ -93,3 +94,22 @@ def test_ended_from_outside_is_no_strike(studio: Studio, hostile: Template) -> N
         assert connection.execute("SELECT strikes FROM arrivals").fetchall() == [(0,)]
     assert support.files(studio).keys() == {"ready/card/Fog.tif"}
     assert support.spool(studio) == []
+
+
+def test_a_child_has_all_that_it_needs(new_studio: Callable[..., Studio], tmp_path: Path) -> None:
+    """No task tries to load or open anything, for a file of any kind: a child that is shut in would go on without."""
+    studio = new_studio("settle: 0 s\nscan: 60 s\nwatch: poll\n")
+    for number, (kind, make) in enumerate(sound_files.PICTURES.items()):
+        ending = next((end for word, end in (("JPEG", "jpg"), ("PNG", "png")) if kind.startswith(word)), "tif")
+        support.drop(studio, f"card/{number:02}.{ending}", make())
+    support.drop(
+        studio,
+        "card/order.yaml",
+        b"size: 120x110 mm\nborder: {style: even, width: 25 mm}\nhairline: 0.3 mm\nfoot_line: 3 mm\n",
+    )
+    with support.template_of("tests.service.observed_worker") as template:
+        tally = support.serve_once(studio, template)
+    said = [job["says"] for job in support.status(studio)["jobs"] if job["state"] in ("stuck", "waiting")]
+    assert said == []
+    assert tally.made + tally.turned_back == len(sound_files.PICTURES)
+    assert tally.made > tally.turned_back
