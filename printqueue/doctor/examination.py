@@ -22,6 +22,7 @@ CHECKS = (
     Question("python", machine.python, everywhere=True),
     Question("libraries", machine.libraries, everywhere=True),
     Question("reading", machine.reading, everywhere=True),
+    Question("confinement", machine.confinement, everywhere=True),
     Question("clock", machine.clock, everywhere=True),
     Question("studio", folders.studio, everywhere=True),
     Question("studio.yaml", folders.settings, everywhere=True),

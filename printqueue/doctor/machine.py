@@ -15,6 +15,7 @@ from printqueue.disk import filesystems
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.errors import OwnError
 from printqueue.intake.watch import folders_inside, refusal
+from printqueue.sandbox import Walls
 from printqueue.version import __version__
 
 OLDEST_PYTHON, FIRST_UNTRIED = (3, 11), (3, 14)
@@ -110,6 +111,44 @@ def reading(visit: Visit) -> Iterator[Result]:
             yield fine("reading", "The process that reads pictures starts and can be bounded.")
     except OwnError as error:
         yield bad("reading", error.says, error.do or "Run `printqueue doctor` again; if it stays, restart the machine.")
+
+
+def confinement(visit: Visit) -> Iterator[Result]:
+    """What stands around the process that reads pictures, as one that has read nothing yet says."""
+    if visit.bench is None:
+        return  # `reading` says so
+    with visit.bench.child() as child:
+        yield confinement_result(child.walls())
+
+
+def confinement_result(walls: Walls) -> Result:
+    """Pure: what a picture that takes over its reading process would still reach."""
+    do = "Use a Linux kernel from 5.13 on with Landlock switched on (`landlock` in the list of its boot option `lsm=`)."
+    if not walls.filtered and not walls.landlock:
+        return warn(
+            "confinement",
+            "The process that reads pictures is not shut in: a malicious picture could reach every file of this user.",
+            f"{do} Or run the service under its systemd unit.",
+        )
+    if not walls.filtered:
+        return warn(
+            "confinement",
+            f"The process that reads pictures can open no file (Landlock {walls.landlock}), but this kernel or machine has no "
+            "filter for its system calls: it could still send to the network and start processes.",
+            "Use a Linux kernel with seccomp on x86_64 or aarch64, or run the service under its systemd unit.",
+        )
+    if not walls.landlock:
+        return warn(
+            "confinement",
+            "The process that reads pictures reaches no file, network or process: its system calls are filtered. A second "
+            "wall is missing, this kernel has no Landlock.",
+            do,
+        )
+    return fine(
+        "confinement",
+        "The process that reads pictures reaches no file, network or process of its own accord "
+        f"(Landlock {walls.landlock}, and its system calls are filtered).",
+    )
 
 
 def events(visit: Visit) -> Iterator[Result]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import json
 import os
@@ -25,6 +26,7 @@ from printqueue.errors import OwnError
 from printqueue.intake import watch
 from printqueue.ledger import Ledger
 from printqueue.model.job import State
+from printqueue.sandbox import Walls
 from printqueue.studio import StudioLock, open_studio
 from tests.cli.support import assert_plain, run, tree
 
@@ -62,6 +64,13 @@ def ledger(studio: Path) -> Iterator[Ledger]:
 def add(path: Path, text: str) -> None:
     """Write `text` at the end of a file."""
     path.write_text(path.read_text() + text)
+
+
+def offered() -> bool:
+    """Whether this machine offers both walls around a reading process: landlock_create_ruleset(2), seccomp(2)."""
+    landlock = ctypes.CDLL(None).syscall(444, None, ctypes.c_size_t(0), 1) > 0
+    actions = Path("/proc/sys/kernel/seccomp/actions_avail")
+    return landlock and actions.exists() and os.uname().machine in ("x86_64", "aarch64")
 
 
 # -- the whole ---------------------------------------------------------------
@@ -108,6 +117,7 @@ def test_no_studio(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         "python": "fine",
         "libraries": "fine",
         "reading": "fine",
+        "confinement": "fine" if offered() else "warn",
         "clock": "fine",
         "studio": "bad",
     }
@@ -127,6 +137,40 @@ def test_no_reading_process(
     assert ran.code == 3
     assert [one["name"] for one in ran.json if one["state"] == "bad"] == ["reading"]
     assert len(ran.json) > 15
+
+
+def test_confinement_is_what_the_kernel_gives(first_studio: Path) -> None:
+    """What is said of the walls is what stands: the kernel's own word on the process, and a file that it cannot open."""
+    visit = Visit(str(first_studio), NOON)
+    with examination._bench(visit) as visit.bench:
+        assert visit.bench is not None
+        (result,) = machine.confinement(visit)
+        with visit.bench.child() as child:
+            walls = child.walls()
+            status = Path(f"/proc/{child._pid}/status").read_text()
+    assert (result.state is FINE) == offered()
+    assert ("Seccomp:\t2\n" in status) == walls.filtered == ("system calls are filtered" in result.says)
+    version = ctypes.CDLL(None).syscall(444, None, ctypes.c_size_t(0), 1)
+    assert walls.landlock == max(0, version)
+    assert (f"Landlock {version}" in result.says) == (version > 0)
+
+
+@pytest.mark.parametrize(
+    ("walls", "state", "words"),
+    [
+        (Walls(7, filtered=True), FINE, "no file, network or process"),
+        (Walls(1, filtered=True), FINE, "Landlock 1"),
+        (Walls(0, filtered=True), WARN, "no Landlock"),
+        (Walls(7, filtered=False), WARN, "could still send to the network"),
+        (Walls(0, filtered=False), WARN, "could reach every file"),
+    ],
+)
+def test_confinement(walls: Walls, state: Health, words: str) -> None:
+    """What a kernel does not offer is said, with what would then be in reach, and what to do."""
+    result = machine.confinement_result(walls)
+    assert result.state is state
+    assert words in result.says
+    assert bool(result.do) == (state is WARN)
 
 
 @pytest.mark.parametrize("library", ["pydantic", "numpy"])
