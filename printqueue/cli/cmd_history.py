@@ -68,7 +68,7 @@ def _wanted(options: argparse.Namespace) -> Wanted:
         since=first_moment(options.since) if options.since else None,
         until=last_moment(options.until) if options.until else None,
         made=options.made,
-        turned_back=options.turned_back,
+        not_made=options.turned_back,
         judged=True,
     )
 

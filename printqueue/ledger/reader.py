@@ -44,7 +44,8 @@ class Wanted:
     """Which prints; what is None or False asks for nothing.
 
     name: paths of picture or print file that contain it, in any case; paper: key; size: as it is called; since, until: RFC 3339 or a beginning of
-    it ("2026", "2026-11"), both inclusive; month: of the local clock, "2026-11"; made, turned_back: only such;
+    it ("2026", "2026-11"), both inclusive; month: of the local clock, "2026-11"; made, not_made, turned_back: only such
+    (of an order for several prints, one that was accepted is not made where another is turned back);
     open_only: not made, and not over either; judged: made or turned back.
     """
 
@@ -55,6 +56,7 @@ class Wanted:
     until: str | None = None
     month: str | None = None
     made: bool = False
+    not_made: bool = False
     turned_back: bool = False
     open_only: bool = False
     judged: bool = False
@@ -69,7 +71,7 @@ def _conditions(wanted: Wanted) -> list[tuple[str, str | bool | None]]:
         (f"a.state IN {_OPEN}", wanted.open_only or None),
         (_JUDGED, wanted.judged or None),
         (_MADE, wanted.made or None),
-        (f"NOT {_MADE}", wanted.turned_back or None),
+        (f"NOT {_MADE}", wanted.not_made or wanted.turned_back or None),
         (_TURNED_BACK, wanted.turned_back or None),
         (
             "instr(lower(a.shown || ' ' || coalesce(CAST(p.output AS TEXT), '')), lower(?)) > 0",

@@ -83,3 +83,16 @@ def test_put_right_it_is_made(studio: Studio, template: Template) -> None:
     os.rename(studio.path("review", "card", "Fog.tif"), studio.path("ready", "card", "Fog.tif"))
     assert support.serve_once(studio, template).made == 1
     assert [one["verdict"] for one in _history(studio)] == ["accepted", "turned-back"]
+
+
+def test_the_other_print_of_its_order(studio: Studio, template: Template) -> None:
+    """All prints of an order or none: the one that could have been made was turned back with the other, and says why."""
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.drop(studio, "card/Fog.order.yaml", b"prints:\n  - {size: 60x50 mm}\n  - {size: 600x500 mm}\n")
+    assert support.serve_once(studio, template).turned_back == 1
+    found = _history(studio, "--turned-back")
+    assert found == _history(studio)
+    assert [(one["size"], one["verdict"]) for one in found] == [("600x500 mm", "turned-back"), ("60x50 mm", "accepted")]
+    row = support.command(studio, "history", "--turned-back").stdout.splitlines()[2].split("\t")
+    assert row[2] == "turned back"
+    assert "ppi" in row[5]
