@@ -212,6 +212,8 @@ def order_now(ready: str, path: str) -> tuple[str | None, Stamp | None, str]:
                 others.append(entry.name)
             elif not passing.hidden(entry.name):
                 _look_at_order(entry, stamps, unusable)
+    if not stamps and not unusable:
+        return None, None, ""
     pictures = (name for name in others if not passing.hidden(name) and not passing.file_reason(name, stat.S_IFREG, 1))
     pairs = pairing.paired([picture, *pictures, *stamps], unusable)
     order = pairs.orders.get(picture)
