@@ -266,6 +266,7 @@ class WaitingRoom:
             return
         self._count_restarts(entry, outcome.ending)
         if entry.seen is not seen:
+            self._settler.restart(seen.path)  # the time that it was in hand is no sign that it never stops changing
             return
         self.look_up(seen.path)
         entry.sighting, entry.need = None, outcome.need

@@ -269,3 +269,17 @@ def test_once_leaves_what_never_holds_still(tmp_path: Path) -> None:
 def test_back_off(tries: int, seconds: float) -> None:
     """5, 15, 60, 300 s, and no longer."""
     assert waiting.back_off_s(tries) == seconds
+
+
+def test_time_in_hand_is_no_sign_of_endless_change(tmp_path: Path) -> None:
+    """Whose order changed during a long attempt is waited for, also by `--once`: it was worked on, not forever arriving."""
+    bench = Bench(tmp_path, settle=1.0, once=True)
+    first = seen("Fog")
+    bench.at(0.0, first)
+    assert names(bench.at(2.0, first)) == ["Fog"]
+    changed = replace(first, order="kozo/Fog.order.yaml", order_stamp=Stamp(1, 9, 9, 9, 9))
+    bench.at(60.0, changed, in_hand=(first.path,))
+    bench.room.take_in(first, Outcome(Ending.AGAIN, "its order changed"))
+    offer = bench.at(61.0, changed)
+    assert (names(offer), offer.wait_s) == ([], 1.0)
+    assert names(bench.at(62.1, changed)) == ["Fog"]
