@@ -2,24 +2,30 @@
 
 The font is EB Garamond's cut for small sizes (SIL Open Font License 1.1, `OFL.txt`): Latin, Greek, Cyrillic. Heights
 are cap heights, the height of an H. Lining figures, so that a `1` in a hash is no `I`.
+
+FreeType, which Pillow brings along, draws single characters; where each of them stands is decided here, so that a line is the
+same on every machine. Pillow's own layout either wants a library of the system (libfribidi), or does not kern.
+`examples/make_lettering.py` made the font and its kerning.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 from io import BytesIO
+from unicodedata import combining, normalize
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import ImageFont
 
-FILE = "EBGaramond08-Regular.otf"
+FILE, KERNING = "EBGaramond08-Lining.otf", "kerning.txt"
 MISSING = "?"  # set in place of a character that the font does not have
-_FEATURES = ["lnum"]
-_TRIAL_PX = 1000
+_EM = 1000  # parts of the font's size, and the size in px at which each is one
+_LIGATURES = (("ffi", "\ufb03"), ("ffl", "\ufb04"), ("ff", "\ufb00"), ("fi", "\ufb01"), ("fl", "\ufb02"))
 _LOOK_PX = 32
 _NO_CHARACTER = "\U0010ffff"
 
@@ -34,29 +40,35 @@ class Lettering:
 
 def lettering(text: str, height_px: float) -> Lettering:
     """`text`, drawn so that its capitals are `height_px` px high (at least 1)."""
-    font = _font(_size(height_px))
-    ascent, descent = font.getmetrics()
-    width = max(1, int(np.ceil(font.getlength(text, features=_FEATURES))))
-    mask, (left, top) = font.getmask2(text, mode="L", features=_FEATURES)
-    left, top = max(0, left), max(0, top)
-    found = np.zeros((max(ascent + descent, top + mask.size[1]), max(width, left + mask.size[0])), np.uint8)
-    if mask.size[0] and mask.size[1]:
-        drawn = np.asarray(mask, np.uint8).reshape(mask.size[1], mask.size[0])
-        found[top : top + mask.size[1], left : left + mask.size[0]] = drawn
-    return Lettering(found, ascent)
+    size = _size(height_px)
+    letters = _placed(text, size)
+    ascent, descent = _font(size).getmetrics()
+    above = max(ascent, *(-top for _, top, _ in letters), 1)
+    below = max(descent, *(top + drawn.shape[0] for _, top, drawn in letters), 0)
+    before = max([0, *(-left for left, _, _ in letters)])  # a j hangs out to the left
+    width = max(math.ceil(width_px(text, height_px)), *(left + drawn.shape[1] for left, _, drawn in letters), 1)
+    found = np.zeros((above + below, before + width), np.uint8)
+    for left, top, drawn in letters:
+        rows, columns = above + top, before + left
+        place = found[rows : rows + drawn.shape[0], columns : columns + drawn.shape[1]]
+        np.maximum(place, drawn, out=place)
+    return Lettering(found, above)
 
 
 def width_px(text: str, height_px: float) -> float:
     """How far the line runs at that cap height."""
-    return float(_font(_size(height_px)).getlength(text, features=_FEATURES))
+    return sum(advance for _, advance in _spaced(text)) * _size(height_px) / _EM
 
 
 def settable(text: str) -> str:
     """The same text in characters that can be set: `MISSING` for what the font does not have and for controls.
 
-    All other functions want such text: the layout engine fails on control characters.
+    A letter and its accent are one character where there is such a one (NFC). All other functions want such text.
     """
-    return "".join(" " if char.isspace() else char if char.isprintable() and _has(char) else MISSING for char in text)
+    composed = normalize("NFC", text)
+    return "".join(
+        " " if char.isspace() else char if char.isprintable() and _has(char) else MISSING for char in composed
+    )
 
 
 def fitted(text: str, height_px: float, most_px: float) -> str:
@@ -93,7 +105,30 @@ def _that_fit(words: Sequence[str], height_px: float, room_px: float) -> int:
 
 def load() -> None:
     """Read the font now, so that a bounded child need not open a file."""
-    _data()
+    _data(FILE)
+    _kerning()
+
+
+def _placed(text: str, size_px: int) -> list[tuple[int, int, NDArray[np.uint8]]]:
+    """Column, row from the baseline and coverage of each letter. An accent of its own stands over the letter before it."""
+    found, start, end = [], 0.0, 0.0
+    for char, advance in _spaced(text):
+        left, top, drawn = _letter(size_px, char)
+        if not combining(char):
+            start, end = end, end + advance * size_px / _EM
+        found.append((round((start + end - drawn.shape[1]) / 2 if combining(char) else start + left), top, drawn))
+    return found
+
+
+def _spaced(text: str) -> Iterator[tuple[str, int]]:
+    """Each character that is set, ligatures joined, and how far it is to the next one, in parts of `_EM`."""
+    for letters, ligature in _LIGATURES:
+        text = text.replace(letters, ligature)
+    kerning = _kerning()
+    return (
+        (char, _advance(char) + kerning.get(char + after, 0))
+        for char, after in zip(text, (text + " ")[1:], strict=True)
+    )
 
 
 def _size(height_px: float) -> int:
@@ -103,8 +138,8 @@ def _size(height_px: float) -> int:
 @lru_cache(maxsize=1)
 def _caps() -> float:
     """Cap height in parts of the font's size."""
-    _, top, _, foot = _font(_TRIAL_PX).getbbox("H", anchor="ls", features=_FEATURES)
-    return float(foot - top) / _TRIAL_PX
+    _, top, _, foot = _font(_EM).getbbox("H", anchor="ls")
+    return float(foot - top) / _EM
 
 
 @lru_cache(maxsize=4096)
@@ -113,11 +148,32 @@ def _has(char: str) -> bool:
     return bytes(font.getmask(char)) != bytes(font.getmask(_NO_CHARACTER))
 
 
+@lru_cache(maxsize=4096)
+def _advance(char: str) -> int:
+    """From this character to the next one, in parts of `_EM`: as designed, where FreeType rounds to pixels at each size."""
+    return round(_font(_EM).getlength(char))
+
+
+@lru_cache(maxsize=256)
+def _letter(size_px: int, char: str) -> tuple[int, int, NDArray[np.uint8]]:
+    """Column and row of its corner from where it stands on the baseline, and its coverage."""
+    mask, (left, top) = _font(size_px).getmask2(char, mode="L", anchor="ls")
+    width, height = mask.size
+    return int(left), int(top), np.asarray(mask, np.uint8).reshape(height, width)
+
+
 @lru_cache(maxsize=16)
 def _font(size_px: int) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(BytesIO(_data()), size_px, layout_engine=ImageFont.Layout.RAQM)
+    return ImageFont.truetype(BytesIO(_data(FILE)), size_px, layout_engine=ImageFont.Layout.BASIC)
 
 
 @lru_cache(maxsize=1)
-def _data() -> bytes:
-    return files(__package__).joinpath(FILE).read_bytes()
+def _kerning() -> dict[str, int]:
+    """Pair of characters → the space between them."""
+    lines = (line.split("\t") for line in _data(KERNING).decode("utf-8").splitlines())
+    return {first + second: int(space) for first, space, seconds in lines for second in seconds}
+
+
+@lru_cache(maxsize=2)
+def _data(name: str) -> bytes:
+    return files(__package__).joinpath(name).read_bytes()
