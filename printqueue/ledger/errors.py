@@ -45,6 +45,17 @@ def is_damage(error: Failure) -> bool:
     return (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF in _DAMAGE
 
 
+def is_interrupted(error: Failure) -> bool:
+    """Whether a journal must be played back first, and this connection may not (SQLite: "attempt to write a readonly database")."""
+    return getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_READONLY_ROLLBACK
+
+
+def interrupted() -> LedgerError:
+    """The error for a ledger that only somebody with the right to write it can read again."""
+    says = "The ledger was left in the middle of a change, and this user may not undo it. Pictures and prints are untouched."
+    return LedgerError(says, do="Start the service: it puts the ledger right.")
+
+
 def damaged(why: object) -> LedgerDamagedError:
     """The error for a ledger that proved damaged while in use."""
     return LedgerDamagedError(
@@ -58,6 +69,8 @@ def read_error(error: Failure) -> LedgerError:
     """What a failed look means."""
     if is_damage(error):
         return damaged(error)
+    if is_interrupted(error):
+        return interrupted()
     return LedgerError(f"The ledger cannot be read ({error}).", do="Check the disk.")
 
 

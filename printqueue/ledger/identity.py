@@ -10,7 +10,8 @@ from printqueue.ledger import schema
 from printqueue.ledger.errors import LedgerDamagedError, LedgerError, LedgerNewerError
 from printqueue.text import shown
 
-PARTS = ("", "-wal", "-shm")  # of one database in WAL mode, see sqlite.org/tempfiles.html
+# Of one database, see sqlite.org/tempfiles.html: in WAL mode two, and a journal until it is in that mode.
+PARTS = ("", "-wal", "-shm", "-journal")
 _NO_VERSION = 10_000  # no printqueue will ever have changed its tables as often: a damaged number, no newer one
 _TABLES = {"arrivals", "prints", "kept", "facts", "sightings", "heartbeat"}
 

@@ -19,7 +19,9 @@ from printqueue.ledger.errors import (
     LedgerDamagedError,
     LedgerError,
     LedgerNewerError,
+    interrupted,
     is_damage,
+    is_interrupted,
 )
 from printqueue.ledger.identity import require_plain
 from printqueue.ledger.rebuilt import Rebuilt
@@ -253,6 +255,8 @@ def _is_made(connection: sqlite3.Connection) -> bool:
 
 
 def _unreadable(error: Failure) -> NoReturn:
+    if is_interrupted(error):
+        raise interrupted() from error
     kind: type[StudioError] = LedgerDamagedError if is_damage(error) else LedgerError
     says = f"The ledger cannot be read ({shown(str(error))}). Pictures and prints are untouched."
     raise kind(says, do="Run `printqueue doctor`.") from error

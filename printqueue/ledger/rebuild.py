@@ -66,7 +66,7 @@ def _hidden(path: str) -> str:
 
 
 def _drop(hidden: str) -> None:
-    for part in (*PARTS, "-journal"):
+    for part in PARTS:
         durable.remove(hidden + part)
 
 
@@ -129,7 +129,7 @@ def _exchange(path: str, hidden: str, aside: str) -> None:
 
 
 def _move(path: str, aside: str) -> None:
-    """The database first: without it, nothing would take an old -wal for current."""
+    """The database first: without it, nothing would take an old -wal or -journal for current."""
     folder = os.path.dirname(path)
     for part in PARTS:
         with suppress(FileNotFoundError):

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
+from printqueue.ledger import LedgerReader, open_ledger
 from tests.faults import namespaces, points
 from tests.service import support
 
 pytestmark = pytest.mark.service
 LONGEST_S = 120
+OPENING = """
+import sys
+from printqueue.ledger import open_ledger
+open_ledger(sys.argv[1], lambda: "2026-11-25T06:00:00Z", lambda _: True).close()
+"""
 
 
 def passes(program: str, *arguments: str) -> str:
@@ -69,6 +77,23 @@ def test_random_kills() -> None:
 def test_ledger_lost() -> None:
     """With the ledger deleted after any rename of a job, nothing is lost and nothing is printed a second time."""
     passes("ledger_lost", "--quick")
+
+
+@pytest.mark.usefixtures("strace")
+@pytest.mark.parametrize(("call", "number"), [*(("fdatasync", n) for n in range(1, 6)), ("unlink", 1)])
+def test_killed_while_the_ledger_is_made(tmp_path: Path, call: str, number: int) -> None:
+    """Before the ledger is in its lasting mode, too: a reader is answered, and the next start opens it."""
+    path = str(tmp_path / "ledger.sqlite")
+    kill = ["strace", "-f", "-qq", "-o", "/dev/null", "-e", f"inject={call}:signal=KILL:when={number}"]
+    for part in ("", "-journal", "-wal", "-shm"):
+        kill += ["-P", path + part]
+    killed = subprocess.run(
+        [*kill, sys.executable, "-c", OPENING, path], cwd=support.ROOT, timeout=LONGEST_S, check=False
+    )
+    assert killed.returncode == -signal.SIGKILL
+    assert LedgerReader(path).prints() == []
+    open_ledger(path, lambda: "2026-11-25T06:00:00Z", lambda _: True).close()
+    assert LedgerReader(path).damage() == []
 
 
 def test_stopped_service_misses_no_file() -> None:

@@ -26,6 +26,7 @@ from printqueue.ledger import (
     LedgerNewerError,
     LedgerReader,
     Wanted,
+    connect,
     open_ledger,
     opening,
     rebuild,
@@ -769,3 +770,53 @@ def test_check_of_an_older_ledger(path: str) -> None:
             old.executescript(f"BEGIN;{schema.MIGRATIONS[number]};PRAGMA user_version = {number + 1};COMMIT;")
     (problem,) = check_up(path).problems
     assert "Its version is 2" in problem
+
+
+def interrupted(path: str, *, has_rows: bool) -> None:
+    """What a kill leaves within one transaction of a ledger that has no write-ahead log yet: it is new (or, with rows, was
+    just rebuilt), and the file with its rollback journal stands as SQLite had written it when it died.
+    """
+    other = path + ".other"
+    if has_rows:
+        make(ledger := Ledger(other, lambda: NOW), 1)
+        ledger.close()
+    with closing(sqlite3.connect(other, isolation_level=None)) as connection:
+        for sql in ("PRAGMA journal_mode = DELETE", "PRAGMA cache_size = 1", "BEGIN IMMEDIATE"):
+            connection.execute(sql)
+        connection.execute("CREATE TABLE filler AS SELECT randomblob(9000) AS bytes")
+        for _ in range(9):  # more than the cache holds, so that pages are written before the commit
+            connection.execute("INSERT INTO filler VALUES (randomblob(9000))")
+        for part in ("", "-journal"):
+            Path(path + part).write_bytes(Path(other + part).read_bytes())
+    assert os.path.getsize(path + "-journal") > 0
+
+
+@pytest.mark.parametrize("has_rows", [False, True], ids=["new", "rebuilt"])
+@pytest.mark.parametrize("reader_first", [False, True], ids=["service first", "reader first"])
+def test_killed_before_it_had_its_log(path: str, has_rows: bool, reader_first: bool) -> None:
+    """A ledger of which a journal is left to be played back: whoever comes first, reader or service, finds it whole."""
+    interrupted(path, has_rows=has_rows)
+    if reader_first:
+        assert sum(LedgerReader(path).counts().values()) == has_rows
+    opened(path).close()
+    assert [one.job for one in LedgerReader(path).prints()] == [1] * has_rows
+    assert not check_up(path).problems
+    assert not LedgerReader(path).rebuilds()
+
+
+def test_reader_that_may_not_play_a_journal_back(path: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It says whose task that is, instead of SQLite's words of a write that nobody asked for."""
+    interrupted(path, has_rows=True)
+    monkeypatch.setattr(connect, "_play_back", lambda path: None)
+    with pytest.raises(StudioError, match=r"middle of a change.*untouched.*Start the service"):
+        LedgerReader(path).counts()
+
+
+def test_a_journal_goes_with_the_ledger_it_belongs_to(path: str) -> None:
+    """Set aside together: it is never played back into the new ledger, and the old one is whole with it."""
+    interrupted(path, has_rows=True)
+    rebuild._move(path, ASIDE)
+    assert not [part for part in ("", "-journal") if os.path.lexists(path + part)]
+    opened(path).close()
+    assert LedgerReader(path).prints() == []
+    assert [one.job for one in LedgerReader(os.path.join(os.path.dirname(path), ASIDE)).prints()] == [1]
