@@ -76,6 +76,11 @@ def _prepared(source: bytes, target: bytes, to: Target, *, grey: bool, intent: i
     return _Transform(engine, source, target, given, wanted, intent, flags)
 
 
+def is_direct() -> bool:
+    """Whether the engine is asked through its C interface, not through imagecodecs each time."""
+    return _engine() is not None
+
+
 class _Transform:
     """A transform of the engine; its memory goes with it."""
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from printqueue.colour import spaces
 from printqueue.colour.difference import luminance
-from printqueue.colour.engine import Target, load_engine, prepare
+from printqueue.colour.engine import Target, is_direct, load_engine, prepare
 from printqueue.colour.icc import ProfileError, read_profile
 from printqueue.model.paper import Intent
 
@@ -31,6 +31,11 @@ _NO_TABLE = 0x0100  # cmsFLAGS_NOOPTIMIZE: exact, quick for a single pixel, half
 _LAB_STEP = np.array([100 / 65535, 1 / 257, 1 / 257], np.float32)
 _LAB_OFFSET = np.array([0, 128, 128], np.float32)
 ENGINE = f"lcms2 through imagecodecs {imagecodecs.__version__}"
+
+
+def asks_the_engine_directly() -> bool:
+    """By its C interface, prepared once; else through imagecodecs, prepared each time: the same codes, slower."""
+    return is_direct()
 
 
 def to_paper(pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, black_point_compensation: bool) -> Codes:

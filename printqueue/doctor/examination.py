@@ -21,6 +21,7 @@ WORKER = "printqueue.worker"
 CHECKS = (
     Question("python", machine.python, everywhere=True),
     Question("libraries", machine.libraries, everywhere=True),
+    Question("optional", machine.optional, everywhere=True),
     Question("reading", machine.reading, everywhere=True),
     Question("confinement", machine.confinement, everywhere=True),
     Question("clock", machine.clock, everywhere=True),

@@ -11,6 +11,9 @@ from datetime import datetime
 from importlib.metadata import PackageNotFoundError, requires, version
 from itertools import islice
 
+from PIL import features
+
+from printqueue.colour.manager import ENGINE, asks_the_engine_directly
 from printqueue.disk import filesystems
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.errors import OwnError
@@ -82,6 +85,29 @@ def numbers(text: str) -> tuple[int, ...]:
     while parts and parts[-1] == 0:
         parts.pop()
     return tuple(parts)
+
+
+def optional(_visit: Visit) -> Iterator[Result]:
+    """What makes the work quicker where it is there; nothing is missing from a print without it."""
+    yield engine_result(ENGINE, is_direct=asks_the_engine_directly())
+    yield letters_result(features.version("freetype2"), has_complex_layout=features.check_feature("raqm") or False)
+
+
+def engine_result(engine: str, *, is_direct: bool) -> Result:
+    """Pure: the way the colour engine is asked."""
+    if is_direct:
+        return fine("colour-engine", f"{engine}, asked through its C interface.")
+    return warn(
+        "colour-engine",
+        f"{engine}, asked anew for every band: its C interface cannot be seen. The colours are the same, a print takes longer.",
+        "Install printqueue again into a fresh environment, so that imagecodecs comes as a wheel.",
+    )
+
+
+def letters_result(freetype: str | None, *, has_complex_layout: bool) -> Result:
+    """Pure: what letters are drawn with. Complex layout is told because its absence is often asked about, not because it is used."""
+    there = "is there" if has_complex_layout else "is not there (no libfribidi)"
+    return fine("letters", f"FreeType {freetype or 'of unknown version'}. Complex text layout {there}; it is not used.")
 
 
 def clock(visit: Visit) -> Iterator[Result]:

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import pytest
 
+from printqueue.colour import engine
 from printqueue.disk import durable, filesystems, room
 from printqueue.disk.filesystems import FileSystem
 from printqueue.doctor import CHECKS, Health, Result, disks, examination, folders, machine, record
@@ -116,6 +117,8 @@ def test_no_studio(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert {one["name"]: one["state"] for one in ran.json} == {
         "python": "fine",
         "libraries": "fine",
+        "colour-engine": "fine",
+        "letters": "fine",
         "reading": "fine",
         "confinement": "fine" if offered() else "warn",
         "clock": "fine",
@@ -242,6 +245,29 @@ def test_libraries(installed: dict[str, str], state: Health, says: str) -> None:
     result = machine.libraries_result(["numpy>=2.0", "pillow>=11.0", 'scipy>=1.14; extra == "dev"'], version)
     assert result.state is state
     assert says in result.says
+
+
+@pytest.mark.parametrize(("is_direct", "state", "says"), [(True, FINE, "C interface."), (False, WARN, "anew")])
+def test_way_the_engine_is_asked(is_direct: bool, state: Health, says: str) -> None:
+    """The slower way is worth a word, and no fault."""
+    result = machine.engine_result("lcms2", is_direct=is_direct)
+    assert result.state is state
+    assert says in result.says
+
+
+@pytest.mark.parametrize(("there", "says"), [(True, "is there;"), (False, "is not there")])
+def test_layout_that_is_not_needed(there: bool, says: str) -> None:
+    """Said whether it is there, and fine both ways: no letter depends on it."""
+    result = machine.letters_result("2.14.3", has_complex_layout=there)
+    assert result.state is FINE
+    assert says in result.says
+
+
+def test_optional_parts_of_this_machine(studio: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Asked of the engine itself: where its C interface is hidden, that is what is said."""
+    assert states(answers(studio, "optional")) == [FINE, FINE]
+    monkeypatch.setattr(engine, "_engine", lambda: None)
+    assert states(answers(studio, "optional")) == [WARN, FINE]
 
 
 @pytest.mark.parametrize(("year", "state"), [(1970, BAD), (2024, BAD), (2025, FINE), (2026, FINE)])
