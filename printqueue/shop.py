@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 
+from printqueue.disk.answering import Answering
 from printqueue.intake import claim
 from printqueue.intake.scan import Seen
 from printqueue.lanes import Lanes, free_bytes
@@ -83,6 +84,7 @@ class Shop(Workbench):
     ) -> None:
         super().__init__(studio, template, shelf)
         self.ledger, self.now = ledger, now
+        self.disks = Answering()
         self._interruptions: Counter[Seen] = Counter()
         self.lanes = Lanes(studio.config.workers or max(2, os.cpu_count() or 1), free_bytes)
 

@@ -44,6 +44,9 @@ class Made:
 
 def render(shop: Shop, attempt: Attempt, relay: Relay, judged: Sequence[Judged]) -> list[Made]:
     """Render every print of the picture, and draw its proof picture, into hidden temps in their target folders."""
+    for index in range(len(judged)):
+        folder = _print_folder(attempt, index)
+        shop.disks.require(shop.studio.path(folder), folder)
     made = [_render_one(shop, attempt, relay, index, one) for index, one in enumerate(judged)]
     relay.end()  # it could write to the last proof picture
     return made

@@ -194,6 +194,8 @@ def _interruption(shop: Shop, attempt: Attempt, error: ChildInterruptedError) ->
     """No strike: something outside was at fault. What that happens to again and again is parked all the same."""
     times = shop.interrupted(attempt.seen)
     if times < _MOST_INTERRUPTIONS:
+        if attempt.temps:  # a disk that kept the child from ending must not keep this thread too
+            shop.disks.without_waiting(shop.studio.path(attempt.temps[-1]), lambda: _drop_temps(shop, attempt))
         return _put_back(
             shop,
             attempt,
@@ -289,9 +291,14 @@ def _judge(shop: Shop, attempt: Attempt, relay: Relay) -> list[Judged]:
 
 def _sweep_up(shop: Shop, attempt: Attempt) -> None:
     """Drop spool and temps; what cannot be dropped now is dropped at the next start."""
-    for temp in attempt.temps:
+    _drop_temps(shop, attempt)
+    shutil.rmtree(os.path.dirname(attempt.spool), ignore_errors=True)
+
+
+def _drop_temps(shop: Shop, attempt: Attempt) -> None:
+    temps, attempt.temps = attempt.temps, []
+    for temp in temps:
         try:
             durable.remove(shop.studio.path(temp))
         except OSError:
             continue
-    shutil.rmtree(os.path.dirname(attempt.spool), ignore_errors=True)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
 import sqlite3
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -12,14 +15,15 @@ from typing import Any
 
 import pytest
 
-from printqueue import publish
+from printqueue import publish, steps
 from printqueue.disk import durable
 from printqueue.intake.scan import Seen
 from printqueue.publish import Intent
-from printqueue.sandbox import Template
-from printqueue.service import workflow
+from printqueue.sandbox import ChildLimits, Template, client
+from printqueue.service import waiting, workflow
 from printqueue.shop import Ending
 from printqueue.studio import Studio
+from printqueue.workbench import Workbench
 from tests.faults import sound_files
 from tests.service import support
 from tests.service import taken_over_worker as taken_over
@@ -113,3 +117,55 @@ def test_a_child_has_all_that_it_needs(new_studio: Callable[..., Studio], tmp_pa
     assert said == []
     assert tally.made + tally.turned_back == len(sound_files.PICTURES)
     assert tally.made > tally.turned_back
+
+
+@pytest.fixture
+def frozen(studio: Studio, tmp_path: Path) -> Iterator[Callable[[str], object]]:
+    """print/ on a file system of its own; freezes and thaws it. "-f" freezes, "-u" thaws."""
+    if os.geteuid() != 0 or not Path("/dev/loop-control").exists():
+        pytest.skip("only root can mount")
+    for tool in ("mkfs.ext4", "fsfreeze"):
+        if shutil.which(tool) is None:
+            support.missing(tool)
+    image, folder = tmp_path / "image", studio.path("print")
+    image.write_bytes(bytes(32 << 20))
+    subprocess.run(["mkfs.ext4", "-q", image], check=True, timeout=60)
+    if subprocess.run(["mount", "-o", "loop", image, folder], check=False, timeout=60).returncode != 0:
+        pytest.skip("no loop devices here")
+    try:
+        yield lambda how: subprocess.run(["fsfreeze", how, folder], check=True, timeout=60)
+    finally:
+        subprocess.run(["fsfreeze", "-u", folder], check=False, capture_output=True, timeout=60)
+        subprocess.run(["umount", folder], check=True, timeout=60)
+
+
+def test_a_hanging_disk_stops_no_other_folder(
+    studio: Studio, hostile: Template, frozen: Callable[[str], object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While print/ hangs in the middle of a print, pictures for review/ go on, those for print/ wait with the reason, and
+    all of them are made once it answers again.
+    """
+    monkeypatch.setattr(Workbench, "limits", ChildLimits(memory=2_000_000_000, stalled_s=1.0))
+    monkeypatch.setattr(client, "_DYING_S", 0.3)
+    monkeypatch.setattr(waiting, "_BACK_OFF_S", (0.5,))
+    hanging: list[str] = []
+    monkeypatch.setattr(steps, "reached", lambda step: _freeze_once(step, hanging, frozen))
+    support.drop(studio, "card/Fog.tif", support.picture())
+    with support.serving(studio, hostile) as running:
+        support.until(lambda: "does not answer" in str(support.status(studio)["jobs"]), "it waits for the disk")
+        support.drop(studio, "card/Small.tif", support.small_picture())
+        support.drop(studio, "card/Kelp.tif", support.picture(2))
+        running.wake()
+        support.until(
+            lambda: "review/card/Small.tif" in support.files(studio, "review"), "the small one is turned back"
+        )
+        frozen("-u")
+        support.until(lambda: len(support.prints(studio)) == 2, "both are made")
+    assert support.files(studio, "ready") == {}
+    assert not [name for name in support.files(studio, "print") if "/.printqueue" in name]
+
+
+def _freeze_once(step: str, hanging: list[str], frozen: Callable[[str], object]) -> None:
+    if step == "temp-made" and not hanging:
+        hanging.append(step)
+        frozen("-f")
