@@ -118,7 +118,9 @@ class Workbench:
             try:
                 with self.child() as child:
                     answer = ask(child, "tones", profile)
-            except ChildDiedError:
+            except ChildDiedError as error:
+                if isinstance(error, ChildInterruptedError):
+                    raise WorldError(f"{error} Nothing is lost; it is tried again.") from error
                 if self.stopping:  # then it says nothing about the profile
                     raise WorldError("The service was stopped. Nothing is lost; it starts again.") from None
                 raise

@@ -22,7 +22,7 @@ _PR_SET_SECCOMP, _FILTER = 22, 2  # prctl(2): SECCOMP_MODE_FILTER
 _FILE_RIGHTS = {1: 13, 2: 14, 3: 15, 4: 15, 5: 16}
 _NET_FROM, _NET_RIGHTS = 4, 0b11  # LANDLOCK_ACCESS_NET_BIND_TCP, _CONNECT_TCP
 _SCOPES_FROM, _SCOPES = 6, 0b11  # LANDLOCK_SCOPE_ABSTRACT_UNIX_SOCKET, _SIGNAL
-_KILLED_FIRST = b"800"  # oom_score_adj, proc_pid_oom_score_adj(5): of 1000
+_KILLED_FIRST, _MOST = 800, 1000  # oom_score_adj, proc_pid_oom_score_adj(5)
 
 
 class _Ruleset(ctypes.Structure):
@@ -52,12 +52,9 @@ def shut_in() -> Walls:
 
 def first_to_go() -> None:
     """When memory runs out, the machine is to end this process before the service."""
-    with suppress(OSError):
-        descriptor = os.open("/proc/self/oom_score_adj", os.O_WRONLY | os.O_CLOEXEC)
-        try:
-            os.write(descriptor, _KILLED_FIRST)
-        finally:
-            os.close(descriptor)
+    with suppress(OSError, ValueError), open("/proc/self/oom_score_adj", "r+b", 0) as stream:
+        services = int(stream.read())
+        stream.write(b"%d" % min(_MOST, max(_KILLED_FIRST, services + 1)))
 
 
 def _landlocked() -> int:

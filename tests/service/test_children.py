@@ -15,11 +15,12 @@ from typing import Any
 
 import pytest
 
-from printqueue import publish, steps
+from printqueue import publish, steps, workbench
 from printqueue.disk import durable
+from printqueue.errors import WorldError
 from printqueue.intake.scan import Seen
 from printqueue.publish import Intent
-from printqueue.sandbox import ChildLimits, Template, client
+from printqueue.sandbox import ChildInterruptedError, ChildLimits, Template, client
 from printqueue.service import waiting, workflow
 from printqueue.shop import Ending
 from printqueue.studio import Studio
@@ -98,6 +99,20 @@ def test_ended_from_outside_is_no_strike(studio: Studio, hostile: Template) -> N
         assert connection.execute("SELECT strikes FROM arrivals").fetchall() == [(0,)]
     assert support.files(studio).keys() == {"ready/card/Fog.tif"}
     assert support.spool(studio) == []
+
+
+def test_a_profile_is_not_blamed_for_a_kill(studio: Studio, hostile: Template, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A child that is ended from outside while it looks through a paper's profile says nothing about the profile."""
+
+    def killed(*_: object) -> None:
+        raise ChildInterruptedError("was ended by signal 9 (SIGKILL), from outside")
+
+    monkeypatch.setattr(workbench, "ask", killed)
+    with support.service(studio, hostile) as running:
+        running.shop._tones = {}
+        with pytest.raises(WorldError, match="from outside") as caught:
+            running.shop.stock(running.shop.shelf.papers["card"])
+    assert "profile" not in str(caught.value)
 
 
 def test_a_child_has_all_that_it_needs(new_studio: Callable[..., Studio], tmp_path: Path) -> None:
