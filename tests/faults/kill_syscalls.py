@@ -43,24 +43,24 @@ def kill_service(wanted: Iterable[Point], folder: Path) -> list[Found]:
 
 
 def kill_child(wanted: Iterable[Point], folder: Path) -> list[Found]:
-    """The child is killed there; the same service makes the print with another one. Where it was reading the paper's
-    profile for the first time, the picture is deferred (3), and the next start makes it.
+    """The child is killed there, as for want of memory: the picture is deferred (3), without a strike, and the next start
+    makes it.
     """
     return [points.try_point(point, KILL, folder, lambda code: code in (0, 3)) for point in wanted]
 
 
 def kill_every_child(folder: Path) -> list[str]:
-    """Whoever reads the picture is killed, every time: parked at the second, untouched, and others go on."""
+    """Whoever reads the picture ends of a fault, every time: parked at the second, untouched, and others go on."""
     case = CASES["accepted"]
     with points.studio_of(case, folder) as studio:
         served = kit.begin(studio, "--once", gate="child")
         try:
-            traces = points.attend(served, CHILD_CALLS, lambda number: "sendmsg:signal=KILL:when=1")
+            traces = points.attend(served, CHILD_CALLS, lambda number: "sendmsg:signal=SEGV:when=1")
             code = served.wait()
         finally:
             served.close()
-        killed = sum("+++ killed by SIGKILL +++" in trace.end()[-1:] for trace in traces.values())
-        problems = [] if killed == 2 else [f"{killed} children were used up, not 2"]
+        ended = sum("+++ killed by SIGSEGV +++" in trace.end()[-1:] for trace in traces.values())
+        problems = [] if ended == 2 else [f"{ended} children were used up, not 2"]
         problems += [] if code == 3 else [f"two strikes: exit code {code}, not 3"]
         counts = kit.end_of(studio).counts
         problems += [] if counts == {"stuck": 1} else [f"two strikes: {counts}"]
