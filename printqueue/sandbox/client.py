@@ -11,6 +11,7 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict
@@ -95,14 +96,29 @@ class Template:
 
     def take_back(self, line: Line) -> int | None:
         """The wait status of a child that has been killed; None where it does not end yet, which is waited for later."""
-        if not line.has_ended(_DYING_S):
+        try:
+            status = self._reaped(line)
+        except BaseException:
+            line.close()
+            raise
+        if status is None:
             with self._lock:
                 self._lingering.append(line)
-            return None
-        try:
-            return self._order({"reap": line.pid}, [])
-        finally:
+        else:
             line.close()
+        return status
+
+    def _reaped(self, line: Line) -> int | None:
+        """Its wait status, if it ends soon. One that somebody traces has ended a moment before it can be reaped."""
+        until_s = time.monotonic() + _DYING_S
+        while line.has_ended(max(0.0, until_s - time.monotonic())):
+            status = self._order({"reap": line.pid}, [])
+            if status >= 0:
+                return status
+            if time.monotonic() > until_s:
+                break
+            time.sleep(0.005)
+        return None
 
     def close(self) -> None:
         """End the template, and with it every child."""

@@ -16,6 +16,7 @@ from printqueue.sandbox import calls
 WALLS = "walls"  # the question about them, which every child answers
 _CREATE_RULESET, _RESTRICT_SELF = 444, 446  # landlock_*: the same numbers on every machine
 _ASK_VERSION = 1  # LANDLOCK_CREATE_RULESET_VERSION
+_CAPABILITY_VERSION = 0x20080522  # _LINUX_CAPABILITY_VERSION_3
 _PR_SET_SECCOMP, _FILTER = 22, 2  # prctl(2): SECCOMP_MODE_FILTER
 
 # LANDLOCK_ACCESS_FS_*: the first 13 with version 1; REFER, TRUNCATE and IOCTL_DEV with 2, 3 and 5
@@ -29,6 +30,12 @@ class _Ruleset(ctypes.Structure):
     """struct landlock_ruleset_attr; older kernels know its beginning only."""
 
     _fields_ = (("files", ctypes.c_uint64), ("net", ctypes.c_uint64), ("scoped", ctypes.c_uint64))
+
+
+class _CapabilityHeader(ctypes.Structure):
+    """struct __user_cap_header_struct of linux/capability.h."""
+
+    _fields_ = (("version", ctypes.c_uint32), ("pid", ctypes.c_int))
 
 
 class _Program(ctypes.Structure):
@@ -47,7 +54,14 @@ class Walls:
 
 def shut_in() -> Walls:
     """Raise every wall that this kernel offers around this process, which has one thread and `no_new_privs`."""
+    _without_privileges()
     return Walls(_landlocked(), _filtered())
+
+
+def _without_privileges() -> None:
+    """A service that runs as root has children that are root in name only: no capability, of all three sets."""
+    header, none = _CapabilityHeader(_CAPABILITY_VERSION, 0), (ctypes.c_uint32 * 6)()
+    ctypes.CDLL(None).capset(ctypes.byref(header), ctypes.byref(none))  # lowering is always allowed: capset(2)
 
 
 def first_to_go() -> None:

@@ -11,7 +11,7 @@ import stat
 import subprocess
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -159,7 +159,7 @@ def test_questions_and_answers(template: Template, tmp_path: Any) -> None:
 
 
 def test_limits_hold(template: Template) -> None:
-    """Memory, time, file size, open files: set, hard as well as soft, no core dump, no new privileges."""
+    """Memory, time, file size, open files: set, hard as well as soft, no core dump, no privileges, old or new."""
     with template.child(LIMITS) as child:
         child.ask("echo", None)
         status = Path(f"/proc/{child._pid}/status").read_text()
@@ -176,6 +176,9 @@ def test_limits_hold(template: Template) -> None:
     # a second from SIGXCPU to SIGKILL
     assert found == [(2_000_000_000,) * 2, (1, 2), (1_000_000,) * 2, (16, 16), (0, 0)]
     assert "NoNewPrivs:\t1\n" in status
+    assert [line.split()[1] for line in status.split("\n") if line.startswith(("CapEff", "CapPrm", "CapInh"))] == [
+        "0" * 16
+    ] * 3
 
 
 def test_the_machine_takes_a_child_first(template: Template) -> None:
@@ -336,6 +339,22 @@ def _tool(name: str) -> str:
     if shutil.which(name) is None:
         support.missing(name)
     return name
+
+
+def test_a_traced_child_is_reaped_a_moment_later(template: Template, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A child that has ended, and that its parent cannot reap yet because somebody traces it, is waited for."""
+    real, asked = template._order, list[int]()
+
+    def order(what: dict[str, Any], descriptors: Sequence[int]) -> int:
+        if "reap" not in what or len(asked) == 2:
+            return real(what, descriptors)
+        asked.append(what["reap"])
+        return -1
+
+    monkeypatch.setattr(template, "_order", order)
+    with template.child(LIMITS) as child, pytest.raises(ChildDiedError, match="SIGSEGV"):
+        child.ask("killed", signal.SIGSEGV)
+    assert asked == [child._pid] * 2
 
 
 @pytest.fixture
