@@ -25,12 +25,14 @@ _NEWEST = 24  # prints on the first page
 _MOST = 100_000  # of one month
 
 
-def today(studio: Studio, shelf: Shelf, *, now: datetime, running: bool) -> Today:
-    """The first page's content; `now` has a zone, and all times are told in it."""
+def today(studio: Studio, shelf: Shelf, months: Iterable[MonthCount], *, now: datetime, running: bool) -> Today:
+    """The first page's content; `now` has a zone, and all times are told in it. `months`: those that have a page.
+
+    It costs what stands on the page, however much was made before.
+    """
     ledger = LedgerReader(studio.ledger)
     with ledger.at_once():
         answer = collect(ledger, running=running)
-        months = [_month(one) for one in ledger.months()]
         book = _Book(studio, shelf, ledger, now)
         newest, back = book.newest(), book.turned_back()
     return Today(
@@ -45,7 +47,7 @@ def today(studio: Studio, shelf: Shelf, *, now: datetime, running: bool) -> Toda
         stuck=_open(answer, State.STUCK, now),
         turned_back=back,
         newest=newest,
-        months=tuple(months),
+        months=tuple(_month(one) for one in months),
         papers=_papers(studio, shelf),
         passed_over=tuple((one["file"], one["why"]) for one in answer["passed_over"]),
     )
@@ -54,7 +56,9 @@ def today(studio: Studio, shelf: Shelf, *, now: datetime, running: bool) -> Toda
 def month(studio: Studio, shelf: Shelf, ledger: LedgerReader, count: MonthCount, now: datetime) -> tuple[Print, ...]:
     """Everything that was made or turned back in that month, newest first."""
     book = _Book(studio, shelf, ledger, now)
-    records = ledger.prints(Wanted(month=count.month, judged=True), most=_MOST)
+    with ledger.at_once():
+        records = ledger.prints(Wanted(month=count.month, judged=True), most=_MOST)
+        book.know_all_thumbnails()
     found = [book.print(record, still_there=False) for record in records]
     return tuple(sorted(found, key=lambda one: (one.when, one.job), reverse=True))
 
@@ -64,19 +68,27 @@ class _Book:
 
     def __init__(self, studio: Studio, shelf: Shelf, ledger: LedgerReader, now: datetime) -> None:
         self._studio, self._shelf, self._ledger, self._now = studio, shelf, ledger, now
-        self._thumbnails = ledger.thumbnails()
-        self._superseded = ledger.superseded()
-        self._standing = _names(studio.path("daybook", THUMBNAILS))
+        self._thumbnails: dict[int, str] = {}  # of the jobs that are told of
+        self._standing: frozenset[str] | None = None  # all thumbnails; None: each is looked for
+        self._superseded = frozenset[int]()
+
+    def know_all_thumbnails(self) -> None:
+        """For a page of many prints: one look at the ledger and one at the folder."""
+        self._thumbnails = self._ledger.thumbnails()
+        self._standing = _names(self._studio.path("daybook", THUMBNAILS))
 
     def newest(self) -> tuple[Print, ...]:
         """The prints that were made last."""
         records = self._ledger.prints(Wanted(made=True), most=_NEWEST)
+        self._thumbnails |= self._ledger.thumbnails([one.job for one in records])
         return tuple(self.print(record, still_there=True) for record in records)
 
     def turned_back(self) -> tuple[Print, ...]:
         """One entry for each picture in review/, whatever was asked of it."""
         found = []
         records = {one.arrival: one for one in self._ledger.prints(Wanted(turned_back=True, open_only=True))}
+        self._thumbnails |= self._ledger.thumbnails([one.job for one in records.values()])
+        self._superseded = self._ledger.superseded()
         for arrival in self._ledger.in_review():
             record = records.get(arrival.id)
             if arrival.intent is not None:
@@ -121,9 +133,14 @@ class _Book:
             when=_time(record.made if record.state is State.PRINTABLE and record.made else record.since, self._now),
             how=tuple(_how(record)),
             says=says,
-            picture=Picture(thumbnail if thumbnail in self._standing else "", proof),
+            picture=Picture(thumbnail if self._has_thumbnail(thumbnail) else "", proof),
             note=note,
         )
+
+    def _has_thumbnail(self, name: str) -> bool:
+        if self._standing is None:
+            return bool(name and self._there(os.path.join("daybook", THUMBNAILS, name)))
+        return name in self._standing
 
     def _there(self, path: str) -> str:
         """The path, where a file stands there: what the photographer took is not linked to."""

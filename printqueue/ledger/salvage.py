@@ -14,6 +14,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 
+from printqueue.ledger import schema
 from printqueue.ledger.connect import tolerate_texts
 from printqueue.ledger.errors import FAILURES
 from printqueue.ledger.rebuilt import Salvaged
@@ -65,10 +66,11 @@ def _table(
 ) -> Salvaged:
     try:
         columns = _common_columns(old, new, table)
+        lost = not columns and schema.has_had(old, table)  # the page that told of it is damaged
     except FAILURES:
         return Salvaged(rows=0, dropped=0, whole=False)
-    salvaged = Salvaged(rows=0, dropped=0, whole=True)
-    if columns:  # else the table is younger than the damaged ledger
+    salvaged = Salvaged(rows=0, dropped=0, whole=not lost)
+    if columns:  # else the table is younger than the damaged ledger, or nothing tells where its rows are
         for row in _readable(old, table, columns, salvaged):
             took = _is_legal(row, is_legal) and _inserted(new, table, columns, row)
             salvaged["rows" if took else "dropped"] += 1
@@ -76,7 +78,7 @@ def _table(
 
 
 def _common_columns(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> list[str]:
-    """In the new table's order; empty where the old ledger has no such table."""
+    """In the new table's order; empty where the old ledger tells of no such table."""
     before = {row[1] for row in old.execute(f"PRAGMA table_info({table})")}
     return [row[1] for row in new.execute(f"PRAGMA table_info({table})") if row[1] in before]
 

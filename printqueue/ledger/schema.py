@@ -81,6 +81,7 @@ MIGRATIONS = (
     """,
     """
     ALTER TABLE arrivals ADD COLUMN ctime_ns INTEGER; -- with inode only a hint: where either differs, the hash decides
+    CREATE INDEX facts_superseded ON facts (arrival) WHERE fact = 'superseded'; -- asked for at every change
     """,
 )
 NEWEST = len(MIGRATIONS)
@@ -94,6 +95,11 @@ def version(connection: sqlite3.Connection) -> int:
 def missing(connection: sqlite3.Connection) -> set[str]:
     """Tables and indexes of this ledger's version that are not there, or not as its migrations made them."""
     return {name for name, _ in _pristine(version(connection)) - _definitions(connection)}
+
+
+def has_had(connection: sqlite3.Connection, table: str) -> bool:
+    """Whether the migrations that this ledger has had made that table, though nothing may tell of it any more."""
+    return any(name == table for name, _ in _pristine(min(version(connection), NEWEST)))
 
 
 @cache

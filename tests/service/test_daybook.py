@@ -14,6 +14,7 @@ from printqueue.daybook import Daybook, gather
 from printqueue.daybook.html import address, tag, text
 from printqueue.disk import durable
 from printqueue.ledger import Ledger, LedgerReader, Wanted
+from printqueue.model.job import State
 from printqueue.papers.loader import Shelf
 from printqueue.sandbox import Template
 from printqueue.studio import Studio
@@ -82,6 +83,50 @@ def test_nothing_changed_nothing_written(studio: Studio, template: Template, mon
         assert writings(23.0) == 3
     assert writings(800.0) == 3
     assert writings(1000.0) == 4
+
+
+def test_pages_take_a_share_of_the_time_and_no_more(
+    studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long the month's page has become: it takes a thousandth of a processor, the first page a two-hundredth; both
+    are right when nothing changes any more, and when the service ends.
+    """
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.serve_once(studio, template)
+    (month,) = [name for name in os.listdir(studio.path("daybook")) if name[0] == "2"]
+    now_s, cpu_s, written = 0.0, [0.0], list[str]()
+    real = durable.replace_own
+
+    def replace_own(path: str, data: bytes) -> None:
+        written.append(os.path.basename(path))
+        cpu_s[0] += 0.05 if path.endswith(month) else 0.02
+        real(path, data)
+
+    monkeypatch.setattr(durable, "replace_own", replace_own)
+    shelf = Shelf.load(studio.path("rules"))
+    book = Daybook(studio, shelf, clock=lambda: now_s, cpu=lambda: cpu_s[0], today=lambda: NOW)
+    with closing(Ledger(studio.ledger, lambda: support.NOW)) as ledger:
+        for number in range(200):  # a print every second
+            job = ledger.plan_prints(ledger.claim(f"card/{number}.tif", 1, 2, 3).id, [("card", "A4", 1, "{}")])[0]
+            ledger.judged(job, "accepted", [], {})
+            ledger.made(job, output=f"print/{number}.tif", recipe="", profile_sha256="", rules_sha256="")
+            ledger.settle(ledger.last_at(f"card/{number}.tif").id, State.PRINTABLE, "")  # type: ignore[union-attr]
+            now_s = float(number)
+            book.keep([], [])
+        assert 4 <= written.count(month) <= 5  # each costs 0.05 s of the processor: 50 s apart
+        assert 30 <= written.count("index.html") <= 50  # 0.02 s: 4 s apart
+        for later in range(200, 300, 15):
+            now_s = float(later)
+            book.keep([], [])
+        assert page(studio, month).count("<li>") >= 201
+        assert "(201)" in page(studio)
+        written.clear()
+        now_s += 400
+        book.keep([], [])
+        assert written == []
+        ledger.settle(ledger.claim("card/Last.tif", 1, 2, 3).id, State.WITHDRAWN, "")
+        book.close()
+    assert written == ["index.html"]
 
 
 def test_a_month_that_is_over_is_not_written_again(studio: Studio, template: Template) -> None:
