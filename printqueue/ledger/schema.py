@@ -81,6 +81,8 @@ MIGRATIONS = (
     """,
     """
     ALTER TABLE arrivals ADD COLUMN ctime_ns INTEGER; -- with inode only a hint: where either differs, the hash decides
+    """,
+    """
     CREATE INDEX facts_superseded ON facts (arrival) WHERE fact = 'superseded'; -- asked for at every change
     """,
 )
