@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from printqueue.intake.scan import Seen, Sweep
@@ -110,6 +110,8 @@ class WaitingRoom:
 
     def _renewed(self, before: _Entry | None, seen: Seen) -> _Entry:
         """A new picture, or another state of one that keeps its place in the queue."""
+        if before is not None and _only_touched(before.seen, seen):
+            return replace(before, seen=seen, settled=False, standing=None, sighting=None)
         if before is not None:
             kept = _Entry(seen, before.since, before.number, before.where)
             kept.restarts, kept.rest_s = before.restarts, before.rest_s
@@ -265,7 +267,7 @@ class WaitingRoom:
         if entry is None:
             return
         self._count_restarts(entry, outcome.ending)
-        if entry.seen is not seen:
+        if entry.seen is not seen and not _only_touched(entry.seen, seen):
             self._settler.restart(seen.path)  # the time that it was in hand is no sign that it never stops changing
             return
         self.look_up(seen.path)
@@ -282,6 +284,8 @@ class WaitingRoom:
 
     def _count_restarts(self, entry: _Entry, ending: Ending) -> None:
         """What never holds still backs off, also while it is another picture, or has another order, at every attempt."""
+        if ending in (Ending.QUEUED, Ending.DEFERRED):
+            return
         if ending not in (Ending.AGAIN, Ending.KNOWN):
             entry.restarts = 0
             return
@@ -293,6 +297,14 @@ class WaitingRoom:
         """Since when a picture is known, RFC 3339."""
         entry = self._entries.get(path)
         return self._shop.now() if entry is None else entry.since
+
+
+def _only_touched(before: Seen, now: Seen) -> bool:
+    """Whether nothing but times of attributes differs, which a file server may change at any moment: it waits as before."""
+    if (before.order, before.order_stamp is None) != (now.order, now.order_stamp is None):
+        return False
+    pairs = ((before.stamp, now.stamp), (before.order_stamp, now.order_stamp))
+    return all(one is None or other is None or one.same_file(other) for one, other in pairs)
 
 
 def back_off_s(tries: int) -> float:

@@ -253,6 +253,29 @@ def test_what_never_holds_still_backs_off(bench: Bench) -> None:
     assert names(bench.at(90, fog)) == ["Fog"]
 
 
+@pytest.mark.parametrize("what", ["picture", "order"])
+def test_touching_attributes_loses_no_back_off(bench: Bench, what: str) -> None:
+    """A disk that is full is not tried at every scan because a file server touches picture or order while it waits, or
+    while it is in hand; another version is tried at once.
+    """
+
+    def touched(ctime_ns: int, inode: int = 1) -> Seen:
+        stamps = [Stamp(1, inode, 100, 5, ctime_ns), Stamp(1, 2, 10, 5, 6)]
+        picture, order = stamps if what == "picture" else reversed(stamps)
+        return Seen("kozo/Fog.tif", picture, "kozo/Fog.order.yaml", order, order_is_own=True)
+
+    (fog,) = bench.at(0, touched(0)).now
+    bench.at(0, touched(1), in_hand=(fog.path,))
+    bench.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+    offers = [bench.at(second / 10, touched(2 + second % 2)) for second in range(50)]
+    assert [offer.now for offer in offers] == [[]] * 50
+    (fog,) = bench.at(10, touched(3)).now
+    bench.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+    assert bench.at(24, touched(3)).now == []  # the second pause is longer
+    if what == "picture":  # another order is first left to come to rest
+        assert len(bench.at(24, touched(3, inode=7)).now) == 1
+
+
 def test_once_leaves_what_never_holds_still(tmp_path: Path) -> None:
     """`serve --once` tries it once more after 5 s, and then waits for it no longer; why it stands there is said."""
     bench = Bench(tmp_path, once=True)
