@@ -254,6 +254,22 @@ def test_rewritten_while_it_is_published(
     assert support.files(studio, "ready") == {}
 
 
+@pytest.mark.parametrize("step", ["judged", "intent-written", "companion-published", "published-written"])
+def test_rewritten_while_it_is_turned_back(
+    studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    """A reason stands beside the bytes that it speaks of: rewritten meanwhile, only the new ones are judged in the end."""
+    one, other = (support.tiff(support.pixels(seed, 60, 40), compression=None, predictor=None) for seed in (1, 2))
+    path = support.drop(studio, "card/Small.tif", one, mtime_ns=MTIME_NS)
+    with monkeypatch.context() as patch:
+        _at(step, lambda: _in_place(path, other), patch)
+        support.serve_once(studio, template)
+    files = support.files(studio)
+    assert sorted(files) == [f"review/card/Small.{ending}" for ending in ("proof.jpg", "reason.txt", "tif")]
+    assert files["review/card/Small.tif"] == support.sha256(other)
+    assert support.status(studio)["counts"]["review"] == 1
+
+
 def test_written_through_a_mapping_that_leaves_no_trace(
     studio: Studio, template: Template, monkeypatch: pytest.MonkeyPatch
 ) -> None:
