@@ -1,6 +1,14 @@
 """The record of everything that happened: SQLite, the only place that speaks SQL."""
 
-from printqueue.ledger.errors import LedgerDamagedError, LedgerError, LedgerFullError, LedgerNewerError
+from printqueue.ledger.belonging import owner
+from printqueue.ledger.errors import (
+    LedgerBusyError,
+    LedgerDamagedError,
+    LedgerError,
+    LedgerFullError,
+    LedgerNewerError,
+    LedgerWaitsError,
+)
 from printqueue.ledger.opening import open_ledger
 from printqueue.ledger.reader import LedgerReader, Wanted
 from printqueue.ledger.rebuilt import Rebuilt
@@ -8,12 +16,15 @@ from printqueue.ledger.store import Ledger
 
 __all__ = [
     "Ledger",
+    "LedgerBusyError",
     "LedgerDamagedError",
     "LedgerError",
     "LedgerFullError",
     "LedgerNewerError",
     "LedgerReader",
+    "LedgerWaitsError",
     "Rebuilt",
     "Wanted",
     "open_ledger",
+    "owner",
 ]

@@ -71,6 +71,11 @@ class Arrivals(Transactions):
         sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE state IN ({marks}) ORDER BY id"  # noqa: S608 - marks only
         return self._records(rows.arrival, sql, *(str(s) for s in states))
 
+    def newest(self) -> int:
+        """The highest number that was ever given to an arrival; 0 before the first."""
+        found = self._all("SELECT seq FROM sqlite_sequence WHERE name = 'arrivals'")
+        return int(found[0]["seq"]) if found else 0
+
     def last_at(self, path: str) -> Arrival | None:
         """The newest arrival that stood at `path`."""
         sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE path = ? ORDER BY id DESC LIMIT 1"  # noqa: S608 - a constant

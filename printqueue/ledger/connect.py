@@ -13,13 +13,18 @@ from printqueue.ledger.errors import FAILURES, is_interrupted
 log = logging.getLogger("printqueue")
 
 
-def read_only(path: str) -> sqlite3.Connection:
+def read_only(path: str, *, untouched: bool = False) -> sqlite3.Connection:
     """Never writes a row, and never makes the file. Functions in a foreign schema are not trusted.
 
     A kill before the ledger had its write-ahead log leaves a journal that must be played back before anybody can read,
     which a connection that only reads may not do. Then it is played back first, by one that may.
     Raises `UnicodeDecodeError` or `sqlite3.OperationalError` for damaged texts, unless `tolerate_texts`.
+
+    `untouched`: nothing is played back, and where no -wal stands beside it, none is made either; for a file that nobody
+    has open (sqlite.org/uri.html#uriimmutable).
     """
+    if untouched:
+        return _opened(path, "ro" if os.path.lexists(path + "-wal") else "ro&immutable=1")
     connection = _opened(path, "ro")
     try:
         _look(connection)

@@ -19,8 +19,16 @@ class LedgerError(StudioError):
     """The ledger cannot be written or trusted; the service must stop instead of working without it."""
 
 
-class LedgerFullError(LedgerError):
-    """There is no room for a row: nothing may go on until there is; the ledger itself is whole."""
+class LedgerWaitsError(LedgerError):
+    """No row can be written just now: nothing may go on until one can; the ledger itself is whole."""
+
+
+class LedgerFullError(LedgerWaitsError):
+    """There is no room for a row."""
+
+
+class LedgerBusyError(LedgerWaitsError):
+    """Another program holds the ledger locked, for longer than anything of ours does."""
 
 
 class LedgerDamagedError(LedgerError):
@@ -65,12 +73,25 @@ def damaged(why: object) -> LedgerDamagedError:
     )
 
 
+def _is_busy(error: Failure) -> bool:
+    return (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF == sqlite3.SQLITE_BUSY
+
+
+def _busy() -> LedgerBusyError:
+    return LedgerBusyError(
+        "Another program holds the ledger locked. Nothing more is taken or published until it lets go; nothing is lost.",
+        do="End the program that has ledger.sqlite open; the work goes on by itself.",
+    )
+
+
 def read_error(error: Failure) -> LedgerError:
     """What a failed look means."""
     if is_damage(error):
         return damaged(error)
     if is_interrupted(error):
         return interrupted()
+    if _is_busy(error):
+        return _busy()
     return LedgerError(f"The ledger cannot be read ({error}).", do="Check the disk.")
 
 
@@ -78,6 +99,8 @@ def write_error(error: Failure) -> LedgerError:
     """What a failed write means."""
     if is_damage(error):
         return damaged(error)
+    if _is_busy(error):
+        return _busy()
     says = f"The ledger cannot be written ({error}). Nothing more is taken or published until it can."
     if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
         return LedgerFullError(says, do="The disk is full: free some space; the work goes on by itself.")

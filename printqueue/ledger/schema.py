@@ -85,6 +85,11 @@ MIGRATIONS = (
     """
     CREATE INDEX facts_superseded ON facts (arrival) WHERE fact = 'superseded'; -- asked for at every change
     """,
+    """
+    CREATE TABLE studio (            -- one row: whose ledger this is
+      one INTEGER PRIMARY KEY CHECK (one = 1), id TEXT NOT NULL
+    ) STRICT;
+    """,
 )
 NEWEST = len(MIGRATIONS)
 

@@ -23,6 +23,7 @@ from printqueue.ledger.errors import (
     FAILURES,
     NONSENSE,
     Failure,
+    LedgerBusyError,
     LedgerDamagedError,
     LedgerError,
     damaged,
@@ -173,6 +174,8 @@ def _opened(path: str) -> sqlite3.Connection:
 
 def _open_error(path: str, error: Failure) -> LedgerError:
     says = f"The ledger {shown(path)} cannot be opened ({error}). Pictures and prints are untouched."
+    if isinstance(busy := read_error(error), LedgerBusyError):
+        return busy
     if is_damage(error):
         return LedgerDamagedError(says, do="Starting the service sets the file aside and rebuilds it.", why=error)
     return LedgerError(says, do="Check disk and rights.")

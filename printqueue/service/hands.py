@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from printqueue.errors import PrintqueueError
 from printqueue.intake.scan import Seen
-from printqueue.ledger import LedgerError, LedgerFullError
+from printqueue.ledger import LedgerError, LedgerWaitsError
 from printqueue.sandbox import TemplateDiedError
 from printqueue.shop import Ending, Outcome
 
@@ -75,7 +75,7 @@ class Hands:
 def _outcome(future: Future[Outcome]) -> Outcome:
     try:
         return future.result()
-    except LedgerFullError as error:
+    except LedgerWaitsError as error:
         return Outcome(Ending.DEFERRED, str(error))
     except (LedgerError, TemplateDiedError):
         raise

@@ -13,7 +13,7 @@ from printqueue.daybook import Daybook
 from printqueue.errors import WorldError
 from printqueue.intake.scan import Seen, Sweeper
 from printqueue.intake.watch import Waker
-from printqueue.ledger import LedgerFullError
+from printqueue.ledger import LedgerWaitsError
 from printqueue.model.job import Arrival, Sighting, State
 from printqueue.nearest import suggestion
 from printqueue.service import recovery
@@ -141,7 +141,7 @@ class Service:
                 if found:
                     log.warning("the ledger is new but print/ holds %d prints; their recipes are remembered", found)
                 return recovery.recover(self.shop)
-            except WorldError as error:
+            except (WorldError, LedgerWaitsError) as error:
                 log.warning("%s", error)
                 if self._once:
                     raise
@@ -171,7 +171,7 @@ class Service:
             self._waker.check()
         try:
             wait_s = self._turn()
-        except LedgerFullError as error:
+        except LedgerWaitsError as error:
             wait_s = self._wait_for_world(str(error))
         supervisor.alive(self._status)
         now = self._clock()

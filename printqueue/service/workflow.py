@@ -19,7 +19,7 @@ from printqueue.errors import IncompletePictureError, OwnError, PictureError, Wo
 from printqueue.intake import claim
 from printqueue.intake.scan import Seen
 from printqueue.lanes import Refusal
-from printqueue.ledger import LedgerError, LedgerFullError
+from printqueue.ledger import LedgerError, LedgerWaitsError
 from printqueue.model.finding import Finding, Verdict
 from printqueue.model.job import Phase, State
 from printqueue.needs import SLACK_BYTES
@@ -114,7 +114,7 @@ def _claimed(shop: Shop, seen: Seen, prepared: Prepared | None) -> Attempt:
 def _attempt(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
     try:
         outcome = _guarded(shop, attempt, relay)
-    except LedgerFullError:
+    except LedgerWaitsError:
         if shop.ledger.arrival(attempt.arrival.id).phase is Phase.CLAIMED:
             _sweep_up(shop, attempt)  # makes room for the ledger
         raise
