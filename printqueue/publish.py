@@ -123,9 +123,16 @@ def verify_temps(studio: Studio, intent: Intent, proved: Container[str] = ()) ->
         durable.sync_folder(studio.path(folder))
 
 
+def require_places(studio: Studio, intent: Intent) -> None:
+    """Raise `WorldError` unless every folder of the studio that the intent leads out of or into is there."""
+    studio.require_marker()
+    paths = [placed.final for placed in intent.placed] + [path for m in intent.moved for path in (m.source, m.target)]
+    studio.require_folder(*sorted({path.split("/", maxsplit=1)[0] for path in paths}))
+
+
 def show(studio: Studio, intent: Intent) -> None:
     """Give everything of ours its final name, companions first. Raises `NameTakenError`, `LostTempError`."""
-    studio.require_marker()
+    require_places(studio, intent)
     for role, step in (("companion", "companion-published"), ("print", "print-published")):
         for placed in intent.placed:
             if placed.role == role:

@@ -7,30 +7,26 @@ import os
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from datetime import UTC, datetime
+from dataclasses import replace
 
 from printqueue.disk import filesystems
 from printqueue.errors import StudioError, UsageError
+from printqueue.holding import StudioLock, require_own_state, utc_now
 from printqueue.ledger import open_ledger
 from printqueue.papers.loader import Shelf
 from printqueue.publish import Intent
 from printqueue.sandbox import Template
 from printqueue.service import Service
 from printqueue.shop import Shop
-from printqueue.studio import PUBLIC_FOLDERS, Studio, StudioLock, prepare_state
+from printqueue.studio import PUBLIC_FOLDERS, Studio
 from printqueue.text import shown
 
 WORKER = "printqueue.worker"
 
 
-def utc_now() -> str:
-    """The time for people: RFC 3339, UTC, whole seconds."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
 def require_local_state(studio: Studio) -> None:
     """Refuse a ledger on a share: SQLite's WAL needs shared memory and true locks (sqlite.org/wal.html)."""
-    system = filesystems.of(studio.state)
+    system = filesystems.of(_standing(studio.state))
     if system.is_network:
         raise StudioError(
             f"The folder {shown(studio.state)} lies on a share ({shown(system.kind)}), where the ledger can be damaged. "
@@ -38,6 +34,13 @@ def require_local_state(studio: Studio) -> None:
             do="Set a folder on a local disk in studio.yaml, for example `state: /var/lib/printqueue/studio`. "
             "To keep what is recorded, move what the old folder holds there (but not the file `studio`, the marker).",
         )
+
+
+def _standing(path: str) -> str:
+    """`path`, or the nearest folder above it that is there."""
+    while not os.path.isdir(path) and path != os.path.dirname(path):
+        path = os.path.dirname(path)
+    return path
 
 
 def require_private_state(studio: Studio) -> None:
@@ -90,15 +93,18 @@ def running_service(studio: Studio, *, once: bool, watch: bool) -> Iterator[Serv
     so that no child can ever inherit them. Raises `LedgerError` for a ledger that it may not touch (newer, not ours).
     """
     require_private_state(studio)
-    prepare_state(studio)
+    require_own_state(studio)
     require_local_state(studio)
     template = Template(WORKER)
     try:
-        lock = StudioLock(studio)
+        lock = StudioLock(studio, utc_now)
         try:
             ledger = open_ledger(studio.ledger, utc_now, intent_is_whole)
             try:
-                shop = Shop(studio, ledger, template, Shelf.load(studio.path("rules")), utc_now)
+                ledger.belong_to(lock.identity)
+                lock.watch(studio.ledger)
+                held = replace(studio, held=lock)
+                shop = Shop(held, ledger, template, Shelf.load(studio.path("rules")), utc_now)
                 yield Service(shop, time.monotonic, once=once, watch=watch)
             finally:
                 ledger.close()

@@ -6,6 +6,7 @@ import os
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 
+from printqueue.marks import MARKER
 from printqueue.papers.loader import Shelf
 from printqueue.studio import Studio, make_studio, open_studio
 
@@ -19,6 +20,11 @@ _SETTINGS = """\
 # maker: ""                     # your name
 # limits: {pixels: 1000 MP, memory: 3 GB, time: 10 min}
 """
+
+
+def is_studio(root: str) -> bool:
+    """Whether a studio stands there already."""
+    return os.path.isfile(os.path.join(root, ".printqueue", MARKER))
 
 
 def init(root: str, settings: str = _SETTINGS) -> Studio:

@@ -2,25 +2,53 @@
 
 from __future__ import annotations
 
-import errno
-import fcntl
 import os
-import time
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
+from typing import Protocol
 
-from printqueue import config
+from printqueue import config, marks
 from printqueue.config import Config
 from printqueue.disk import durable
-from printqueue.disk.folders import LinkedError, open_folder, parent
+from printqueue.disk.folders import LinkedError, open_folder
 from printqueue.errors import StudioError, UsageError, WorldError
+from printqueue.marks import MARK, MARKER
 from printqueue.strictyaml import MAX_BYTES
 from printqueue.text import shown
 
-MARKER = "studio"
-_LOCK_TRIES, _LOCK_PAUSE_S = 5, 0.05
-_MARKER_TEXT = b"This folder is a printqueue studio. Without this file the service takes the share for not mounted.\n"
-PUBLIC_FOLDERS = ("rules", "profiles", "ready", "print", "review", "masters", "strips", "comparisons", "daybook")
+MARKED_FOLDERS = ("ready", "print", "review", "masters", "strips", "comparisons", "daybook")
+PUBLIC_FOLDERS = ("rules", "profiles", *MARKED_FOLDERS)
+WORK_FOLDERS = ("ready", "print", "review", "masters")  # no picture is taken while one of these is not there
+
+
+class FolderGoneError(WorldError):
+    """A folder of the studio is not there, or is not the studio's."""
+
+    def __init__(self, name: str, *, other: bool = False) -> None:
+        what = "carries the mark of another studio"
+        if not other:
+            what = "is not there, or a folder without the studio's mark stands in its place"
+        super().__init__(
+            f"{name}/ {what}. Nothing is written into it, and nothing that lay in it is taken for gone; pictures wait.",
+            do="Mount it or put it back; it goes on by itself. If you took it away for good, `printqueue init` in the "
+            "studio puts a new one there.",
+        )
+
+
+class Held(Protocol):
+    """What the one service of a studio holds of it (`holding.StudioLock`)."""
+
+    identity: str
+
+    def text(self) -> str:
+        """The marker's text as it is now."""
+
+    def require(self) -> None:
+        """Raise `WorldError` where what is held is not what stands under its name."""
+
+    def beat(self) -> None:
+        """The same, once for every scan, and say in the marker that the service lives."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +60,15 @@ class Studio:
 
     root: str
     config: Config
+    held: Held | None = field(default=None, repr=False, compare=False)
     state: str = field(init=False, repr=False)
-    _marker: str = field(init=False, repr=False)
+    marker: str = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         """Resolve the three paths that may be named by way of links."""
         object.__setattr__(self, "root", os.path.realpath(self.root))
         object.__setattr__(self, "state", os.path.realpath(os.path.join(self.root, self.config.state)))
-        object.__setattr__(self, "_marker", os.path.join(os.path.realpath(self.path(".printqueue")), MARKER))
+        object.__setattr__(self, "marker", os.path.join(os.path.realpath(self.path(".printqueue")), MARKER))
 
     @property
     def ledger(self) -> str:
@@ -54,28 +83,80 @@ class Studio:
         """A path below the private folder."""
         return os.path.join(self.state, *parts)
 
+    @property
+    def identity(self) -> str:
+        """The studio's own number; "" for one that an earlier version made and that was not served since."""
+        return self.held.identity if self.held is not None else marks.id_in(self._text)
+
+    @property
+    def _text(self) -> str:
+        return self.held.text() if self.held is not None else marks.read(self.marker)
+
     def make_folder(self, folder: str) -> None:
-        """Make `folder` (a full path below the root) and its parents, durably; never below a bare mount point."""
+        """Make `folder` (a full path inside one of the marked folders) and its parents, durably; never one of those
+        itself, which may only not be mounted. Raises `WorldError`.
+        """
         self.require_marker()
-        durable.make_folder(self.root, folder)
+        top = os.path.relpath(folder, self.root).split(os.sep, maxsplit=1)[0]
+        self.require_folder(top)
+        try:
+            durable.make_folder(self.path(top), folder)
+        except (NotADirectoryError, FileExistsError) as error:
+            raise _in_the_way(self.root, folder) from error
 
     def require_folders(self) -> None:
-        """As `require_marker`; also `LinkedError`, which is a `WorldError`, where a folder of the studio is a link: it
-        would lead work away from what carries the marker. For once a scan: no single step follows a link anyway.
+        """As `require_marker` and, for the folders that work goes through, `require_folder`; also `LinkedError`, which is
+        a `WorldError`, where a folder of the studio is a link: it would lead work away from what carries the mark.
+        For once a scan: no single step follows a link anyway.
         """
         for name in PUBLIC_FOLDERS:
             if os.path.islink(self.path(name)):
                 raise LinkedError(self.path(name))
         self.require_marker()
+        if self.held is not None:
+            self.held.beat()
+        self.require_folder(*WORK_FOLDERS)
+
+    def require_folder(self, *names: str) -> None:
+        """Raise `FolderGoneError` unless each of these marked folders is the studio's own: an empty mount point is not."""
+        text = self._text
+        identity, places = marks.id_in(text), marks.places_in(text)
+        for name in names:
+            folder = self.path(name)
+            mark = marks.read(os.path.join(folder, MARK))
+            found = marks.id_in(mark)
+            if found == identity != "" and marks.place_in(mark) == places.get(name):
+                continue
+            if not os.path.isdir(folder) or (identity and not (found == "" and takes_no_mark(name, folder))):
+                raise FolderGoneError(name, other=found not in ("", identity))
 
     def require_marker(self) -> None:
         """Raise `WorldError` where the share is not mounted: an empty mount point is no empty inbox."""
-        if durable.lstamp(self._marker) is None:
+        if durable.lstamp(self.marker) is None:
             raise WorldError(
                 f"The studio {shown(self.root)} is not there (its marker .printqueue/{MARKER} is missing). "
                 "Nothing is written and nothing is taken for gone.",
                 do="Mount the share. For a new folder run `printqueue init`.",
             )
+        if self.held is not None:
+            self.held.require()
+
+
+def takes_no_mark(name: str, folder: str) -> bool:
+    """A read-only ready/ cannot be marked, and nothing is ever written there."""
+    return name == "ready" and bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
+
+
+def _in_the_way(root: str, folder: str) -> WorldError:
+    """A file has the name of a folder that is to be made: a group folder in ready/ that is called like a picture."""
+    path = folder
+    while path != root and not os.path.lexists(path):
+        path = os.path.dirname(path)
+    return WorldError(
+        f"{shown(os.path.relpath(path, root))} is a file, so no folder can be made under that name. It is left as it is, "
+        "and the picture waits in ready/.",
+        do="Give the folder in ready/ another name.",
+    )
 
 
 def open_studio(root: str) -> Studio:
@@ -92,8 +173,7 @@ def open_studio(root: str) -> Studio:
 def load_config(root: str) -> Config:
     """`studio.yaml` of a studio, or the defaults where it has none."""
     try:
-        with open(os.path.join(root, config.FILE), "rb") as stream:
-            return config.load(stream.read(MAX_BYTES + 1))
+        return config.load(durable.read_plain(os.path.join(root, config.FILE), MAX_BYTES + 1))
     except FileNotFoundError:
         return Config()
     except OSError as error:
@@ -108,68 +188,66 @@ def make_studio(root: str) -> Studio:
         raise StudioError(
             f"{shown(root)} is not empty. Nothing was changed.", do="Name a new folder: printqueue init NEW-FOLDER."
         )
+    identity = marks.new_id()
     for name in PUBLIC_FOLDERS:
         os.mkdir(os.path.join(root, name))
+    places = {name: marks.put(os.path.join(root, name), identity) for name in MARKED_FOLDERS}
     private = os.path.join(root, ".printqueue")
     os.mkdir(private, 0o700)
-    studio = Studio(root, Config())
-    durable.write_temp(os.path.join(private, MARKER), _MARKER_TEXT)
+    durable.write_temp(os.path.join(private, MARKER), marks.marker_text(identity, places))
     durable.sync_folder(private)
-    return studio
+    return Studio(root, Config())
+
+
+def put_back(studio: Studio) -> Iterator[str]:
+    """Make the folders of a studio that are missing, and mark those that lack the mark: for the photographer's own word
+    only, since a folder that is not mounted looks the same. Yields what was done. Raises `StudioError`, `WorldError`.
+    """
+    for name in PUBLIC_FOLDERS:
+        folder = studio.path(name)
+        with durable.world("Making", folder):
+            if not os.path.lexists(folder):
+                os.mkdir(folder)
+                yield f"{name}/ was made anew."
+            if name in MARKED_FOLDERS and studio.identity and not _has_its_mark(studio, name):
+                _mark_anew(studio, name)
+                yield f"{name}/ carries the studio's mark again."
+
+
+def _has_its_mark(studio: Studio, name: str) -> bool:
+    try:
+        studio.require_folder(name)
+    except FolderGoneError:
+        return False
+    return True
+
+
+def _mark_anew(studio: Studio, name: str) -> None:
+    """The mark first: killed before its number stands in the marker, the folder is still not the studio's."""
+    folder = studio.path(name)
+    found = marks.id_in(marks.read(os.path.join(folder, MARK)))
+    if found not in ("", studio.identity):
+        raise StudioError(
+            f"{name}/ carries the mark of another studio ({name}/{MARK}). It was left as it is.",
+            do="Put the true folder back; or, to make it this studio's, remove that file and run `printqueue init` again.",
+        )
+    number = marks.put(folder, studio.identity)
+    descriptor = marks.opened(studio.marker)
+    try:
+        marks.write_places(descriptor, marks.places_in(marks.text_of(descriptor)) | {name: number})
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 def prepare_state(studio: Studio) -> None:
-    """Make the private folder and its parts where they are missing (0700)."""
+    """Make the private folder and its parts where they are missing (0700), its mark first."""
     with durable.world("Preparing", studio.state):
         os.makedirs(studio.state, 0o700, exist_ok=True)
+        identity = studio.identity if studio.state != os.path.dirname(studio.marker) else ""
+        if identity and not marks.id_in(marks.read(studio.private(MARK))):
+            marks.put(studio.state, identity)
         for name in ("spool", "past"):
             with suppress(FileExistsError):
                 os.mkdir(studio.private(name), 0o700)
             os.close(open_folder(studio.private(name)))  # a link there would lead private copies away
-
-
-class StudioLock:
-    """One service per studio: a kernel lock, gone with the process however it ends."""
-
-    def __init__(self, studio: Studio) -> None:
-        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
-        with parent(studio.private("lock")) as (folder, name):
-            self._descriptor = os.open(name, flags, 0o600, dir_fd=folder)
-        if not self._taken():
-            os.close(self._descriptor)
-            raise StudioError(
-                f"Another printqueue service already looks after {shown(studio.root)}.",
-                do="Use that one (`printqueue status`), or stop it first.",
-            )
-
-    def _taken(self) -> bool:
-        """Take the lock; a reader that asks `is_served` holds it for an instant, so try a few times."""
-        for _ in range(_LOCK_TRIES):
-            try:
-                fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError as error:
-                if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
-                    raise
-                time.sleep(_LOCK_PAUSE_S)
-            else:
-                return True
-        return False
-
-    def release(self) -> None:
-        """Give the studio up."""
-        os.close(self._descriptor)
-
-
-def is_served(studio: Studio) -> bool:
-    """Whether a service holds the studio's lock right now."""
-    try:
-        descriptor = os.open(studio.private("lock"), os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
-    except OSError:
-        return False
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except OSError:
-        return True
-    finally:
-        os.close(descriptor)
-    return False

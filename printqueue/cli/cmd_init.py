@@ -5,23 +5,55 @@ from __future__ import annotations
 import argparse
 
 from printqueue.cli.console import say
-from printqueue.errors import Exit
+from printqueue.errors import Exit, StudioError
+from printqueue.text import shown
+
+_AGAIN = (
+    "In a studio that is one already, it puts back folders that were taken away, and the mark by which the service knows "
+    "them; nothing else is changed. Be sure that they are not just unmounted: the service waits for those by itself."
+)
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
     """Where to make it."""
-    command.add_argument("dir", nargs="?", metavar="DIR", help="a new or empty folder (default: this one)")
+    command.description = f"{command.description} {_AGAIN}"
+    command.add_argument(
+        "dir",
+        nargs="?",
+        metavar="DIR",
+        help="a new or empty folder, or a studio that lacks folders (default: this one)",
+    )
 
 
 def run(options: argparse.Namespace) -> int:
     """Make the studio and say what to do next."""
     from printqueue import starter
 
-    studio = starter.init(options.dir or options.studio or ".")
+    root = options.dir or options.studio or "."
+    if starter.is_studio(root):
+        return _put_back(root)
+    studio = starter.init(root)
     say(f"Studio made: {studio.root}")
     say("Drop an export (not your only file) into ready/PAPER/SIZE/, for example ready/smooth-rag/A3/.")
     say("Start the service there: printqueue serve")
     say(
         "The profiles are DEMONSTRATION profiles, not for a real sheet: put your own into profiles/ (printqueue papers)."
     )
+    return Exit.DONE
+
+
+def _put_back(root: str) -> int:
+    """What the photographer took away and wants again."""
+    from printqueue.studio import open_studio, put_back
+
+    studio = open_studio(root)
+    done = 0
+    for line in put_back(studio):
+        say(line)
+        done += 1
+    if not done:
+        raise StudioError(
+            f"{shown(studio.root)} is a studio already, and none of its folders is missing. Nothing was changed.",
+            do="Start the service there: printqueue serve.",
+        )
     return Exit.DONE

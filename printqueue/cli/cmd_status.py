@@ -8,7 +8,7 @@ from printqueue.cli.console import add_json, print_json, say, studio_of, table
 from printqueue.errors import Exit, UsageError
 
 _CODES = (
-    "Ends with 0 where nothing needs a human, with 3 where something does: a job is stuck; the running service names a "
+    "Ends with 0 where nothing needs a human, with 3 where something does: a job is stuck; a folder of the studio is not there; the running service names a "
     "problem, or its last look at ready/ is older than twice `scan`; no service runs although pictures stand in ready/. "
     "Pictures turned back are normal and count as 0: their reasons stand in review/."
 )

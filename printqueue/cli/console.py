@@ -41,7 +41,7 @@ def studio_of(options: argparse.Namespace) -> Studio:
 
 def root_of(options: argparse.Namespace) -> str:
     """The folder that is taken for the studio, whether it is one or not."""
-    from printqueue.studio import MARKER
+    from printqueue.marks import MARKER
 
     if options.studio:
         return str(options.studio)

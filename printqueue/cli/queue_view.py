@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from printqueue.errors import PrintqueueError, WorldError
+from printqueue.holding import is_served, require_own_state
 from printqueue.intake.scan import sweep
 from printqueue.ledger import LedgerReader
 from printqueue.ledger.freshness import age_s
 from printqueue.queue_answer import attention, collect
-from printqueue.studio import is_served
+from printqueue.studio import WORK_FOLDERS
 from printqueue.text import shown
 
 if TYPE_CHECKING:
@@ -41,8 +43,26 @@ def look(studio: Studio) -> tuple[dict[str, Any], datetime]:
         standing = _standing(studio, ledger)
         gone = {shown(one.path) for one in ledger.sightings() if not os.path.lexists(studio.path("ready", one.path))}
         answer["passed_over"] = [one for one in answer["passed_over"] if one["file"] not in gone]
-    answer["attention"] = attention(answer, now, scan_s=studio.config.scan, standing=standing)
+    needs = attention(answer, now, scan_s=studio.config.scan, standing=standing)
+    answer["attention"] = [*needs, *(one for one in _about_place(studio) if not any(one in said for said in needs))]
     return answer, now
+
+
+def _about_place(studio: Studio) -> Iterator[str]:
+    """What a service would wait for, or not start with, seen now: a folder that is not there, a state folder of others."""
+    for name in (*WORK_FOLDERS, "daybook"):
+        try:
+            studio.require_folder(name)
+        except WorldError as error:
+            yield str(error)
+        except OSError as error:
+            yield f"{name}/ cannot be looked at ({error.strerror})."
+    try:
+        require_own_state(studio)
+    except OSError:  # another user's, who alone can look into it
+        return
+    except PrintqueueError as error:
+        yield str(error)
 
 
 def _standing(studio: Studio, ledger: LedgerReader) -> int:

@@ -82,6 +82,7 @@ class Daybook:
         """`first`: the first page; `months`: the newest fact, where the months' pages are to be looked after too."""
         try:
             self._studio.require_marker()
+            self._studio.require_folder(FOLDER)
             before = self._counts
             if months is not None:
                 self._keep_months(months)

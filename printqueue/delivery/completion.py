@@ -49,7 +49,7 @@ def carry_out(shop: Shop, attempt: Attempt, write: Callable[[], Intent], record:
 
 def complete(shop: Shop, arrival: int, intent: Intent) -> Outcome:
     """After everything of ours is visible: record it, move the original, record that. Also used by recovery."""
-    shop.studio.require_marker()
+    publish.require_places(shop.studio, intent)
     intent = originals.with_free_targets(shop.studio, intent)
     shop.ledger.published(arrival, intent.to_json())
     steps.reached("published-written")
@@ -59,6 +59,7 @@ def complete(shop: Shop, arrival: int, intent: Intent) -> Outcome:
     intent, unusual = originals.move_originals(shop.studio, intent)
     steps.reached("original-moved")
     if intent.kind == "review" and not durable.exists(shop.studio.path(intent.moved[0].target)):
+        publish.require_places(shop.studio, intent)
         return _withdraw_review(shop, arrival, intent)
     if any(moved.stays for moved in intent.moved):
         shop.ledger.published(arrival, intent.to_json())  # or the picture would be taken again as it stands there
@@ -101,6 +102,7 @@ def _original_gone(shop: Shop, attempt: Attempt) -> Outcome | None:
     seen, ready = attempt.seen, shop.studio.path("ready")
     stamp = durable.lstamp(os.path.join(ready, seen.path))
     if stamp is None:
+        shop.studio.require_folder("ready")
         shop.ledger.settle(attempt.arrival.id, State.WITHDRAWN, "it was taken out of ready/ before it was made")
         return Outcome(Ending.WITHDRAWN, "it was taken out of ready/ before it was made")
     if not _same_bytes(os.path.join(ready, seen.path), stamp, attempt):

@@ -18,6 +18,7 @@ from printqueue.publish import Placed
 from printqueue.reports import proof_words
 from printqueue.sandbox import ChildDiedError
 from printqueue.shop import Attempt, Shop
+from printqueue.studio import FolderGoneError
 from printqueue.workbench import Relay, ask, print_job
 from printqueue.worker import Judged, Proofed, ProofOrder, WordsOrder
 
@@ -131,7 +132,10 @@ def _kept(shop: Shop, attempt: Attempt, index: int, descriptor: int, sha256: str
         return ""
     name = f"{sha256[:20]}.jpg"
     final = os.path.join(THUMBNAILS, name)
-    temp = group.new_temp(shop, attempt, THUMBNAILS, f"{index}.jpg")
+    try:
+        temp = group.new_temp(shop, attempt, THUMBNAILS, f"{index}.jpg")
+    except FolderGoneError:  # the daybook names it; a page is worth no print
+        return ""
     studio = shop.studio
     with durable.world("Writing", final):
         if durable.sha256(studio.path(final)) == sha256:

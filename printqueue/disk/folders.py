@@ -117,6 +117,16 @@ def parent(path: str) -> Iterator[tuple[int, str]]:
 
 
 @contextmanager
+def opened(path: str) -> Iterator[int]:
+    """The folder `path`, opened to be listed. Raises like `open_folder`."""
+    descriptor = open_folder(path, os.O_RDONLY)
+    try:
+        yield descriptor
+    finally:
+        os.close(descriptor)
+
+
+@contextmanager
 def scan_folder(path: str) -> Iterator[Iterator[os.DirEntry[str]]]:
     """`os.scandir` of a folder that is reached without a link. Entries may be asked (`stat`) inside the block only;
     their `path` is their name. Raises like `open_folder`.

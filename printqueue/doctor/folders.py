@@ -11,8 +11,11 @@ from contextlib import suppress
 
 from printqueue.disk import durable
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
+from printqueue.errors import StudioError, WorldError
+from printqueue.holding import require_own_state
+from printqueue.marks import MARKER
 from printqueue.nearest import suggestion
-from printqueue.studio import MARKER, PUBLIC_FOLDERS, Studio
+from printqueue.studio import PUBLIC_FOLDERS, Studio
 from printqueue.text import shown
 
 _READ = ("rules", "profiles")
@@ -98,6 +101,8 @@ def rights(visit: Visit) -> Iterator[Result]:
     lacking.append(_lacking("ready", place.path("ready"), os.R_OK | os.W_OK | os.X_OK))
     lacking += [_untried(name, place.path(name)) for name in _WRITTEN if not os.path.islink(place.path(name))]
     lacking.append(_untried(shown(place.config.state), standing(place.state)))
+    lacking += [_unmarked(place, name) for name in ("ready", *_WRITTEN)]
+    lacking.append(_others_state(place))
     found = [result for result in lacking if result is not None]
     found += [
         warn(
@@ -108,7 +113,7 @@ def rights(visit: Visit) -> Iterator[Result]:
         for name in _closed(place.path("ready"))
     ]
     found += [
-        warn("folders", f"{name}/ is missing; nothing is written there yet.", f"Make it: mkdir {name}")
+        warn("folders", f"{name}/ is missing; nothing is written there.", "Make it: printqueue init")
         for name in _WRITTEN_LATER
         if not os.path.isdir(place.path(name))
     ]
@@ -200,9 +205,37 @@ def _closed(ready: str) -> list[str]:
     return [os.path.relpath(path, os.path.dirname(ready)) for path in found[:_MOST_NAMED]]
 
 
+def _missing(name: str, path: str) -> Result:
+    return bad(
+        "folders",
+        f"{name}/ is missing: {shown(path, limit=300)}.",
+        "Mount it or put it back; if you took it away for good: printqueue init",
+    )
+
+
+def _unmarked(place: Studio, name: str) -> Result | None:
+    """A folder that is there, and is not the studio's: what a mount point looks like while nothing is mounted."""
+    if not os.path.isdir(place.path(name)) or os.path.islink(place.path(name)):
+        return None  # said already
+    try:
+        place.require_folder(name)
+    except WorldError as error:
+        return bad("folders", error.says, error.do)
+    return None
+
+
+def _others_state(place: Studio) -> Result | None:
+    """`state:` that leads into a folder of somebody else's."""
+    try:
+        require_own_state(place)
+    except StudioError as error:
+        return bad("folders", error.says, error.do)
+    return None
+
+
 def _lacking(name: str, path: str, wanted: int) -> Result | None:
     if not os.path.isdir(path):
-        return bad("folders", f"{name}/ is missing.", f"Make it again: mkdir {shown(path, limit=300)}")
+        return _missing(name, path)
     if not os.access(path, wanted):
         words = "read and written" if wanted & os.W_OK else "read"
         return bad("folders", f"{name}/ cannot be {words} by this user.", "Check its owner and mode.")
@@ -212,7 +245,7 @@ def _lacking(name: str, path: str, wanted: int) -> Result | None:
 def _untried(name: str, path: str) -> Result | None:
     """Write, rename without replacing, remove: what publication needs, with a hidden file of our own."""
     if not os.path.isdir(path):
-        return bad("folders", f"{name}/ is missing.", f"Make it again: mkdir {shown(path, limit=300)}")
+        return _missing(name, path)
     stem = os.path.join(path, f"{durable.TEMP_PREFIX}doctor-{os.getpid()}")
     try:
         durable.write_temp(stem + ".a", b"printqueue doctor\n")

@@ -7,9 +7,9 @@ from datetime import datetime
 
 from printqueue.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.errors import StudioError
+from printqueue.holding import is_served
 from printqueue.ledger import LedgerDamagedError, Wanted, freshness
 from printqueue.model.job import Heartbeat, State
-from printqueue.studio import is_served
 from printqueue.text import shown
 
 _MOST_NAMED = 20

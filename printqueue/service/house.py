@@ -38,6 +38,7 @@ class Housekeeping:
         `touched` names the paths where anything changed since the last scan; the first one looks at all.
         """
         if touched or not self._looked:
+            self._shop.studio.require_folder("ready")  # after the look: what lay in an absent folder has not gone
             here = {seen.path: seen.stamp for seen in found.pictures}
             for arrival in self._shop.ledger.arrivals(State.WAITING, State.STUCK):
                 if arrival.path in in_hand or found.is_dark(arrival.path):
@@ -65,6 +66,7 @@ class Housekeeping:
 
     def _taken_from_review(self, number: int) -> None:
         """Its reason goes too: alone it helps nobody."""
+        self._shop.studio.require_folder("review")  # after the look
         arrival = self._shop.ledger.arrival(number)
         for placed in Intent.from_json(arrival.intent).placed if arrival.intent is not None else ():
             delivery.to_past(self._shop, number, placed.final)
@@ -124,6 +126,7 @@ class Housekeeping:
             self._unanswer(stem)
         if os.path.lexists(final):
             return
+        studio.require_folder("review")
         with durable.world("Writing", name):
             durable.write_temp(temp, text)
             durable.rename_no_clobber(temp, final)

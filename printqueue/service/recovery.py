@@ -14,21 +14,26 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
 
 from printqueue import delivery, publish
-from printqueue.disk import durable
+from printqueue.disk import durable, folders
 from printqueue.errors import OwnError, PictureError, WorldError
 from printqueue.intake.claim import ChangedError, open_regular
 from printqueue.model.job import Arrival, Phase, State
 from printqueue.publish import Intent
 from printqueue.shop import Ending, Outcome, Shop
 from printqueue.telling import supervisor
+from printqueue.text import shown
 from printqueue.workbench import ask
 
+log = logging.getLogger("printqueue")
+
+_MOST_NAMED = 3
 _OURS = ("print", "review", "masters")
 _LONGEST_FILE_S = 120.0  # to hash or look through one file on a slow share
 _MOST_KILLS = 4  # a power cut or two is bad luck
@@ -82,6 +87,7 @@ def _shown(shop: Shop, arrival: Arrival, intent: Intent) -> bool:
     try:
         publish.show(shop.studio, intent)
     except (publish.LostTempError, publish.NameTakenError):
+        publish.require_places(shop.studio, intent)  # what cannot be seen just now is not lost
         if publish.print_is_visible(shop.studio, intent):
             return True
         publish.take_back(shop.studio, intent)
@@ -100,10 +106,47 @@ def drop_strays(shop: Shop) -> None:
     ):
         with durable.world("Removing", path):
             durable.remove(path)
-    spool = shop.studio.private("spool")
-    for name in os.listdir(spool) if os.path.isdir(spool) else ():
-        if name not in map(str, unfinished):
-            shutil.rmtree(os.path.join(spool, name), ignore_errors=True)
+    left = _clear_spool(shop, unfinished)
+    if left:
+        named = ", ".join(shown(name, limit=60) for name in left[:_MOST_NAMED])
+        log.warning(
+            "the private folder's spool/ holds %d entries that the ledger knows nothing of; they are left as they are: %s",
+            len(left),
+            named,
+        )
+
+
+def _clear_spool(shop: Shop, unfinished: Collection[int]) -> list[str]:
+    """Remove what attempts left that are over; what is left because it cannot be proved to be ours, sorted."""
+    newest = shop.ledger.newest()
+    with suppress(FileNotFoundError), folders.opened(shop.studio.private("spool")) as spool:
+        over = [name for name in sorted(os.listdir(spool)) if _number(name) not in unfinished]
+        return [name for name in over if not (0 < _number(name) <= newest and _removed(spool, name))]
+    return []
+
+
+def _removed(spool: int, name: str) -> bool:
+    """Remove the attempts of one arrival; False where anything else is there as well."""
+    try:
+        arrival = os.open(name, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=spool)
+    except OSError:
+        return False
+    try:
+        for attempt in os.listdir(arrival):
+            if _number(attempt) > 0:
+                shutil.rmtree(attempt, ignore_errors=True, dir_fd=arrival)
+    finally:
+        os.close(arrival)
+    try:
+        os.rmdir(name, dir_fd=spool)
+    except OSError:
+        return False
+    return True
+
+
+def _number(name: str) -> int:
+    """The number of an arrival or attempt as we write it; 0 for any other name."""
+    return int(name) if name.isascii() and name.isdigit() and name == str(int(name)) and len(name) < 19 else 0
 
 
 def _visible(name: str) -> bool:

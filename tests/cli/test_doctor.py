@@ -7,6 +7,7 @@ import errno
 import json
 import os
 import resource
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -24,11 +25,12 @@ from printqueue.disk.filesystems import FileSystem
 from printqueue.doctor import CHECKS, Health, Result, disks, examination, folders, machine, record
 from printqueue.doctor.result import Visit
 from printqueue.errors import OwnError
+from printqueue.holding import StudioLock
 from printqueue.intake import watch
 from printqueue.ledger import Ledger
 from printqueue.model.job import State
 from printqueue.sandbox import Walls
-from printqueue.studio import StudioLock, open_studio
+from printqueue.studio import open_studio
 from tests.cli.support import assert_plain, run, tree
 
 FINE, WARN, BAD = Health.FINE, Health.WARN, Health.BAD
@@ -96,7 +98,7 @@ def test_broken_studio(studio: Path, capsys: pytest.CaptureFixture[str]) -> None
     add(studio / "rules" / "baryta.yaml", "bordr: 3 mm\n")
     (studio / "profiles" / "kozo.icc").write_bytes(b"driftwood")
     (studio / "profiles" / "smooth-rag.icc").unlink()
-    (studio / "review").rmdir()
+    shutil.rmtree(studio / "review")
     (studio / "rules" / "fog\x1b[31m\u202e.yaml").write_text("paper: Fog\n")
     ledger_file(studio).write_bytes(b"barnacles " * 500)
     ran = run(capsys, "-C", str(studio), "doctor")
@@ -726,3 +728,17 @@ def test_newer_ledger(studio: Path) -> None:
     (result,) = answers(studio, "ledger")
     assert (result.state, result.do) == (BAD, "Upgrade this one.")
     assert answers(studio, "stuck") == answers(studio, "prints") == []
+
+
+def test_folders_that_are_not_the_studios(studio: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An empty folder where a disk should be mounted, and a state folder of somebody else's, are bad and named."""
+    (studio / "masters" / ".printqueue").unlink()
+    (tmp_path / "var" / "spool" / "mail").mkdir(parents=True)
+    add(studio / "studio.yaml", f"state: {tmp_path / 'var'}\n")
+    before = tree(tmp_path / "var")
+    ran = run(capsys, "-C", str(studio), "doctor", "--json")
+    assert ran.code == 3
+    said = [one["says"] for one in ran.json if one["state"] == "bad"]
+    assert any(one.startswith("masters/ is not there, or a folder without the studio's mark") for one in said)
+    assert any("holds files that are not this studio's (spool)" in one for one in said)
+    assert tree(tmp_path / "var") == before

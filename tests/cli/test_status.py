@@ -14,11 +14,12 @@ from typing import Any
 import pytest
 
 from printqueue.cli.main import main
+from printqueue.holding import StudioLock
 from printqueue.intake import passing
 from printqueue.ledger import Ledger, LedgerReader, open_ledger
 from printqueue.model.job import Sighting, State
 from printqueue.queue_answer import attention, collect
-from printqueue.studio import StudioLock, open_studio
+from printqueue.studio import open_studio
 from tests.cli.support import assert_plain, in_terminal, picture, program, run, tree, typed_into, without_codes
 
 STATES = ["waiting", "working", "printable", "review", "withdrawn", "stuck"]

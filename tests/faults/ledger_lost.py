@@ -70,7 +70,8 @@ def lost_now(studio: Studio, want: dict[str, str], case: Case, *, everything: bo
     code = kit.serve(studio)
     have = support.files(studio)
     wrong = ([] if code == 0 else [f"ended with {code}"]) + kit.lost(studio, case.digests)
-    wrong += [f"spool: {name}" for name in support.spool(studio)]
+    # Without its ledger a private copy cannot be proved to be ours: it stays, and is said.
+    wrong += [f"spool: {name}" for name in support.spool(studio) if everything]
     wrong += [f"hidden: {name}" for name in have if os.path.basename(name).startswith(".")]
     made, wanted = Counter(_prints(have)), Counter(_prints(want))
     wrong += ["a print is missing"] * (wanted - made).total()

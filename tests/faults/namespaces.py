@@ -18,7 +18,7 @@ from pathlib import Path
 
 from printqueue.disk import room
 from printqueue.service import waiting
-from printqueue.studio import Studio, open_studio
+from printqueue.studio import Studio, open_studio, put_back
 from tests.faults import kit
 from tests.faults.kit import Gate, Served
 from tests.service import support
@@ -118,6 +118,7 @@ def print_disk_full(folder: Path, watch: str) -> str:
     """print/ is a disk of its own: full before anything begins, then it has room again."""
     studio = support.new_studio(folder / "studio", _SETTINGS.format(watch=watch))
     disk = _mount(Path(studio.path("print")), "4m")
+    list(put_back(studio))  # its mark
     with _service(studio) as served:
         with _filled(disk):
             since = len(served.said())
@@ -132,6 +133,7 @@ def print_disk_fills_up(folder: Path, watch: str) -> str:
     """The same disk is filled up by somebody else just when the print is to be written."""
     studio = support.new_studio(folder / "studio", _SETTINGS.format(watch=watch))
     disk = _mount(Path(studio.path("print")), "4m")
+    list(put_back(studio))  # its mark
     with _service(studio, "render") as served:
         _drop(studio, NAME, 1)
         _until(lambda: served.comes(0), served)
@@ -208,7 +210,7 @@ def share_gone(folder: Path, watch: str) -> str:
     _drop(studio, "plain wood/Net.tif", 3)  # names no paper: it stands there, and must not be taken for gone
     with _service(studio) as served:
         _until(lambda: _waits(studio, "plain wood"), served)
-        _run("umount", str(point))
+        _run("umount", "-l", str(point))  # the service holds the marker open
         since = len(served.said())
         _until(lambda: _said(served, "is not there", since), served)
         time.sleep(2 * _QUICK_S)

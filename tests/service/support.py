@@ -29,14 +29,16 @@ import tifffile
 from numpy.typing import NDArray
 
 from printqueue.colour import spaces
+from printqueue.holding import is_served
 from printqueue.ledger import Ledger, LedgerReader
+from printqueue.marks import MARK
 from printqueue.papers.loader import Shelf
 from printqueue.queue_answer import collect
 from printqueue.sandbox import Template
 from printqueue.service import Service, Tally
 from printqueue.shop import Shop
 from printqueue.stock import Tones
-from printqueue.studio import Studio, is_served, make_studio, open_studio, prepare_state
+from printqueue.studio import Studio, make_studio, open_studio, prepare_state
 
 ROOT = Path(__file__).resolve().parents[2]
 SOON_S = 30.0  # the longest that any test waits for something that must happen
@@ -157,7 +159,7 @@ def files(studio: Studio, *tops: str) -> dict[str, str]:
     found = {}
     for top in tops or ("ready", "print", "review", "masters"):
         for folder, _, names in os.walk(studio.path(top)):
-            for name in names:
+            for name in sorted(set(names) - {MARK}):  # the studio's mark in each of its folders is no work
                 path = os.path.join(folder, name)
                 with suppress(FileNotFoundError):  # a running service renamed it since the folder was listed
                     found[os.path.relpath(path, studio.root)] = _content(path)

@@ -16,13 +16,14 @@ import pytest
 
 from printqueue import delivery
 from printqueue.errors import StudioError
+from printqueue.holding import StudioLock
 from printqueue.intake import claim
 from printqueue.intake.claim import ChangedError
 from printqueue.ledger import LedgerReader
 from printqueue.reports import print_note
 from printqueue.sandbox import ChildLimits, Template
 from printqueue.service import Service, loop
-from printqueue.studio import Studio, StudioLock
+from printqueue.studio import Studio
 from printqueue.workbench import Workbench
 from tests.service import faulty_worker as faults
 from tests.service import support

@@ -43,13 +43,16 @@ def close():
     os.chmod(ready + "/card", 0o555)
 REASON = "Permission denied"
 """
-_WRITABLE_TMPFS = _TMPFS.replace('    subprocess.run(["mount", "-o", "remount,ro", ready], check=True)\n', "")
+_WRITABLE_TMPFS = _TMPFS.replace(
+    'subprocess.run(["mount", "-o", "remount,ro", ready], check=True)', "list(put_back(studio))  # its mark"
+)
 
 _BEGIN = """
 import os, subprocess, sys
 from pathlib import Path
 from printqueue.disk import durable
 from printqueue.ledger import LedgerReader
+from printqueue.studio import put_back
 from tests.service import support
 studio = support.new_studio(sys.argv[1])
 ready = studio.path("ready")

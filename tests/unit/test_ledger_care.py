@@ -271,6 +271,7 @@ def test_ledger_on_a_share_is_refused(
 
     monkeypatch.setattr(filesystems, "of", of)
     studio = Studio(str(tmp_path), Config(state="elsewhere"))
+    os.mkdir(studio.state)
     if refused:
         with pytest.raises(StudioError, match=f"on a share.*{kind}.*`state: ") as refusal:
             running.require_local_state(studio)

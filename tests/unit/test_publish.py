@@ -12,6 +12,7 @@ from printqueue import originals, publish
 from printqueue.config import Config
 from printqueue.disk.durable import Stamp, lstamp, sha256
 from printqueue.errors import OwnError, WorldError
+from printqueue.marks import MARK
 from printqueue.publish import Intent, LostTempError, Moved, NameTakenError, Placed
 from printqueue.studio import Studio, make_studio
 
@@ -136,7 +137,7 @@ def test_original_is_moved_not_copied(studio: Studio) -> None:
         now = lstamp(studio.path("masters", "Fog.tif"))
         assert now is not None
         assert now.same_file(stamp)
-    assert os.listdir(studio.path("ready")) == []
+    assert os.listdir(studio.path("ready")) == [MARK]
 
 
 def test_replaced_original_stays_where_it_is(studio: Studio) -> None:
@@ -158,7 +159,7 @@ def test_original_and_spare_lost_is_said(studio: Studio) -> None:
     os.unlink(studio.private("spool", "1", "1", "picture"))
     _, unusual = _move(studio, stamp, digest)
     assert "no whole copy" in unusual[0]
-    assert os.listdir(studio.path("masters")) == []
+    assert os.listdir(studio.path("masters")) == [MARK]
 
 
 def test_swapped_in_the_last_instant(studio: Studio, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -191,7 +192,7 @@ def test_rename_that_changes_the_inode(studio: Studio, monkeypatch: pytest.Monke
     monkeypatch.setattr(originals, "_rename_free", renumber)
     _, unusual = _move(studio, stamp, digest)
     assert unusual == []
-    assert os.listdir(studio.path("ready")) == []
+    assert os.listdir(studio.path("ready")) == [MARK]
     assert sha256(studio.path("masters", "Fog.tif")) == digest
 
 

@@ -17,6 +17,7 @@ from printqueue.config import Config
 from printqueue.disk import durable, renaming
 from printqueue.disk.durable import Stamp
 from printqueue.errors import WorldError
+from printqueue.marks import MARK
 from printqueue.publish import Intent, Placed
 from printqueue.studio import Studio, make_studio
 
@@ -61,7 +62,7 @@ def _killed(work: Callable[[], object], at: str, name: str = "") -> None:
 
 
 def _names(folder: Path) -> list[str]:
-    return sorted(path.name for path in folder.iterdir())
+    return sorted(set(os.listdir(folder)) - {MARK})
 
 
 @pytest.fixture
