@@ -111,8 +111,7 @@ def _order_beside(path: str) -> Order | None:
         raise UsageError(f"{shown(name)} is {held}.")
     if found is None:
         return None
-    with open(os.path.join(folder, found), "rb") as stream:
-        return loader.load_for_picture(stream.read(MAX_BYTES + 1), shown(found))
+    return loader.load_for_picture(durable.read_plain(os.path.join(folder, found), MAX_BYTES + 1), shown(found))
 
 
 @contextmanager
