@@ -120,10 +120,10 @@ class Prints(Transactions):
             run("DELETE FROM found_prints", ())
             for recipe, output in {**settled, **found}.items():
                 run(
-                    "INSERT INTO found_prints SELECT ?1, ?2, ?3 WHERE NOT EXISTS (SELECT 1 FROM prints p"
-                    " JOIN arrivals a ON a.id = p.arrival WHERE p.recipe = ?1 AND p.output = ?2"
+                    "INSERT INTO found_prints SELECT :recipe, :output, :settled WHERE NOT EXISTS (SELECT 1 FROM prints p"
+                    " JOIN arrivals a ON a.id = p.arrival WHERE p.recipe = :recipe AND p.output = :output"
                     " AND (a.state = 'printable' OR (a.state = 'working' AND a.phase IN ('publishing', 'published'))))",
-                    (recipe, os.fsencode(output), int(recipe not in found)),
+                    {"recipe": recipe, "output": os.fsencode(output), "settled": int(recipe not in found)},
                 )
             run("UPDATE rebuilds SET remembered = 1", ())
 
