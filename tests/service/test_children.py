@@ -23,7 +23,7 @@ from printqueue.publish import Intent
 from printqueue.sandbox import ChildInterruptedError, ChildLimits, Template, client
 from printqueue.service import waiting, workflow
 from printqueue.shop import Ending
-from printqueue.studio import Studio
+from printqueue.studio import Studio, put_back
 from printqueue.workbench import Workbench
 from tests.faults import sound_files
 from tests.service import support
@@ -147,6 +147,7 @@ def frozen(studio: Studio, tmp_path: Path) -> Iterator[Callable[[str], object]]:
     subprocess.run(["mkfs.ext4", "-q", image], check=True, timeout=60)
     if subprocess.run(["mount", "-o", "loop", image, folder], check=False, timeout=60).returncode != 0:
         pytest.skip("no loop devices here")
+    list(put_back(studio))  # its mark
     try:
         yield lambda how: subprocess.run(["fsfreeze", how, folder], check=True, timeout=60)
     finally:
