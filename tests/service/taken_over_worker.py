@@ -25,9 +25,9 @@ def _asked_for(descriptor: int) -> bytes:
 
 
 def _spoil(descriptor: int) -> None:
-    """Not before the answer is out and read, then over and over."""
+    """Not before the answer is out and read, also on a busy machine, then over and over."""
     while True:
-        time.sleep(0.03)
+        time.sleep(0.5)
         os.pwrite(descriptor, b"spoiled", max(0, os.fstat(descriptor).st_size - 7))
 
 

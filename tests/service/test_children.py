@@ -54,9 +54,9 @@ def test_nothing_changes_after_its_hash_was_checked(
     real: Callable[..., Any] = publish.show
 
     def slow(where: Studio, intent: Intent) -> None:
-        time.sleep(0.3)  # time enough for a child that lives
+        time.sleep(0.8)  # time enough for a child that lives
         real(where, intent)
-        time.sleep(0.3)
+        time.sleep(0.8)
 
     monkeypatch.setattr(publish, "show", slow)
     support.drop(studio, "card/Fog.tif", picture + taken_over.LINGERING)
