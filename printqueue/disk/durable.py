@@ -361,3 +361,12 @@ def remove(path: str) -> None:
             renaming.release_by_note(folder, name)
         else:
             os.unlink(name, dir_fd=folder)
+
+
+def drop_empty(name: str, inside: int) -> bool:
+    """Remove the empty folder `name` in the open folder `inside`; False where it holds anything, or is none."""
+    try:
+        os.rmdir(name, dir_fd=inside)
+    except OSError:
+        return False
+    return True

@@ -137,11 +137,7 @@ def _removed(spool: int, name: str) -> bool:
                 shutil.rmtree(attempt, ignore_errors=True, dir_fd=arrival)
     finally:
         os.close(arrival)
-    try:
-        os.rmdir(name, dir_fd=spool)
-    except OSError:
-        return False
-    return True
+    return durable.drop_empty(name, spool)
 
 
 def _number(name: str) -> int:
