@@ -19,6 +19,10 @@ from printqueue.text import shown
 
 MARKED_FOLDERS = ("ready", "print", "review", "masters", "strips", "comparisons", "daybook")
 PUBLIC_FOLDERS = ("rules", "profiles", *MARKED_FOLDERS)
+_AFTERWARDS = {
+    "profiles": " Copy your profiles into it; until then pictures wait.",
+    "rules": " Copy your papers' files into it; until then pictures wait.",
+}
 WORK_FOLDERS = ("ready", "print", "review", "masters")  # no picture is taken while one of these is not there
 
 
@@ -30,9 +34,9 @@ class FolderGoneError(WorldError):
         if not other:
             what = "is not there, or a folder without the studio's mark stands in its place"
         super().__init__(
-            f"{name}/ {what}. Nothing is written into it, and nothing that lay in it is taken for gone; pictures wait.",
-            do="Mount it or put it back; it goes on by itself. If you took it away for good, `printqueue init` in the "
-            "studio puts a new one there.",
+            f"{name}/ {what}. Pictures wait, and nothing that lay in it counts as lost.",
+            do="Mount the disk or put the folder back; work goes on by itself. Gone for good? `printqueue init` in the "
+            "studio makes a new one.",
         )
 
 
@@ -208,7 +212,7 @@ def put_back(studio: Studio) -> Iterator[str]:
         with durable.world("Making", folder):
             if not os.path.lexists(folder):
                 os.mkdir(folder)
-                yield f"{name}/ was made anew."
+                yield f"{name}/ is back, and empty.{_AFTERWARDS.get(name, '')}"
             if name in MARKED_FOLDERS and studio.identity and not _has_its_mark(studio, name):
                 _mark_anew(studio, name)
                 yield f"{name}/ carries the studio's mark again."

@@ -8,7 +8,8 @@ import os
 import sys
 
 from printqueue.cli.console import progress, say, table
-from printqueue.errors import Exit
+from printqueue.errors import Exit, StudioError
+from printqueue.text import shown
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -22,6 +23,11 @@ def run(options: argparse.Namespace) -> int:
     from printqueue.demo.cases import CASES
 
     _complaints_only()
+    if os.path.isdir(options.dir) and os.listdir(options.dir):
+        raise StudioError(
+            f"{shown(options.dir)} is not empty. Nothing was changed.",
+            do="Name a new folder: printqueue demo NEW-FOLDER.",
+        )
     say(f"Painting {len(CASES)} pictures of an invented coast ...")
     with progress("Painting", len(CASES)) as done:
         studio = demo.make(options.dir, done)

@@ -74,9 +74,10 @@ def parser(filled: Collection[str] = tuple(COMMANDS)) -> argparse.ArgumentParser
     """
     top = _Parser(
         prog="printqueue",
-        description="The colleague between the editor and the printer: judges each picture for its paper, "
+        description="The colleague between the editor and the printer: judges each picture for its paper,\n"
         "makes the print file, and says why where it does not.",
-        epilog=EXIT_CODES,
+        epilog=f"Begin with:\n  printqueue demo my-demo      see it work\n  printqueue init my-studio    a studio of your own\n\n{EXIT_CODES}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     top.add_argument("--version", action="version", version=f"printqueue {__version__}")
     top.add_argument("-C", "--studio", metavar="DIR", help="the studio (default: this folder, then $PRINTQUEUE_STUDIO)")

@@ -49,7 +49,7 @@ class Single:
             try:
                 sizes.parse(size)
             except sizes.SizeError as error:
-                raise UsageError(f"{error}.") from error
+                raise UsageError(str(error) if str(error).endswith(("?", ".")) else f"{error}.") from error
         self.paper = papers[paper]
         self.stock = bench.stock(self.paper)
 

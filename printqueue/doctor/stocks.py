@@ -15,7 +15,9 @@ def rules(visit: Visit) -> Iterator[Result]:
     """Every problem of every rule file."""
     shelf = visit.shelf
     for problem in shelf.problems:
-        yield bad("rules", str(problem), "Put the line right; a running service keeps the paper as it last was.")
+        yield bad(
+            "rules", str(problem), "A running service keeps the papers as they last were, until this is put right."
+        )
     if not shelf.papers:
         yield bad("rules", "There is no paper that can be used in rules/.", "Write one, or copy one from a new studio.")
     elif not shelf.problems:

@@ -241,7 +241,7 @@ def _observer(folder: str, take: Callable[[FileSystemEvent], None], *, recursive
 def _quieten() -> None:
     """The library warns, with the names of files in it, of races that harm nothing here."""
     warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning)
-    logging.getLogger("watchdog").setLevel(logging.ERROR)
+    logging.getLogger("watchdog").setLevel(logging.CRITICAL)  # also of its own end, as an error
 
 
 def _require_thread() -> None:

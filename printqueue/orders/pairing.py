@@ -13,10 +13,12 @@ from printqueue.orders.misnamed import canonical, is_backup, nearly, target
 from printqueue.orders.names import FOLDER_ORDERS, SUFFIXES, candidates, is_order
 from printqueue.text import shown
 
-MISNAMED = f"it looks like an order, but an order is called NAME{SUFFIXES[0]} or {FOLDER_ORDERS[0]}; rename it, or take it away"
+MISNAMED = (
+    f"it looks like an order, but an order is called NAME{SUFFIXES[0]} or {FOLDER_ORDERS[0]}; rename it, or remove it"
+)
 _FULL, _STEM, _NEAR, _FOLDER = range(4)  # how near an order's name is to its picture's
-_LOOKS = "looks like an order but is not called as one"
-_NEARLY = "is called nearly like it"
+_LOOKS = "looks like an order, but its name is not one"
+_NEARLY = "nearly has its name"
 
 
 @dataclass(slots=True)
@@ -98,4 +100,4 @@ def _why_held(picture: str, orders: list[str], doubtful: Mapping[str, str], *, i
     right = FOLDER_ORDERS[0] if in_folder else (picture.rpartition(".")[0] or picture) + SUFFIXES[0]
     why = doubtful[orders[0]]
     do = f"call it {shown(right)}" if why in (_LOOKS, _NEARLY) else "put it right"
-    return f"held: “{shown(orders[0])}” {why}; {do}, or take it away"
+    return f"held: “{shown(orders[0])}” {why}; {do}, or remove it"

@@ -94,7 +94,8 @@ def _folder_size(name: str | None) -> Size | None:
         return sizes.parse(name)
     except sizes.SizeError as error:
         raise _refused(
-            f"The folder's size cannot be read: {error}.", "Rename the folder, or give size: in the order."
+            f"The folder's size cannot be read: {str(error).rstrip('.')}{'' if str(error).endswith('?') else '.'}",
+            "Rename the folder, or give size: in the order.",
         ) from error
 
 

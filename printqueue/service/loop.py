@@ -90,6 +90,7 @@ class Service:
         self._waker: Waker | None = None
         self._since: dict[str, str] = {}  # what is passed over: files, and folders that name no paper
         self._was_gone = False  # the share, for a while
+        self._held_up_by = ""  # the sentence that the log has about it
         self._status = ""  # one sentence for the supervisor
         self._changed = threading.Event()  # there is a reason to look before the clock says so
         self._due_s, self._rested_s = 0.0, 0.0  # when the next look is due, and the earliest time for one
@@ -142,9 +143,10 @@ class Service:
                     log.warning("the ledger is new but print/ holds %d prints; their recipes are remembered", found)
                 return recovery.recover(self.shop)
             except (WorldError, LedgerWaitsError) as error:
-                log.warning("%s", error)
                 if self._once:
+                    log.warning("%s", error)
                     raise
+                self._world_failed(error)
                 supervisor.ready(str(error))  # it runs, and waits: nobody's `systemctl start` hangs on a share
                 self._stop.wait(self._scan_s)
                 supervisor.alive()
@@ -212,6 +214,9 @@ class Service:
             found = self._sweeper.sweep()
             if self._waker is not None:
                 self._waker.scanned(found, self._clock())
+            if self._held_up_by:
+                log.warning("the studio's folders are all there again; going on")
+                self._held_up_by = ""
             self._was_gone = self._teller.share_is_back() or self._was_gone
             if self._was_gone and not self._hands.paths:
                 recovery.drop_strays(self.shop)  # temps that could not be removed when it went
@@ -247,6 +252,8 @@ class Service:
     def _record(self, sightings: list[Sighting]) -> None:
         problems = [str(problem) for problem in self.shop.shelf.problems] + self._teller.problems()
         problems += [f"The daybook cannot be written: {self._daybook.problem}"] if self._daybook.problem else []
+        if not os.path.isdir(self.shop.studio.path("profiles")):
+            problems.append("profiles/ is not there. Pictures wait. Put it back; work goes on by itself.")
         self.shop.ledger.scanned(self._mode, problems, sightings, self._why_so)
         self._daybook.keep(sightings, problems)
 
@@ -266,12 +273,23 @@ class Service:
         )
         self._teller.share_is_gone(says)
         self._status = f"waiting: {says}"
-        self.shop.ledger.scanned(self._mode, [says], [], self._why_so)
+        self.shop.ledger.scanned(self._mode, [says], self._held_up(error), self._why_so)
         return self._wait_for_world(says)
 
+    def _held_up(self, error: WorldError | OSError) -> list[Sighting]:
+        """What waits in ready/ meanwhile, where that at least can be looked at."""
+        why = error.says.split(". ")[0] if isinstance(error, WorldError) else str(error.strerror)
+        try:
+            self.shop.studio.require_folder("ready")
+            return self._room.held_up(self._sweeper.sweep(), shown(why, limit=200))
+        except (WorldError, OSError):
+            return []
+
     def _wait_for_world(self, says: str) -> float | None:
-        """Seconds to the next look; `once` does not wait, and is not done either."""
-        log.warning("%s", says)
+        """Seconds to the next look; `once` does not wait, and is not done either. The log has it once."""
+        if says != self._held_up_by:
+            log.warning("%s", says)
+            self._held_up_by = says
         if not self._once or self._hands.paths:
             return self._scan_s
         self.tally.deferred += 1

@@ -143,6 +143,11 @@ class WaitingRoom:
             self._queue.append(entry)
         return offer
 
+    def held_up(self, found: Sweep, says: str) -> list[Sighting]:
+        """All that `found` holds, waiting for one reason that is nobody's; what is done or of no paper is left out."""
+        self.update(found)
+        return [self._sighting(entry, "waiting", says) for entry in self._sorted_out()]
+
     def more(self, in_hand: Collection[str], free: int) -> list[Seen]:
         """At most `free` more of what the last offer left in the queue, without another look at ready/.
 

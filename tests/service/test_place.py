@@ -499,6 +499,34 @@ def test_a_folder_that_is_not_there(studio: Studio, tmp_path: Path, name: str, i
 STEPS = ("spooled", "rendered", "verified", "intent-written", "print-published", "published-written", "original-moved")
 
 
+def test_what_waits_for_a_folder_is_seen(studio: Studio, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """While print/ is away, each picture is listed as waiting, with the reason; the log has that once, and its end once."""
+    fog(studio)
+    os.rename(studio.path("print"), tmp_path / "away")
+    with serving(studio):
+        support.until(lambda: support.status(studio)["jobs"] != [], "it is listed")
+        (job,) = support.status(studio)["jobs"]
+        assert (job["picture"], job["paper"], job["state"]) == ("card/Fog.tif", "card", "waiting")
+        assert job["says"].startswith("print/ is not there")
+        seen = support.status(studio)["last_scan"]
+        support.until(lambda: support.status(studio)["last_scan"] != seen, "it looks again")
+        os.rename(tmp_path / "away", studio.path("print"))
+        support.until(lambda: support.prints(studio), "it is made")
+    said = [record.getMessage() for record in caplog.records]
+    assert sum("print/ is not there" in line for line in said) == 1
+    assert sum("all there again" in line for line in said) == 1
+
+
+def test_missing_profiles_are_said(studio: Studio, tmp_path: Path) -> None:
+    """profiles/ has no mark, but without it nothing can be printed: `status` says so and ends with 3."""
+    os.rename(studio.path("profiles"), tmp_path / "away")
+    with serving(studio):
+        support.until(lambda: problem(studio, "profiles/ is not there"), "it is said")
+        assert support.command(studio, "status").returncode == 3
+        os.rename(tmp_path / "away", studio.path("profiles"))
+        support.until(lambda: not support.problems(studio), "that is over")
+
+
 @pytest.mark.parametrize("name", ["print", "masters"])
 @pytest.mark.parametrize("step", STEPS)
 def test_a_folder_goes_at_a_step(studio: Studio, tmp_path: Path, monkeypatch: Patch, name: str, step: str) -> None:
@@ -565,7 +593,7 @@ def test_init_puts_folders_back(studio: Studio) -> None:
         serve(studio)
     ended = support.command(studio, "init")
     assert ended.returncode == 0, ended.stderr
-    assert "print/ was made anew." in ended.stdout
+    assert "print/ is back, and empty." in ended.stdout
     assert "masters/ carries the studio's mark again." in ended.stdout
     assert serve(studio).made == 1
     before = tree(studio.root)
