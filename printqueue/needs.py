@@ -30,15 +30,27 @@ _LZW_GROWTH = 1.4  # incompressible data grow in LZW
 # Measured on two cores: 0.14 s a megapixel (source and print); ten times slower machines must still finish.
 _SHORTEST_WALL_S, _WALL_S_PER_MEGAPIXEL = 30.0, 3.0
 
+_MOST_PX, _MOST_BYTES = 1 << 32, 1 << 62  # TIFF 6.0: sides of 32 bits; what can still be counted on
+
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What a probed header says: pixels, channels, and the bytes held by decoding alone."""
+    """What a probed header says: pixels, channels, and the bytes held by decoding alone.
+
+    A child says so that may have been taken over, and limits and lanes are reckoned from it before anything is claimed: what no
+    picture can have raises `ValueError`.
+    """
 
     width_px: int
     height_px: int
     channels: int
     decoding_bytes: int
+
+    def __post_init__(self) -> None:
+        """No number that a picture cannot have."""
+        sides = 0 < self.width_px <= _MOST_PX and 0 < self.height_px <= _MOST_PX
+        if not (sides and self.channels in (1, 3) and 0 <= self.decoding_bytes <= _MOST_BYTES):
+            raise ValueError("no picture has such a header")
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from dataclasses import replace
 
 from printqueue import delivery, steps
 from printqueue.disk import durable
-from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
+from printqueue.errors import IncompletePictureError, OwnError, PictureError, PrintqueueError, WorldError
 from printqueue.intake import claim
 from printqueue.intake.scan import Seen
 from printqueue.lanes import Refusal
@@ -61,6 +61,10 @@ def process(shop: Shop, seen: Seen, *, patient: bool = True) -> Outcome:
         raise
     except (WorldError, OSError) as error:
         return Outcome(Ending.DEFERRED, _world_words(error))
+    except PrintqueueError:
+        raise
+    except Exception as error:  # before it was claimed; unseen, it would end the service at every start
+        return _own_fault(shop, _claimed(shop, seen, None), error)
 
 
 def _refused_unread(shop: Shop, seen: Seen, error: AnswerTooLongError) -> Outcome:
@@ -142,10 +146,14 @@ def _guarded(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
         _put_back(shop, attempt, Ending.DEFERRED, "the service was stopped while working on it; it starts again")
         raise
     except Exception as error:
-        # Ours. One picture must not stop the others, nor end the service again at every start.
-        log.exception("an unexpected error")
-        says = str(error) if isinstance(error, OwnError) else f"Something went wrong in printqueue itself ({error!r})."
-        return _interrupted(shop, attempt, Ending.STUCK, says)
+        return _own_fault(shop, attempt, error)
+
+
+def _own_fault(shop: Shop, attempt: Attempt, error: Exception) -> Outcome:
+    """Ours. One picture must not stop the others, nor end the service again at every start."""
+    log.error("an unexpected error", exc_info=error)
+    says = str(error) if isinstance(error, OwnError) else f"Something went wrong in printqueue itself ({error!r})."
+    return _interrupted(shop, attempt, Ending.STUCK, says)
 
 
 def _world_words(error: WorldError | OSError) -> str:

@@ -2,10 +2,12 @@
 
 LINGERING: whoever has written a print or a proof picture goes on writing to it. TALKATIVE, TALKATIVE_AT_ONCE: an answer
 to `judge`, or to `probe`, that is longer than any. OUTSIDE: ended from outside while judging, as for want of memory.
+HEADER and a digit: an answer to `probe` that no picture can give (`HEADERS`).
 """
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import threading
@@ -17,6 +19,17 @@ from tests.service import quick_worker
 
 LENGTH = 8
 LINGERING, TALKATIVE, TALKATIVE_AT_ONCE, OUTSIDE = b"#linger_", b"#talks__", b"#talks1_", b"#outside"
+HEADER = b"#header"
+# width, height, channels, bytes: none, negative, more than a float or an int of the kernel can hold
+HEADERS = (
+    (0, 0, 3, 0),
+    (-5, 5, 3, 0),
+    (10**400, 1, 3, 0),
+    (150, 100, 0, 10**400),
+    (150, 100, -7, 0),
+    (150, 100, 3, -(10**400)),
+    (150, 100, 3, -1_280_000_001),
+)
 warm_up = quick_worker.warm_up
 
 
@@ -42,8 +55,11 @@ def _lingering(task: Callable[[Any, list[int]], bytes]) -> Callable[[Any, list[i
 
 
 def _probe(argument: Any, files: list[int]) -> bytes:
-    too_long = _asked_for(files[0]) == TALKATIVE_AT_ONCE
-    return b" " * 10_000_000 if too_long else quick_worker.TASKS["probe"](argument, files)
+    asked = _asked_for(files[0])
+    if asked[:-1] == HEADER:
+        names = ("width_px", "height_px", "channels", "decoding_bytes")
+        return json.dumps({"header": dict(zip(names, HEADERS[int(asked[-1:])], strict=True))}).encode()
+    return b" " * 10_000_000 if asked == TALKATIVE_AT_ONCE else quick_worker.TASKS["probe"](argument, files)
 
 
 def _judge(argument: Any, files: list[int]) -> bytes:

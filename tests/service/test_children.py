@@ -81,6 +81,35 @@ def test_what_has_too_much_to_say_is_turned_back(studio: Studio, hostile: Templa
     assert support.files(studio, "review")["review/card/Fog.tif"] == support.sha256(data)
 
 
+@pytest.mark.parametrize("number", range(len(taken_over.HEADERS)))
+def test_a_header_that_no_picture_has(studio: Studio, hostile: Template, number: int) -> None:
+    """An answer that nothing can be reckoned with ends no service, at no start, and loosens no limit: its picture is parked."""
+    support.drop(studio, "card/Fog.tif", support.picture() + taken_over.HEADER + b"%d" % number)
+    support.drop(studio, "card/Good.tif", support.picture(2))
+    tally = support.serve_once(studio, hostile)
+    assert (tally.made, tally.stuck) == (1, 1)
+    (job,) = [one for one in support.status(studio)["jobs"] if one["state"] == "stuck"]
+    assert "makes no sense" in job["says"]
+    assert support.serve_once(studio, hostile).stuck == 0
+
+
+def test_what_fails_before_the_claim_ends_no_service(
+    studio: Studio, hostile: Template, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fault of ours met before a picture is claimed parks that picture; the others are made, also at the next start."""
+    real = workflow.prepare
+
+    def fails(shop: Any, seen: Seen, *more: Any, **options: Any) -> Any:
+        return 1 / 0 if seen.path == "card/Fog.tif" else real(shop, seen, *more, **options)
+
+    monkeypatch.setattr(workflow, "prepare", fails)
+    for name, seed in (("card/Fog.tif", 1), ("card/Good.tif", 2)):
+        support.drop(studio, name, support.picture(seed))
+    tally = support.serve_once(studio, hostile)
+    assert (tally.made, tally.stuck) == (1, 1)
+    assert support.serve_once(studio, hostile).stuck == 0
+
+
 def test_ended_from_outside_is_no_strike(studio: Studio, hostile: Template) -> None:
     """What the kernel ends for want of memory waits without a strike and is tried again; in the end it is parked, and why."""
     path = support.drop(studio, "card/Fog.tif", support.picture() + taken_over.OUTSIDE)
