@@ -11,6 +11,7 @@ import codecs
 import hashlib
 import io
 import os
+import re
 import struct
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -140,6 +141,11 @@ class Rendered:
     foot_line: str = ""  # its words as they were set; "" where there are none
     pixels_sha256: str = ""
 
+    def __post_init__(self) -> None:
+        """A hash goes into notes, ledger and answers as it is, so it must be one."""
+        if not all(_HASH.fullmatch(one) for one in (self.sha256, self.pixels_sha256) if one):
+            raise ValueError("no SHA-256")
+
 
 @dataclass(frozen=True, slots=True)
 class Stripped:
@@ -204,6 +210,7 @@ _WHY = {
     "order": "What was asked for is not clear, and a sheet is too dear to guess.",
 }
 ANSWER: TypeAdapter[Answer] = TypeAdapter(Answer)
+_HASH = re.compile(r"[0-9a-f]{64}")
 _SHAPE = struct.Struct("<3I")  # of the working copy: rows, columns, channels
 # Bytes of an answer (measured: 6 kB for a print that is judged, 300 bytes for all else, texts of the picture apart).
 _MOST_ANSWER, _MOST_FOR_A_PRINT = 100_000, 50_000

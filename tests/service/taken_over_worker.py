@@ -2,6 +2,7 @@
 
 LINGERING: whoever has written a print or a proof picture goes on writing to it. TALKATIVE, TALKATIVE_AT_ONCE: an answer
 to `judge`, or to `probe`, that is longer than any. OUTSIDE: ended from outside while judging, as for want of memory.
+HASH: what should be the hash of the pixels would act on a terminal and add a line to the note.
 HEADER and a digit: an answer to `probe` that no picture can give (`HEADERS`).
 """
 
@@ -19,6 +20,7 @@ from tests.service import quick_worker
 
 LENGTH = 8
 LINGERING, TALKATIVE, TALKATIVE_AT_ONCE, OUTSIDE = b"#linger_", b"#talks__", b"#talks1_", b"#outside"
+HASH = b"#hashes_"
 HEADER = b"#header"
 # width, height, channels, bytes: none, negative, more than a float or an int of the kernel can hold
 HEADERS = (
@@ -62,6 +64,13 @@ def _probe(argument: Any, files: list[int]) -> bytes:
     return b" " * 10_000_000 if asked == TALKATIVE_AT_ONCE else quick_worker.TASKS["probe"](argument, files)
 
 
+def _render(argument: Any, files: list[int]) -> bytes:
+    answer = json.loads(quick_worker.TASKS["render"](argument, files))
+    if _asked_for(files[0]) == HASH:
+        answer["rendered"]["pixels_sha256"] = "\x1b[2J\nChecked: by nobody"
+    return json.dumps(answer).encode()
+
+
 def _judge(argument: Any, files: list[int]) -> bytes:
     asked = _asked_for(files[0])
     if asked == OUTSIDE:
@@ -72,6 +81,6 @@ def _judge(argument: Any, files: list[int]) -> bytes:
 TASKS = quick_worker.TASKS | {
     "probe": _probe,
     "judge": _judge,
-    "render": _lingering(quick_worker.TASKS["render"]),
+    "render": _lingering(_render),
     "proof": _lingering(quick_worker.TASKS["proof"]),
 }

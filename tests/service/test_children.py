@@ -93,6 +93,15 @@ def test_a_header_that_no_picture_has(studio: Studio, hostile: Template, number:
     assert support.serve_once(studio, hostile).stuck == 0
 
 
+def test_a_hash_that_is_none(studio: Studio, hostile: Template) -> None:
+    """What a child calls a hash reaches notes and answers as it is, so anything else makes no sense: nothing is published."""
+    support.drop(studio, "card/Fog.tif", support.picture() + taken_over.HASH)
+    assert support.serve_once(studio, hostile).stuck == 1
+    (job,) = support.status(studio)["jobs"]
+    assert "makes no sense" in job["says"]
+    assert support.files(studio).keys() == {"ready/card/Fog.tif"}
+
+
 def test_what_fails_before_the_claim_ends_no_service(
     studio: Studio, hostile: Template, monkeypatch: pytest.MonkeyPatch
 ) -> None:
