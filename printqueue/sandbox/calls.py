@@ -57,8 +57,9 @@ _NUMBER_AT, _MACHINE_AT, _ARGUMENTS_AT = 0, 4, 16  # offsets in struct seccomp_d
 
 _PROT_EXEC = 0x4
 _CLONE_THREAD = 0x10000
-# CLONE_NEW* (with NEWTIME), CLONE_PTRACE and CLONE_PARENT: nothing that pthread_create asks for
-_CLONE_FORBIDDEN = 0x7E020080 | 0x2000 | 0x8000
+# CLONE_NEW* (with NEWTIME), CLONE_PTRACE, CLONE_VFORK (a thread that waits for another as if for a disk, which would be
+# forgiven) and CLONE_PARENT: nothing that pthread_create asks for
+_CLONE_FORBIDDEN = 0x7E020080 | 0x2000 | 0x4000 | 0x8000
 _AT_EMPTY_PATH = 0x1000
 _FCNTL = (0, 1, 2, 3, 4, 1030)  # F_DUPFD, F_GETFD, F_SETFD, F_GETFL, F_SETFL, F_DUPFD_CLOEXEC
 _IOCTL = (0x5401, 0x5421, 0x5450, 0x5451)  # TCGETS (isatty), FIONBIO, FIONCLEX, FIOCLEX

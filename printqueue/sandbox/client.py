@@ -22,14 +22,14 @@ from printqueue.errors import OwnError, StudioError
 from printqueue.sandbox import wire
 from printqueue.sandbox.limits import ChildLimits, tightened
 from printqueue.sandbox.line import Line
-from printqueue.sandbox.patience import SpentError, StalledError
+from printqueue.sandbox.patience import MOST_THREADS, CrowdedError, SpentError, StalledError
 from printqueue.sandbox.walls import WALLS, Walls
 
 _NO_MEMORY = 71
 _STARTING_S, _ORDER_S, _STALLED_S = 60.0, 60.0, 600.0  # for the template, of its own time; and without headway
 _DYING_S = 5.0  # for the kernel to end what was killed
 _MOST_SAID = 1000  # bytes of the template
-_LOST = (wire.ClosedError, SpentError, StalledError)
+_LOST = (wire.ClosedError, SpentError, StalledError, CrowdedError)
 MOST_ANSWER = 64_000  # bytes of a child, where the question says nothing else
 # One BLAS thread and two malloc arenas: threads alone would take 0.7 GB of address space.
 _ENVIRONMENT = {
@@ -171,6 +171,9 @@ class Child:
         except SpentError as error:
             self.end()
             raise ChildDiedError(f"took longer than {most_s:.0f} s and was stopped") from error
+        except CrowdedError as error:
+            self.end()
+            raise ChildDiedError(f"started more than {MOST_THREADS} threads and was stopped") from error
         except StalledError as error:
             self.end()
             raise ChildInterruptedError(

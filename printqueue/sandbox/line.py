@@ -30,7 +30,7 @@ class Line:
         self._patience, self._looked_s = Patience(pid, 0.0, 0.0), 0.0
 
     def hear(self, *, most: int, most_s: float, stalled_s: float) -> bytes:
-        """One message. Raises `ClosedError`, `TooLongError`, `SpentError`, `StalledError`."""
+        """One message. Raises `ClosedError`, `TooLongError`, `SpentError`, `StalledError`, `CrowdedError`."""
         self._begin(most_s, stalled_s)
         return self._receive(most)
 

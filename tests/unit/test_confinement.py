@@ -196,7 +196,7 @@ def test_the_filter_on_both_machines(machine: str, audit: int, column: int) -> N
     ]  # fmt: skip
     refused = [
         asked("kill", 1), asked("tgkill", 1), asked("clone", 17), asked("clone", threads | 0x10000000),
-        asked("clone", threads | 0x8000), asked("mmap", 0, 9, 7), asked("mprotect", 0, 9, 5), asked("prlimit64", 1),
+        asked("clone", threads | 0x4000), asked("clone", threads | 0x8000), asked("mmap", 0, 9, 7), asked("mprotect", 0, 9, 5), asked("prlimit64", 1),
         asked("prlimit64", 0, 9, 4096), asked("prlimit64", 0, 9, 1 << 32), asked("fcntl", 9, 8), asked("ioctl", 9, 0x5412),
         asked("statx", 9, 0, 0), asked("newfstatat", 9, 0, 0, 0x100), asked("openat"),
     ]  # fmt: skip

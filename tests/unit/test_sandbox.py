@@ -26,9 +26,10 @@ from printqueue.sandbox import (
     Template,
     TemplateDiedError,
     client,
+    patience,
     wire,
 )
-from printqueue.sandbox.patience import Patience, SpentError
+from printqueue.sandbox.patience import Patience, SpentError, StalledError
 from tests.service import support
 
 pytestmark = pytest.mark.service
@@ -120,8 +121,16 @@ def _stopping(_: Any, files: list[int]) -> bytes:
     return b"went on"
 
 
+def _crowding(many: int, files: list[int]) -> bytes:
+    threading.stack_size(64 * 1024)
+    for _ in range(many):
+        threading.Thread(target=time.sleep, args=(3600,), daemon=True).start()
+    time.sleep(3600)
+    return b""
+
+
 TASKS = {
-    "talkative": _talkative, "dribbling": _dribbling, "smuggling": _smuggling, "working": _working, "stopping": _stopping,
+    "crowding": _crowding, "talkative": _talkative, "dribbling": _dribbling, "smuggling": _smuggling, "working": _working, "stopping": _stopping,
     "echo": _echo, "environment": _environment, "hungry": _hungry, "spinning": _spinning,
     "sleeping": _sleeping, "killed": _killed, "raising": _raising, "writing": _writing,
 }  # fmt: skip
@@ -286,11 +295,11 @@ def test_time_that_it_was_stopped_does_not_count(template: Template) -> None:
 
 def test_time_that_the_service_was_stopped_does_not_count(template: Template) -> None:
     """When service and child stand still together (the machine slept), only a moment of that is counted."""
-    patience = Patience(template._process.pid, most_s=8.0, stalled_s=100.0)
+    waited = Patience(template._process.pid, most_s=8.0, stalled_s=100.0)
     for _ in range(3):
-        patience.look(3600.0)
+        waited.look(3600.0)
     with pytest.raises(SpentError):
-        patience.look(3600.0)
+        waited.look(3600.0)
 
 
 def test_it_stands_still_for_too_long(template: Template) -> None:
@@ -298,6 +307,25 @@ def test_it_stands_still_for_too_long(template: Template) -> None:
     limits = ChildLimits(wall_s=5.0, stalled_s=0.5)
     with template.child(limits) as child, pytest.raises(ChildInterruptedError, match="could not go on"):
         child.ask("stopping", None)
+
+
+def test_waiting_with_a_little_headway_comes_to_an_end(template: Template, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One tick of work now and then does not buy a child that waits for a disk, or seems to, the lane for ever."""
+    used_s = iter(step / 100 for step in range(100_000))
+    monkeypatch.setattr(patience, "_used_s", lambda _: next(used_s))
+    monkeypatch.setattr(patience, "_is_helpless", lambda _: True)
+    waiting = Patience(template._process.pid, most_s=600.0, stalled_s=120.0)
+    for _ in range(3000):
+        waiting.look(1.0)
+    with pytest.raises(StalledError):
+        list(map(waiting.look, [1.0] * 1000))
+
+
+def test_a_crowd_of_threads_is_ended(template: Template) -> None:
+    """A child that starts threads without end is stopped, long before it has filled the machine's table of processes."""
+    with template.child(ChildLimits(wall_s=60.0)) as child, pytest.raises(ChildDiedError, match="threads") as caught:
+        child.ask("crowding", 200)
+    assert not isinstance(caught.value, ChildInterruptedError)
 
 
 def test_its_own_time_counts(template: Template) -> None:
