@@ -175,6 +175,7 @@ def _give_back(path: str, wanted: str) -> None:
 def _from_spare(studio: Studio, moved: Moved, target: str) -> str | None:
     """The original was replaced or taken away meanwhile: keep the very bytes that were used."""
     studio.require_folder("ready")  # a folder that is not mounted has lost nothing
+    studio.require_mounts(os.path.dirname(moved.source))
     if moved.spare is None or moved.sha256 is None:
         return None
     spare = _spare_path(studio, moved.spare)

@@ -128,6 +128,7 @@ def require_places(studio: Studio, intent: Intent) -> None:
     studio.require_marker()
     paths = [placed.final for placed in intent.placed] + [path for m in intent.moved for path in (m.source, m.target)]
     studio.require_folder(*sorted({path.split("/", maxsplit=1)[0] for path in paths}))
+    studio.require_mounts(*sorted({os.path.dirname(path) for path in paths}))
 
 
 def show(studio: Studio, intent: Intent) -> None:

@@ -10,7 +10,7 @@ from typing import Protocol
 
 from printqueue import config, marks
 from printqueue.config import Config
-from printqueue.disk import durable
+from printqueue.disk import durable, inner
 from printqueue.disk.folders import LinkedError, open_folder
 from printqueue.errors import StudioError, UsageError, WorldError
 from printqueue.marks import MARK, MARKER
@@ -101,12 +101,30 @@ class Studio:
         itself, which may only not be mounted. Raises `WorldError`.
         """
         self.require_marker()
-        top = os.path.relpath(folder, self.root).split(os.sep, maxsplit=1)[0]
+        within = os.path.relpath(folder, self.root)
+        top = within.split(os.sep, maxsplit=1)[0]
         self.require_folder(top)
+        self.require_mounts(within)
         try:
             durable.make_folder(self.path(top), folder)
         except (NotADirectoryError, FileExistsError) as error:
             raise _in_the_way(self.root, folder) from error
+        self.note_mounts(within)
+
+    def note_mounts(self, folder: str) -> None:
+        """Remember which parts of `folder` (relative) are mounts of their own, where this is the service."""
+        if self.held is not None:
+            inner.note(self.root, self.private(inner.FILE), folder)
+
+    def require_mounts(self, *folders: str) -> None:
+        """Raise `InnerGoneError` where a part of these (relative) was a mount of its own, and is none now."""
+        for folder in folders:
+            if lost := self.lost_mount(folder):
+                raise inner.InnerGoneError(lost)
+
+    def lost_mount(self, folder: str) -> str:
+        """The part of `folder` (relative) that has lost its mount, "" where none has."""
+        return inner.gone(self.root, self.private(inner.FILE), folder)
 
     def require_folders(self) -> None:
         """As `require_marker` and, for the folders that work goes through, `require_folder`; also `LinkedError`, which is
@@ -216,6 +234,9 @@ def put_back(studio: Studio) -> Iterator[str]:
             if name in MARKED_FOLDERS and studio.identity and not _has_its_mark(studio, name):
                 _mark_anew(studio, name)
                 yield f"{name}/ carries the studio's mark again."
+    with durable.world("Writing", studio.private(inner.FILE)):
+        lost = inner.forget(studio.root, studio.private(inner.FILE))
+    yield from (f"{shown(name)}/ is a plain folder from now on." for name in lost)
 
 
 def _has_its_mark(studio: Studio, name: str) -> bool:

@@ -103,6 +103,7 @@ def _original_gone(shop: Shop, attempt: Attempt) -> Outcome | None:
     stamp = durable.lstamp(os.path.join(ready, seen.path))
     if stamp is None:
         shop.studio.require_folder("ready")
+        shop.studio.require_mounts(os.path.dirname(os.path.join("ready", seen.path)))
         shop.ledger.settle(attempt.arrival.id, State.WITHDRAWN, "it was taken out of ready/ before it was made")
         return Outcome(Ending.WITHDRAWN, "it was taken out of ready/ before it was made")
     if not _same_bytes(os.path.join(ready, seen.path), stamp, attempt):

@@ -41,13 +41,13 @@ class Housekeeping:
             self._shop.studio.require_folder("ready")  # after the look: what lay in an absent folder has not gone
             here = {seen.path: seen.stamp for seen in found.pictures}
             for arrival in self._shop.ledger.arrivals(State.WAITING, State.STUCK):
-                if arrival.path in in_hand or found.is_dark(arrival.path):
+                if arrival.path in in_hand or found.is_dark(arrival.path) or self._is_unmounted("ready", arrival.path):
                     continue
                 if arrival.path in touched or not self._looked:
                     self._withdraw(arrival, here.get(arrival.path))
             self._looked = True
         for number, target in self._shop.ledger.review_targets().items():
-            if target is not None and self._has_gone(target):
+            if target is not None and self._has_gone(target) and not self._is_unmounted(target):
                 self._taken_from_review(number)
         self._superseding.mark()
 
@@ -57,6 +57,10 @@ class Housekeeping:
             return not durable.exists(self._shop.studio.path(path))
         except OSError:
             return False
+
+    def _is_unmounted(self, *path: str) -> bool:
+        """Whether it lay on a disk or share of its own that is not mounted: then it has not gone."""
+        return self._shop.studio.lost_mount(os.path.dirname(os.path.join(*path))) != ""
 
     def _withdraw(self, arrival: Arrival, stamp: Stamp | None) -> None:
         if stamp is None:

@@ -269,6 +269,7 @@ def _copy(shop: Shop, attempt: Attempt) -> None:
         copied = claim.copy(os.path.join(ready, seen.path), attempt.picture, seen.stamp)
         if attempt.order_bytes is not None:
             durable.write_temp(os.path.join(attempt.spool, claim.ORDER), attempt.order_bytes, synced=False)
+        shop.studio.note_mounts(os.path.dirname(os.path.join("ready", seen.path)))
     attempt.sha256 = copied.sha256
     shop.ledger.copied(attempt.arrival.id, copied.sha256)
     steps.reached("spooled")

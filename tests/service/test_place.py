@@ -715,6 +715,74 @@ def test_really_unmounted(tmp_path: Path, name: str) -> None:
     assert ended.stdout.strip() == "held", ended.stderr
 
 
+_INNER = """
+import os, subprocess, sys, threading
+from pathlib import Path
+from printqueue.running import running_service
+from printqueue import running
+from printqueue.studio import open_studio, put_back
+from tests.service import support
+running.WORKER = "tests.service.quick_worker"
+root, name = sys.argv[1], sys.argv[2]
+studio = support.new_studio(root + "/studio")
+disk, point = Path(root, "disk"), studio.path(name)
+def do(*words): subprocess.run(words, check=True)
+def mount(): do("mount", "--bind", str(disk), point)
+disk.mkdir()
+do("mount", "-t", "tmpfs", "mill", str(disk))
+os.makedirs(point)
+mount()
+def served(work):
+    with running_service(open_studio(studio.root), once=False, watch=False) as service:
+        thread = threading.Thread(target=service.run)
+        thread.start()
+        try:
+            work()
+        finally:
+            service.stop()
+            thread.join(30)
+def counts(): return support.status(studio)["counts"]
+def before():
+    support.drop(studio, "card/Fog.tif", support.picture())
+    support.drop(studio, "card/Small.tif", support.small_picture())
+    support.until(lambda: (counts()["printable"], counts()["review"]) == (1, 1), "both are done")
+    do("umount", point)
+    without()
+def without():
+    support.drop(studio, "card/Late.tif", support.picture(2))
+    support.drop(studio, "card/Low.tif", support.small_picture())
+    support.until(lambda: any(name + "/ was a disk" in job["says"] for job in support.status(studio)["jobs"]), "it is said")
+    assert os.listdir(point) == [], os.listdir(point)
+    assert counts()["withdrawn"] == 0, counts()
+served(before)
+served(without)  # also after a new start, as when the machine was started and the share was not
+def after():
+    mount()
+    support.until(lambda: (counts()["printable"], counts()["review"]) == (2, 2), "all are done")
+    do("umount", point)
+    assert list(put_back(studio)) == [name + "/ is a plain folder from now on."]
+    support.drop(studio, "card/Last.tif", support.picture(3))
+    support.until(lambda: counts()["printable"] == 3, "it is made")
+served(after)
+print("held")
+"""
+
+
+@pytest.mark.parametrize("name", ["print/card", "review/card", "masters/card"])
+def test_a_mount_inside_a_folder_goes(tmp_path: Path, name: str) -> None:
+    """One paper's folder on a mount of its own, unmounted: nothing lands beneath, nothing counts as taken, at a new start
+    either; what was meant to go there waits, until it is mounted or `init` says that it is a plain folder.
+    """
+    if shutil.which("unshare") is None:
+        support.missing("unshare")
+    if subprocess.run(["unshare", "-Urm", "true"], capture_output=True, check=False).returncode:
+        pytest.skip("this kernel does not permit user namespaces")
+    command = ["unshare", "-Urm", sys.executable, "-c", _INNER, str(tmp_path), name]
+    environment = os.environ | {"PYTHONPATH": str(support.ROOT)}
+    ended = subprocess.run(command, capture_output=True, text=True, env=environment, timeout=120, check=False)
+    assert ended.stdout.strip() == "held", ended.stderr
+
+
 # -- the ledger is busy --------------------------------------------------------------------------
 
 
