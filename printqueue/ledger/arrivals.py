@@ -94,10 +94,11 @@ class Arrivals(Transactions):
         sql = "SELECT inode = ? AND coalesce(ctime_ns, ?) = ? FROM arrivals WHERE id = ?"
         return bool(self._one(sql, inode, ctime_ns, ctime_ns, arrival)[0])
 
-    def recognised(self, arrival: int, inode: int, ctime_ns: int) -> None:
-        """The same bytes stand there under another inode number, or with other attributes."""
+    def recognised(self, arrival: int, inode: int, mtime_ns: int, ctime_ns: int) -> None:
+        """The same bytes stand there under another inode number, with other attributes, or with a time that was cut."""
         with self._transaction("recognised", "", arrival, durably=False) as run:
-            run("UPDATE arrivals SET inode = ?, ctime_ns = ? WHERE id = ?", (inode, ctime_ns, arrival))
+            sql = "UPDATE arrivals SET inode = ?, mtime_ns = ?, ctime_ns = ? WHERE id = ?"
+            run(sql, (inode, mtime_ns, ctime_ns, arrival))
 
     def parked(self) -> dict[str, tuple[int, int, int]]:
         """Path → (inode, size, mtime_ns) of pictures that are stuck or unfinished as they stand, in one look."""

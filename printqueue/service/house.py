@@ -16,6 +16,7 @@ from printqueue.naming import MOST_REASON_BYTES, REASON, companion_stem
 from printqueue.orders.place import unknown_paper
 from printqueue.publish import Intent
 from printqueue.reports.layout import page, row
+from printqueue.service.standing import could_be
 from printqueue.service.superseding import Superseding
 from printqueue.shop import Shop
 from printqueue.text import shown
@@ -65,7 +66,7 @@ class Housekeeping:
     def _withdraw(self, arrival: Arrival, stamp: Stamp | None) -> None:
         if stamp is None:
             self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "it was taken out of ready/")
-        elif (arrival.size, arrival.mtime_ns) != (stamp.size, stamp.mtime_ns):  # else its bytes decide: see `standing`
+        elif not could_be(arrival, stamp):  # else its bytes decide: see `standing`
             self._shop.ledger.settle(arrival.id, State.WITHDRAWN, "a newer version came under its name")
 
     def _taken_from_review(self, number: int) -> None:

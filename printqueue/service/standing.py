@@ -2,7 +2,8 @@
 leave. Each is taken for the same as long as its bytes are.
 
 Size and time must agree; inode and time of attributes are hints. Where they differ (a share that numbers its files anew, a
-disk that was changed, a file rewritten in place), the hash decides: by an attempt of its own, since reading may take long.
+disk that was changed, a file rewritten in place), or the time by no more than what an archive or another file system cuts off
+from it, the hash decides: by an attempt of its own, since reading may take long.
 """
 
 from __future__ import annotations
@@ -10,11 +11,16 @@ from __future__ import annotations
 from enum import Enum
 
 from printqueue.disk import durable
+from printqueue.disk.durable import Stamp
 from printqueue.intake.claim import ChangedError
 from printqueue.intake.scan import Seen
 from printqueue.model.job import Arrival, State
 from printqueue.publish import Intent
 from printqueue.shop import Ending, Outcome, Shop
+
+
+# Times are kept to the second in a tar archive of the old form (ustar), to two on FAT; nobody who drops a picture anew meets it.
+_CUT_NS = 2_000_000_000
 
 
 class Standing(Enum):
@@ -29,15 +35,23 @@ class Standing(Enum):
 def standing(shop: Shop, seen: Seen) -> tuple[Standing, Arrival | None]:
     """What `seen` is, without reading it, and its newest row."""
     last = shop.ledger.last_at(seen.path)
-    if last is None or (last.size, last.mtime_ns) != (seen.stamp.size, seen.stamp.mtime_ns):
+    if last is None or not could_be(last, seen.stamp):
         return Standing.NEW, last
     if last.state is State.WORKING:  # whoever finishes it looks at its bytes
         return Standing.OPEN, last
     known = Standing.OPEN if last.state is State.STUCK else Standing.DONE if _was_copied(last) else Standing.NEW
     if known is Standing.NEW or last.sha256 is None:
         return known, last
-    untouched = shop.ledger.is_untouched(last.id, seen.stamp.inode, seen.stamp.ctime_ns)
+    same_time = last.mtime_ns == seen.stamp.mtime_ns
+    untouched = same_time and shop.ledger.is_untouched(last.id, seen.stamp.inode, seen.stamp.ctime_ns)
     return known if untouched else Standing.IN_DOUBT, last
+
+
+def could_be(last: Arrival, stamp: Stamp) -> bool:
+    """Whether what stands there may be the picture of that row; else it is another for sure. One that only waited is read anyway."""
+    if last.sha256 is None or last.state in (State.WAITING, State.WORKING):
+        return (last.size, last.mtime_ns) == (stamp.size, stamp.mtime_ns)
+    return last.size == stamp.size and abs(last.mtime_ns - stamp.mtime_ns) < _CUT_NS
 
 
 def _was_copied(last: Arrival) -> bool:
@@ -60,7 +74,7 @@ def recognised(shop: Shop, seen: Seen) -> Outcome | None:
         if durable.lstamp(path) != seen.stamp:
             raise ChangedError(seen.path)
     if same:
-        shop.ledger.recognised(last.id, seen.stamp.inode, seen.stamp.ctime_ns)
+        shop.ledger.recognised(last.id, seen.stamp.inode, seen.stamp.mtime_ns, seen.stamp.ctime_ns)
         return Outcome(Ending.KNOWN, f"the same picture as before: {last.says}")
     if last.state is State.STUCK:
         shop.ledger.settle(last.id, State.WITHDRAWN, "a newer version came under its name")

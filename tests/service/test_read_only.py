@@ -107,7 +107,7 @@ FIVE = [f"card/Fog {n}.tif" for n in range(5)]
 UNLIKE = support.tiff(support.pixels(20), compression=None, predictor=None)
 LIKE = [support.tiff(support.pixels(n), compression=None, predictor=None) for n in range(5)]
 
-def mount(pictures, before):
+def mount(pictures, before, mtime_ns=MTIME_NS):
     # A file system made anew, whose files have other inode numbers: `before` takes up the first ones.
     subprocess.run(["mount", "-t", "tmpfs", "tmpfs", ready], check=True)
     for n in range(before):
@@ -115,7 +115,7 @@ def mount(pictures, before):
     os.makedirs(ready + "/card")
     for name, data in zip(FIVE, pictures):
         Path(ready, name).write_bytes(data)
-        os.utime(os.path.join(ready, name), ns=(MTIME_NS, MTIME_NS))
+        os.utime(os.path.join(ready, name), ns=(mtime_ns, mtime_ns))
     numbers = [os.stat(os.path.join(ready, name)).st_ino for name in FIVE]
     subprocess.run(["mount", "-o", "remount,ro", ready], check=True)
     return numbers
@@ -138,6 +138,12 @@ with support.template_of("tests.service.quick_worker") as template:
         assert support.files(studio, "print", "masters") == before
         standing = {one["file"]: one["why"] for one in support.status(studio)["passed_over"]}
         assert all("please remove" in standing[name] for name in FIVE), standing
+    # Out of an archive that keeps whole seconds.
+    remount(LIKE, 29, MTIME_NS // 10**9 * 10**9)
+    for _ in range(2):
+        tally = support.serve_once(studio, template)
+        assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (0, 0, 0, 0), tally
+    assert support.files(studio, "print", "masters") == before
     # One of them has other bytes of the same length and time: that one is printed.
     remount([*LIKE[:4], UNLIKE], 40)
     assert support.serve_once(studio, template).made == 1
@@ -185,8 +191,8 @@ def test_ready_on_a_file_system_of_its_own(tmp_path: Path) -> None:
 
 
 def test_ready_that_comes_back_with_other_numbers(tmp_path: Path) -> None:
-    """Five pictures of a read-only ready/ that is mounted anew are not printed again; one with other bytes is, also where
-    size, time and number are the same.
+    """Five pictures of a read-only ready/ that is mounted anew are not printed again, nor with their times cut to the
+    second; one with other bytes is, also where size, time and number are the same.
     """
     _run(tmp_path, _BEGIN + _RENUMBERED)
 
