@@ -18,7 +18,6 @@ from printqueue.model.job import Arrival, State
 from printqueue.publish import Intent
 from printqueue.shop import Ending, Outcome, Shop
 
-
 # Times are kept to the second in a tar archive of the old form (ustar), to two on FAT; nobody who drops a picture anew meets it.
 _CUT_NS = 2_000_000_000
 
