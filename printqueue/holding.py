@@ -55,6 +55,8 @@ def require_state_of(studio: Studio, identity: str, user: int | None = None) -> 
     The `user` who is to work there must own it.
     """
     if studio.state == os.path.dirname(studio.marker):  # the marker itself tells whose it is
+        if user is not None and user != (owner := os.stat(studio.state).st_uid):
+            raise _swapped(studio, owner)
         return
     try:
         seen = os.lstat(studio.state)
@@ -113,6 +115,15 @@ def _holds_our_ledger(studio: Studio, identity: str, names: list[str]) -> bool:
     if owner is None:  # damaged, or killed before its first table
         return all(name.startswith((*_OUR_NAMES, durable.TEMP_PREFIX)) for name in names)
     return owner in ("", identity)
+
+
+def _swapped(studio: Studio, owner: int) -> StudioError:
+    """Whoever may write into the studio's folder can put a private folder of their own there, ledger and all."""
+    return StudioError(
+        f"The private folder {shown(studio.state)} belongs to another user (number {owner}), so its ledger may say anything. "
+        "Nothing in it was changed or removed, and pictures stay in ready/.",
+        do="Run the service as that user, or, if you know the folder, give it to this one: chown -R.",
+    )
 
 
 def _refused(studio: Studio, why: str) -> StudioError:

@@ -193,6 +193,21 @@ def test_a_state_folder_of_another_user(studio: Studio, tmp_path: Path, monkeypa
         StudioLock(aimed)
 
 
+def test_a_private_folder_that_another_user_put_there(studio: Studio, monkeypatch: Patch) -> None:
+    """Who may write into the studio can swap its private folder for their own, with a ledger that says what they like: the
+    service does not start on it, though it might as root.
+    """
+    fog(studio)
+    before = tree(studio.root)
+    if os.geteuid() == 0:
+        os.chown(studio.path(".printqueue"), 65534, -1)
+    else:
+        monkeypatch.setattr(os, "geteuid", lambda: os.getuid() + 1)
+    with pytest.raises(StudioError, match="belongs to another user"):
+        serve(studio)
+    assert tree(studio.root) == before
+
+
 def test_a_ledger_that_another_user_put_there(studio: Studio, tmp_path: Path) -> None:
     """An older ledger in a folder of ours makes it our state folder only where it is ours as well."""
     if os.geteuid() != 0:
