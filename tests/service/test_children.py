@@ -21,7 +21,7 @@ from printqueue.errors import WorldError
 from printqueue.intake.scan import Seen
 from printqueue.publish import Intent
 from printqueue.sandbox import ChildInterruptedError, ChildLimits, Template, client
-from printqueue.service import waiting, workflow
+from printqueue.service import preparing, waiting, workflow
 from printqueue.shop import Ending
 from printqueue.studio import Studio, put_back
 from printqueue.workbench import Workbench
@@ -106,7 +106,7 @@ def test_what_fails_before_the_claim_ends_no_service(
     studio: Studio, hostile: Template, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A fault of ours met before a picture is claimed parks that picture; the others are made, also at the next start."""
-    real = workflow.prepare
+    real = preparing.prepare
 
     def fails(shop: Any, seen: Seen, *more: Any, **options: Any) -> Any:
         return 1 / 0 if seen.path == "card/Fog.tif" else real(shop, seen, *more, **options)

@@ -762,10 +762,10 @@ def before():
     support.drop(studio, "card/Small.tif", support.small_picture())
     support.until(lambda: (counts()["printable"], counts()["review"]) == (1, 1), "both are done")
     do("umount", point)
+    support.drop(studio, "card/Late.tif", support.picture(2))
+    support.drop(studio, "card/Low.tif", support.picture(8, width=60, height=40))
     without()
 def without():
-    support.drop(studio, "card/Late.tif", support.picture(2))
-    support.drop(studio, "card/Low.tif", support.small_picture())
     support.until(lambda: any(name + "/ was a disk" in job["says"] for job in support.status(studio)["jobs"]), "it is said")
     assert os.listdir(point) == [], os.listdir(point)
     assert counts()["withdrawn"] == 0, counts()
