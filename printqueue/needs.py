@@ -22,6 +22,9 @@ SLACK_BYTES = 1_000_000_000
 _START_BYTES = (
     130_000_000  # libraries, prepared conversions, and what two runs of the same differ by (up to 60 MB on Python 3.13)
 )
+COPY_BYTES = (
+    8_000_000  # the working copy itself as judging keeps it: a megapixel of three channels at 16 bit, and its shape
+)
 _TONES_BYTES = 150_000_000  # the working copy of about one megapixel, twice converted
 _PER_SOURCE_PIXEL, _PER_PRINT_PIXEL, _PER_FIRST_PIXEL = 32, 45, 20  # bytes, for three channels
 _PRINT_BYTES = 6  # 16-bit RGB, should it not compress at all

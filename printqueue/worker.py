@@ -17,6 +17,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib import import_module
+from math import prod
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -362,7 +363,7 @@ def _keep(descriptor: int, copy: NDArray[np.uint16]) -> None:
 def _kept(descriptor: int) -> NDArray[np.uint16]:
     stream = _stream(descriptor)
     shape = _SHAPE.unpack(stream.read(_SHAPE.size))
-    return np.frombuffer(stream.read(), "<u2").reshape(shape)
+    return np.frombuffer(stream.read(2 * prod(shape)), "<u2").reshape(shape)
 
 
 def _identity(descriptor: int) -> tuple[int, ...]:

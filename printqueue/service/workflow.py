@@ -6,6 +6,7 @@ the world's waits and is tried again, ours is parked as stuck. See `errors`.
 
 from __future__ import annotations
 
+import fcntl
 import logging
 import os
 import shutil
@@ -22,7 +23,7 @@ from printqueue.lanes import Refusal
 from printqueue.ledger import LedgerError, LedgerWaitsError
 from printqueue.model.finding import Finding, Verdict
 from printqueue.model.job import Phase, State
-from printqueue.needs import SLACK_BYTES
+from printqueue.needs import COPY_BYTES, SLACK_BYTES
 from printqueue.orders.place import place
 from printqueue.sandbox import AnswerTooLongError, ChildDiedError, ChildInterruptedError, TemplateDiedError
 from printqueue.service import repeat
@@ -220,9 +221,13 @@ def _interruption(shop: Shop, attempt: Attempt, error: ChildInterruptedError) ->
 
 @contextmanager
 def _working_copy(attempt: Attempt) -> Iterator[None]:
-    """Room in memory for what judging keeps for the proof picture, which another child draws."""
-    attempt.copy = os.memfd_create("working copy")
+    """Room in memory for what judging keeps for the proof picture, which another child draws. No child's limit counts it, so
+    nobody can make it larger.
+    """
+    attempt.copy = os.memfd_create("working copy", os.MFD_CLOEXEC | os.MFD_ALLOW_SEALING)
     try:
+        os.ftruncate(attempt.copy, COPY_BYTES)
+        fcntl.fcntl(attempt.copy, fcntl.F_ADD_SEALS, fcntl.F_SEAL_GROW | fcntl.F_SEAL_SHRINK | fcntl.F_SEAL_SEAL)
         yield
     finally:
         os.close(attempt.copy)

@@ -2,6 +2,7 @@
 
 LINGERING: whoever has written a print or a proof picture goes on writing to it. TALKATIVE, TALKATIVE_AT_ONCE: an answer
 to `judge`, or to `probe`, that is longer than any. OUTSIDE: ended from outside while judging, as for want of memory.
+HOARDING: whoever judges takes as much memory as it gets by way of the working copy, which the service holds too.
 HASH: what should be the hash of the pixels would act on a terminal and add a line to the note.
 HEADER and a digit: an answer to `probe` that no picture can give (`HEADERS`).
 """
@@ -14,13 +15,15 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 from tests.service import quick_worker
 
 LENGTH = 8
 LINGERING, TALKATIVE, TALKATIVE_AT_ONCE, OUTSIDE = b"#linger_", b"#talks__", b"#talks1_", b"#outside"
-HASH = b"#hashes_"
+HASH, HOARDING = b"#hashes_", b"#hoards_"
+HOARD_BYTES = 1_000_000_000
 HEADER = b"#header"
 # width, height, channels, bytes: none, negative, more than a float or an int of the kernel can hold
 HEADERS = (
@@ -75,6 +78,10 @@ def _judge(argument: Any, files: list[int]) -> bytes:
     asked = _asked_for(files[0])
     if asked == OUTSIDE:
         os.kill(os.getpid(), signal.SIGKILL)
+    if asked == HOARDING:
+        with suppress(OSError):
+            os.posix_fallocate(files[1], 0, HOARD_BYTES)
+            return b'{"failure": {"family": "picture", "says": "It took what it wanted."}}'
     return b" " * 10_000_000 if asked == TALKATIVE else quick_worker.TASKS["judge"](argument, files)
 
 

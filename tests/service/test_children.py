@@ -93,6 +93,13 @@ def test_a_header_that_no_picture_has(studio: Studio, hostile: Template, number:
     assert support.serve_once(studio, hostile).stuck == 0
 
 
+def test_the_working_copy_has_a_bound(studio: Studio, hostile: Template) -> None:
+    """Memory that a child shares with the service lies outside its own limit, and its end would not free it: it is bounded."""
+    support.drop(studio, "card/Fog.tif", support.picture() + taken_over.HOARDING)
+    tally = support.serve_once(studio, hostile)
+    assert (tally.made, tally.turned_back, tally.stuck) == (1, 0, 0)
+
+
 def test_a_hash_that_is_none(studio: Studio, hostile: Template) -> None:
     """What a child calls a hash reaches notes and answers as it is, so anything else makes no sense: nothing is published."""
     support.drop(studio, "card/Fog.tif", support.picture() + taken_over.HASH)
