@@ -22,6 +22,7 @@ SLACK_BYTES = 1_000_000_000
 _START_BYTES = (
     130_000_000  # libraries, prepared conversions, and what two runs of the same differ by (up to 60 MB on Python 3.13)
 )
+_OTHER_FILE_BYTES = 100_000_000  # profile, notes, proof picture, and slack
 COPY_BYTES = (
     8_000_000  # the working copy itself as judging keeps it: a megapixel of three channels at 16 bit, and its shape
 )
@@ -71,6 +72,13 @@ class Need:
     def wall_s(self) -> float:
         """The longest that the child may take over one question."""
         return _SHORTEST_WALL_S + _WALL_S_PER_MEGAPIXEL * self.megapixels
+
+    @property
+    def file_size(self) -> int:
+        """The most that the child may write into one file: a print or its scratch, and what else a group has. Not an estimate
+        but a bound, also for noise: LZW has codes of 12 bits at most for a byte, half as much again.
+        """
+        return max(int(1.2 * self.output), self.scratch) + _OTHER_FILE_BYTES
 
 
 NOTHING = Need(_START_BYTES, 0.0, 0)

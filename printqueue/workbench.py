@@ -144,11 +144,11 @@ class Relay:
             self.end()
             raise
 
-    def tighten(self, *, memory: int, wall_s: float) -> None:
+    def tighten(self, *, memory: int, wall_s: float, file_size: int) -> None:
         """Lower the limits for the child in hand and all that follow."""
         if self._child is not None:
-            self._child.tighten(memory=memory, wall_s=wall_s)
-        self._limits = tightened(self._limits, memory=memory, wall_s=wall_s)
+            self._child.tighten(memory=memory, wall_s=wall_s, file_size=file_size)
+        self._limits = tightened(self._limits, memory=memory, wall_s=wall_s, file_size=file_size)
 
     def end(self) -> None:
         """Whatever the child in hand could write to, it does no more. Raises `ChildInterruptedError` where the kernel cannot

@@ -189,14 +189,15 @@ class Child:
         """What stands around it; ask before it has read anything."""
         return Walls(**json.loads(self.ask(WALLS, None)))
 
-    def tighten(self, *, memory: int, wall_s: float) -> None:
-        """Lower the limits to what this picture needs: bytes of address space, seconds for each question.
+    def tighten(self, *, memory: int, wall_s: float, file_size: int) -> None:
+        """Lower the limits to what this picture needs: bytes of address space, seconds for each question, bytes of one file.
 
         Done from outside (prlimit(2)), so that nothing the child has read can have a say in it.
         """
-        self._limits = tightened(self._limits, memory=memory, wall_s=wall_s)
+        self._limits = tightened(self._limits, memory=memory, wall_s=wall_s, file_size=file_size)
         with suppress(ProcessLookupError, PermissionError):  # it has died (`ask` says so); or a filter forbids it
             resource.prlimit(self._pid, resource.RLIMIT_AS, (self._limits.memory,) * 2)
+            resource.prlimit(self._pid, resource.RLIMIT_FSIZE, (self._limits.file_size,) * 2)
 
     def kill(self) -> None:
         """Stop the child at once, from another thread; `ask` then raises."""

@@ -28,9 +28,14 @@ class ChildLimits:
     stalled_s: float = 120.0
 
 
-def tightened(limits: ChildLimits, *, memory: int, wall_s: float) -> ChildLimits:
-    """No more than these bytes of address space, and seconds for each question."""
-    return replace(limits, memory=min(limits.memory, memory), wall_s=min(limits.wall_s, wall_s))
+def tightened(limits: ChildLimits, *, memory: int, wall_s: float, file_size: int) -> ChildLimits:
+    """No more than these bytes of address space, seconds for each question, and bytes of one file."""
+    return replace(
+        limits,
+        memory=min(limits.memory, memory),
+        wall_s=min(limits.wall_s, wall_s),
+        file_size=min(limits.file_size, file_size),
+    )
 
 
 def apply(limits: ChildLimits) -> None:

@@ -92,7 +92,8 @@ def _with_room(shop: Shop, seen: Seen, prepared: Prepared, relay: Relay) -> Outc
             raise WorldError(f"It must wait: {ticket.says}.", do="Close other programs; it is tried again by itself.")
         return Outcome(Ending.QUEUED, ticket.says, prepared.need)
     try:
-        relay.tighten(memory=prepared.need.memory + SLACK_BYTES, wall_s=prepared.need.wall_s)
+        need = prepared.need
+        relay.tighten(memory=need.memory + SLACK_BYTES, wall_s=need.wall_s, file_size=need.file_size)
         return _attempt(shop, _claimed(shop, seen, prepared), relay)
     finally:
         shop.lanes.give_back(ticket)

@@ -3,6 +3,7 @@
 LINGERING: whoever has written a print or a proof picture goes on writing to it. TALKATIVE, TALKATIVE_AT_ONCE: an answer
 to `judge`, or to `probe`, that is longer than any. OUTSIDE: ended from outside while judging, as for want of memory.
 HOARDING: whoever judges takes as much memory as it gets by way of the working copy, which the service holds too.
+FILLING: whoever renders takes as much of the disk.
 HASH: what should be the hash of the pixels would act on a terminal and add a line to the note.
 HEADER and a digit: an answer to `probe` that no picture can give (`HEADERS`).
 """
@@ -22,7 +23,7 @@ from tests.service import quick_worker
 
 LENGTH = 8
 LINGERING, TALKATIVE, TALKATIVE_AT_ONCE, OUTSIDE = b"#linger_", b"#talks__", b"#talks1_", b"#outside"
-HASH, HOARDING = b"#hashes_", b"#hoards_"
+HASH, HOARDING, FILLING = b"#hashes_", b"#hoards_", b"#fills__"
 HOARD_BYTES = 1_000_000_000
 HEADER = b"#header"
 # width, height, channels, bytes: none, negative, more than a float or an int of the kernel can hold
@@ -68,6 +69,10 @@ def _probe(argument: Any, files: list[int]) -> bytes:
 
 
 def _render(argument: Any, files: list[int]) -> bytes:
+    if _asked_for(files[0]) == FILLING:
+        with suppress(OSError):
+            os.posix_fallocate(files[1], 0, HOARD_BYTES)
+            return b'{"failure": {"family": "picture", "says": "It took what it wanted."}}'
     answer = json.loads(quick_worker.TASKS["render"](argument, files))
     if _asked_for(files[0]) == HASH:
         answer["rendered"]["pixels_sha256"] = "\x1b[2J\nChecked: by nobody"

@@ -93,9 +93,12 @@ def test_a_header_that_no_picture_has(studio: Studio, hostile: Template, number:
     assert support.serve_once(studio, hostile).stuck == 0
 
 
-def test_the_working_copy_has_a_bound(studio: Studio, hostile: Template) -> None:
-    """Memory that a child shares with the service lies outside its own limit, and its end would not free it: it is bounded."""
-    support.drop(studio, "card/Fog.tif", support.picture() + taken_over.HOARDING)
+@pytest.mark.parametrize("way", [taken_over.HOARDING, taken_over.FILLING], ids=["memory", "disk"])
+def test_what_is_written_to_has_a_bound(studio: Studio, hostile: Template, way: bytes) -> None:
+    """Memory that a child shares with the service lies outside its own limit, and its end would not free it: it is bounded.
+    So is a print: a small one can take no gigabyte of the disk.
+    """
+    support.drop(studio, "card/Fog.tif", support.picture() + way)
     tally = support.serve_once(studio, hostile)
     assert (tally.made, tally.turned_back, tally.stuck) == (1, 0, 0)
 
