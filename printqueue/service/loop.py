@@ -6,6 +6,7 @@ import logging
 import os
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 
@@ -146,11 +147,19 @@ class Service:
                 if self._once:
                     log.warning("%s", error)
                     raise
-                self._world_failed(error)
+                self._cannot_begin(error)
                 supervisor.ready(str(error))  # it runs, and waits: nobody's `systemctl start` hangs on a share
                 self._stop.wait(self._scan_s)
                 supervisor.alive()
         return None
+
+    def _cannot_begin(self, error: WorldError | LedgerWaitsError) -> None:
+        """Say so where it can be read; a ledger that takes no row now must not end the service for that."""
+        with suppress(LedgerWaitsError):
+            if isinstance(error, WorldError):
+                self._world_failed(error)
+                return
+        self._wait_for_world(str(error))
 
     def _loop(self) -> None:
         """A full look when one is due; when only a picture has come back, the next in the queue is handed out at once."""
