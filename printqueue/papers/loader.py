@@ -173,6 +173,12 @@ def _stamp(seen: os.stat_result) -> tuple[int, int]:
 
 def _unreadable(name: str, error: OSError) -> Problem:
     if error.errno == errno.ENOENT:
-        return Problem(name, None, (), "it is not there.", "The papers read before stay in force. Put it back.")
+        return Problem(
+            name,
+            None,
+            (),
+            "this cannot be read: it is not there.",
+            "The papers read before stay in force. Put it back.",
+        )
     why = "it is a symbolic link" if error.errno == errno.ELOOP else (error.strerror or "unknown error")
     return Problem(name, None, (), f"this cannot be read: {why}.", "The papers read before stay in force.")
