@@ -22,7 +22,7 @@ from printqueue.text import shown
 
 log = logging.getLogger("printqueue")
 
-ALONE = "an order without a picture"
+ALONE = "an order, and there is no picture for it"
 _PATIENCE = 6.0  # × settle: its picture, in a newer version, may follow
 _MEANT_FOR_IT = timedelta(hours=1)  # an order that comes later than this is taken for one that waits for a new picture
 _ENDINGS = tuple(ending for low in (".tif", ".tiff", ".jpg", ".jpeg", ".png") for ending in (low, low.upper()))
