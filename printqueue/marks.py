@@ -11,12 +11,10 @@ length, and its own writer: the last one the service, the one before it `init`.
 
 from __future__ import annotations
 
-import errno
 import os
 import re
 import secrets
 import socket
-import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -67,17 +65,11 @@ def new_id() -> str:
 
 def read(path: str) -> str:
     """Text of a marker or mark; "" where there is no regular file. Never waits, follows no link."""
+    descriptor = folders.open_file(path)
+    if descriptor is None:
+        return ""
     try:
-        with folders.parent(path) as (folder, name):
-            descriptor = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, dir_fd=folder)
-    except folders.LinkedError:
-        raise
-    except OSError as error:
-        if error.errno in (errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.ENXIO):
-            return ""
-        raise
-    try:
-        return text_of(descriptor) if stat.S_ISREG(os.fstat(descriptor).st_mode) else ""
+        return text_of(descriptor)
     finally:
         os.close(descriptor)
 

@@ -116,6 +116,25 @@ def parent(path: str) -> Iterator[tuple[int, str]]:
         os.close(descriptor)
 
 
+def open_file(path: str) -> int | None:
+    """A regular file, opened to be read; None where there is none, or a link, a pipe or a device. Never waits. Raises
+    `LinkedError` where a folder above it is a link, else `OSError` as open(2) does.
+    """
+    try:
+        with parent(path) as (folder, name):
+            descriptor = os.open(name, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
+    except LinkedError:
+        raise
+    except OSError as error:
+        if error.errno in (errno.ENOENT, errno.ELOOP, errno.ENXIO, errno.ENOTDIR):
+            return None
+        raise
+    if stat.S_ISREG(os.fstat(descriptor).st_mode):
+        return descriptor
+    os.close(descriptor)
+    return None
+
+
 @contextmanager
 def opened(path: str) -> Iterator[int]:
     """The folder `path`, opened to be listed. Raises like `open_folder`."""

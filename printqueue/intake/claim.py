@@ -6,10 +6,8 @@ fsynced: the original still stands.
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import os
-import stat
 from dataclasses import dataclass
 
 from printqueue.disk import durable, folders
@@ -37,17 +35,8 @@ def open_regular(path: str) -> int:
     """Open a regular file, never a link, a pipe or a device. Raises `ChangedError` where there is none, `LinkedError`
     where a folder above it is a link.
     """
-    try:
-        with folders.parent(path) as (folder, name):
-            descriptor = os.open(name, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
-    except folders.LinkedError:
-        raise
-    except OSError as error:
-        if error.errno in (errno.ENOENT, errno.ELOOP, errno.ENXIO, errno.ENOTDIR):
-            raise ChangedError(path) from error
-        raise
-    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-        os.close(descriptor)
+    descriptor = folders.open_file(path)
+    if descriptor is None:
         raise ChangedError(path)
     return descriptor
 

@@ -32,6 +32,7 @@ LATEST_S = 2.0  # an event that comes later than that after its file was found d
 _IN_VAIN = 3  # times that listening is built anew before the clock alone is trusted
 _MOST_PATHS = 50_000  # announced between two looks; beyond, everything counts as announced
 _JOIN_S = 5.0
+_GONE = (errno.ENOENT, errno.ENOTDIR)
 _LIMITS = {
     errno.ENOSPC: "limit fs.inotify.max_user_watches reached, the disk is not full: "
     "raise it with sysctl fs.inotify.max_user_watches=524288",
@@ -87,7 +88,8 @@ class Waker:
         if missed is None:
             return
         folder = os.path.dirname(os.path.join(self._folder, missed))
-        if refusal(folder):
+        code = refusal(folder)
+        if code and code not in _GONE:
             self._deaf_folder = folder
             return
         self._in_vain += 1
@@ -119,7 +121,8 @@ class Waker:
             return self._begin(top)
         if self._deaf_folder is None:
             return ""
-        if code := refusal(self._deaf_folder):
+        code = refusal(self._deaf_folder)
+        if code and code not in _GONE:
             return f"file events cannot be had in all folders: {refused(OSError(code, os.strerror(code)))}"
         self.close()
         return self._begin(top)

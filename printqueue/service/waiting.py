@@ -79,11 +79,16 @@ class WaitingRoom:
         self._active: list[_Entry] | None = None  # those that time or room may bring on; None: to be sorted out anew
         self._unknown: set[str] = set()
         self._done: list[Sighting] = []
+        self._untold: set[str] = set()  # gone or changed while all was held up
         self._queue: deque[_Entry] = deque()  # those that the last offer left waiting for others
         self._before: Mapping[str, str] | None = None  # since when, as an earlier run had seen it
 
     def update(self, found: Sweep) -> set[str]:
-        """Take in what a scan found; the paths that have gone or changed since the last one."""
+        """Take in what a scan found; the paths that have gone or changed since the last one that was told of."""
+        touched, self._untold = self._taken_in(found) | self._untold, set()
+        return touched
+
+    def _taken_in(self, found: Sweep) -> set[str]:
         pictures: Collection[Seen] = found.pictures
         if pictures is self._pictures:
             return set()
@@ -145,7 +150,7 @@ class WaitingRoom:
 
     def held_up(self, found: Sweep, says: str) -> list[Sighting]:
         """All that `found` holds, waiting for one reason that is nobody's; what is done or of no paper is left out."""
-        self.update(found)
+        self._untold = self.update(found)  # nothing follows from it before there is a full look
         return [self._sighting(entry, "waiting", says) for entry in self._sorted_out()]
 
     def more(self, in_hand: Collection[str], free: int) -> list[Seen]:

@@ -306,3 +306,14 @@ def test_time_in_hand_is_no_sign_of_endless_change(tmp_path: Path) -> None:
     offer = bench.at(61.0, changed)
     assert (names(offer), offer.wait_s) == ([], 1.0)
     assert names(bench.at(62.1, changed)) == ["Fog"]
+
+
+def test_what_changed_while_all_was_held_up_is_told_later(bench: Bench) -> None:
+    """A picture that goes while a folder of the studio is away is still among what has gone at the next full look."""
+    bench.at(0.0, seen("Fog"), seen("Net"))
+    (held,) = bench.room.held_up(Sweep([seen("Net")]), "print/ is not there")
+    assert (held.path, held.says) == ("kozo/Net.tif", "print/ is not there")
+    bench.room.held_up(Sweep([seen("Net")]), "print/ is not there")
+    now = Sweep([seen("Net")])
+    assert bench.room.update(now) >= {"kozo/Fog.tif"}
+    assert bench.room.update(now) == set()

@@ -291,6 +291,23 @@ def test_overflow(ready: Path) -> None:
         assert wake.wait(PATIENCE_S)
 
 
+def test_a_deaf_folder_that_went_is_no_reason(ready: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the kernel refused to watch a folder, and that folder has gone, nothing is held against it any more."""
+    with watching(ready) as (waker, _):
+        look(waker, ready, 0.0)
+        with monkeypatch.context() as refusing:
+            refusing.setattr(watch, "refusal", lambda _: errno.ENOSPC)
+            deafen(waker)
+            save(ready / "kozo" / "A4" / "Fog.tif")
+            look(waker, ready, 15.0)
+            look(waker, ready, 30.0)
+            waker.check()
+            assert "max_user_watches" in waker.why
+        shutil.rmtree(ready / "kozo")
+        waker.check()
+        assert (waker.mode, waker.why) == ("events", "")
+
+
 def test_where_it_is_in_vain_the_clock_is_trusted(ready: Path) -> None:
     """A folder that never announces anything (a share that nobody took for one) is looked through on the clock, and said so."""
     with watching(ready) as (waker, _):
