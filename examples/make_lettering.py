@@ -9,7 +9,7 @@ line alike. What it would take from the font's layout tables is therefore laid w
   lines of first, space and seconds. Pillow applies no `kern` table: it takes 1/64 of what stands there.
 
 Kerning in context is left out: it serves Greek capitals with accents as characters of their own, and lines are composed
-(NFC) before they are set. The ligatures of the font are characters (U+FB00 to U+FB04), which `printqueue.lettering` puts in.
+(NFC) before they are set. The ligatures of the font are characters (U+FB00 to U+FB04), which `printqueue.imaging.lettering` puts in.
 The SIL Open Font License asks that a changed font bear no reserved name: none is reserved, and its name is another one all
 the same, so that nobody takes it for the original.
 """
@@ -26,7 +26,7 @@ from fontTools.subset import Options, Subsetter
 from fontTools.ttLib import TTFont
 
 ORIGINAL = Path(__file__).resolve().parent / "font" / "EBGaramond08-Regular.otf"
-OUT = Path(__file__).resolve().parent.parent / "printqueue" / "lettering"
+OUT = Path(__file__).resolve().parent.parent / "printqueue" / "imaging" / "lettering"
 FONT, KERNING = "EBGaramond08-Lining.otf", "kerning.txt"
 FAMILY, POSTSCRIPT = "EB Garamond 08 Lining", "EBGaramond08-Lining"
 CHANGED = "Changed for printqueue: lining digits, and only what characters lead to. "

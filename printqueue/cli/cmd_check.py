@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.completing import add_paper_and_size
 from printqueue.cli.console import add_json, print_json, progress, say, studio_of, table
-from printqueue.text import shown
+from printqueue.core.text import shown
 
 if TYPE_CHECKING:
-    from printqueue.model.finding import Finding
+    from printqueue.core.model.finding import Finding
 
 _VERDICTS = {"accepted": "accepted", "turned-back": "TURNED BACK"}
 
@@ -30,8 +30,8 @@ def run(options: argparse.Namespace) -> int:
     from printqueue.cli import single
 
     results, codes = [], []
-    with single.bench(studio_of(options)) as bench:
-        judge = single.Single(bench, options.paper, options.size)
+    with single.context(studio_of(options)) as context:
+        judge = single.Single(context, options.paper, options.size)
         for path in _in_turn(options.files):
             result, findings, code = single.check_file(judge, path)
             results.append(result)
@@ -67,7 +67,7 @@ def _bytes(path: str) -> int:
 
 
 def _show(result: dict[str, Any], findings: Sequence[Finding]) -> None:
-    from printqueue.model.finding import UNMEASURED, Level, worst_first
+    from printqueue.core.model.finding import UNMEASURED, Level, worst_first
 
     if result["error"]:
         return say(f"{result['file']}: {result['error']}")

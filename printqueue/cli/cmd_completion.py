@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from printqueue.errors import Exit
+from printqueue.core.errors import Exit
 
 SHELLS = ("bash", "zsh", "fish")
 

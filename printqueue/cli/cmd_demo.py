@@ -8,8 +8,8 @@ import os
 import sys
 
 from printqueue.cli.console import progress, say, table
-from printqueue.errors import Exit, StudioError
-from printqueue.text import shown
+from printqueue.core.errors import Exit, StudioError
+from printqueue.core.text import shown
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -66,6 +66,6 @@ def _where_to_look(called: str, root: str) -> None:
     say("  review/   what was turned back, each with a .reason.txt (why, and what to do) and a .proof.jpg (where)")
     say("  masters/  the untouched pictures that were accepted")
     say("A test strip of the dark one, into strips/:")
-    dark = f"{called}/masters/smooth-rag/A4/Night quay.tif"
+    dark = f"{called}/masters/smooth-rag/A4/Mill before dawn.tif"
     say(f"  {_program()} -C {called} strip '{dark}' --paper smooth-rag --size A4")
     say(f"Go on: {_program()} -C {called} serve   (then copy a picture into {called}/ready/smooth-rag/A3/)")

@@ -6,7 +6,7 @@ import argparse
 from collections import Counter
 
 from printqueue.cli.console import add_json, print_json, root_of, say, table
-from printqueue.errors import Exit
+from printqueue.core.errors import Exit
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -30,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
 def _results(options: argparse.Namespace) -> list[dict[str, str]]:
     """The objects of `doctor --json`; a library too broken to ask anything else is the one answer then."""
     try:
-        from printqueue.doctor import examine
+        from printqueue.cli.doctor import examine
     except ImportError as error:
         says = f"A library cannot be loaded ({error}). Nothing else was looked at."
         do = "Install printqueue again into a fresh environment."

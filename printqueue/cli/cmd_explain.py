@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.completing import checks, completes
 from printqueue.cli.console import add_json, in_terminal, print_json, table, terminal
-from printqueue.errors import Exit, UsageError
+from printqueue.core.errors import Exit, UsageError
 
 if TYPE_CHECKING:
-    from printqueue.papers.schema import Paper
+    from printqueue.studio.papers.schema import Paper
 
 _HEADINGS = r"(?m)^(?:[a-z]+(?:-[a-z]+)*\n|(?:Measures|Matters|Source|Typical|Limits)\b)"
 _NAMES = r"(?m)^  [a-z]+(?:_[a-z]+)*(?=  |\n)"
@@ -28,9 +28,9 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print what stands beside the check's code, and what the starter papers set."""
-    from printqueue.checks import REGISTRY
     from printqueue.cli import explaining
-    from printqueue.nearest import suggestion
+    from printqueue.core.nearest import suggestion
+    from printqueue.judging.checks import REGISTRY
 
     if options.check is None:
         _list(REGISTRY.values(), as_json=options.json)
@@ -51,7 +51,7 @@ def starter_papers() -> list[Paper]:
     """The papers that `init` puts into a studio."""
     from importlib.resources import files
 
-    from printqueue.papers.loader import Shelf
+    from printqueue.studio.papers.loader import Shelf
 
     return list(Shelf.load(str(files("printqueue") / "rules")).papers.values())
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.completing import completes, papers, sizes
 from printqueue.cli.console import add_json, print_json, say, studio_of, table
-from printqueue.errors import Exit
+from printqueue.core.errors import Exit
 
 if TYPE_CHECKING:
+    from printqueue.core.model.job import PrintRecord
     from printqueue.ledger import Wanted
-    from printqueue.model.job import PrintRecord
 
 _MOST = 1000
 _LONGEST_WHY = 160
@@ -81,7 +81,7 @@ def _nothing_asked() -> Wanted:
 
 def _nothing_like_that(options: argparse.Namespace) -> str:
     """A misspelt paper looks like lost work: the nearest one in rules/ is named."""
-    from printqueue.nearest import suggestion
+    from printqueue.core.nearest import suggestion
 
     said = "Nothing like that was made or turned back."
     known = papers(options)
@@ -121,9 +121,9 @@ def _picture(record: PrintRecord) -> str:
 
 def _why(record: PrintRecord) -> str:
     """The checks that turned it back: those that reject, or else those that warn. What is no check says why itself."""
-    from printqueue.checks import REGISTRY
-    from printqueue.model.finding import Level
-    from printqueue.text import shown
+    from printqueue.core.model.finding import Level
+    from printqueue.core.text import shown
+    from printqueue.judging.checks import REGISTRY
 
     found = record.counting(Level.REJECT) or record.counting(Level.WARN)
     if not found:
@@ -135,7 +135,7 @@ def _why(record: PrintRecord) -> str:
 
 
 def _settings(record: PrintRecord) -> str:
-    from printqueue.units import stops_text
+    from printqueue.core.units import stops_text
 
     settings = record.settings
     if not settings:
@@ -146,7 +146,7 @@ def _settings(record: PrintRecord) -> str:
 
 
 def _object(record: PrintRecord) -> dict[str, Any]:
-    from printqueue.text import shown
+    from printqueue.core.text import shown
 
     return {
         "job": record.job,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 
 from printqueue.cli.console import say
-from printqueue.errors import Exit, StudioError
-from printqueue.text import shown
+from printqueue.core.errors import Exit, StudioError
+from printqueue.core.text import shown
 
 _AGAIN = (
     "In a studio that is one already, it puts back folders that were taken away, and the mark by which the service knows "
@@ -27,7 +27,7 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Make the studio and say what to do next."""
-    from printqueue import starter
+    from printqueue.studio import starter
 
     root = options.dir or options.studio or "."
     if starter.is_studio(root):
@@ -44,7 +44,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _put_back(root: str) -> int:
     """What the photographer took away and wants again."""
-    from printqueue.studio import open_studio, put_back
+    from printqueue.studio.folders import open_studio, put_back
 
     studio = open_studio(root)
     done = 0

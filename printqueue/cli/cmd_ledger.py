@@ -6,7 +6,7 @@ import argparse
 from typing import Any
 
 from printqueue.cli.console import add_json, print_json, say, studio_of
-from printqueue.errors import Exit, StudioError
+from printqueue.core.errors import Exit, StudioError
 
 _BACKUP = (
     "Copies the ledger as it is at this moment to a new file, while the service goes on, and checks the copy. "
@@ -51,13 +51,13 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _backup(path: str, reader: Any, options: argparse.Namespace) -> int:
-    from printqueue.ledger.backup import back_up
+    from printqueue.ledger.rescue.backup import back_up
 
     if not reader.exists:
         raise StudioError("There is no ledger yet, so nothing to copy.", do="The service makes it at its first start.")
     size = back_up(path, options.file)
     if options.json:
-        from printqueue.text import shown
+        from printqueue.core.text import shown
 
         print_json({"file": shown(options.file, limit=1000), "bytes": size, "sound": True})
     else:
@@ -68,7 +68,7 @@ def _backup(path: str, reader: Any, options: argparse.Namespace) -> int:
 def _check(path: str, reader: Any, options: argparse.Namespace) -> int:
     if not reader.exists:
         return _not_there(options)
-    from printqueue.ledger.care import check_up
+    from printqueue.ledger.rescue.care import check_up
 
     found, rebuilt = check_up(path), reader.rebuilds()
     if options.json:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.console import add_json, print_json, say, studio_of, table
-from printqueue.errors import Exit
+from printqueue.core.errors import Exit
+
+if TYPE_CHECKING:
+    from printqueue.core.yaml.yaml_model import YamlModel
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -26,7 +29,7 @@ def run(options: argparse.Namespace) -> int:
     if options.schema:
         print_json(_schema(options.schema))
         return Exit.DONE
-    from printqueue.papers.loader import Shelf
+    from printqueue.studio.papers.loader import Shelf
 
     studio = studio_of(options)
     shelf = Shelf.load(studio.path("rules"))
@@ -44,15 +47,16 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _schema(of: str) -> dict[str, Any]:
-    from printqueue import config
-    from printqueue.orders import schema as orders
-    from printqueue.papers import schema as papers
+    from printqueue.studio.orders.schema import Order
+    from printqueue.studio.papers.schema import Paper
+    from printqueue.studio.settings import Config
 
-    return {"paper": papers.json_schema, "order": orders.json_schema, "studio": config.json_schema}[of]()
+    models: dict[str, type[YamlModel]] = {"paper": Paper, "order": Order, "studio": Config}
+    return models[of].editor_schema()
 
 
 def _row(profiles: str, key: str, paper: Any) -> dict[str, Any]:
-    from printqueue.stock import profile_state
+    from printqueue.studio.stock import profile_state
 
     return {
         "paper": key,

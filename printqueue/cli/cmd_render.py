@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from printqueue.cli.completing import add_paper_and_size
 from printqueue.cli.console import add_json, print_json, say, studio_of
-from printqueue.errors import Exit, OwnError, UsageError
-from printqueue.text import shown
+from printqueue.core.errors import Exit, OwnError, UsageError
+from printqueue.core.text import shown
 
 if TYPE_CHECKING:
     from printqueue.cli.single import Single
@@ -31,8 +31,8 @@ def run(options: argparse.Namespace) -> int:
 
     if os.path.lexists(options.output):
         raise UsageError(f"{shown(options.output)} exists already; nothing was changed.", do="Name another file.")
-    with single.bench(studio_of(options)) as bench:
-        judge = single.Single(bench, options.paper, options.size)
+    with single.context(studio_of(options)) as context:
+        judge = single.Single(context, options.paper, options.size)
         result, findings, code = single.check_file(judge, options.file)
         if code == Exit.DONE:
             _render(judge, options.file, options.output)
@@ -49,8 +49,8 @@ def _render(judge: Single, path: str, output: str) -> None:
     """Through a hidden temp beside OUT; the descriptors go to a bounded child."""
     from printqueue.cli.fresh import fresh_file, scratch_file
     from printqueue.cli.single import opened
-    from printqueue.workbench import ask, print_job
-    from printqueue.worker import RenderOrder, VerifyOrder
+    from printqueue.sandbox.context import ask, print_job
+    from printqueue.sandbox.protocol import RenderTask, VerifyTask
 
     request, kept = judge.request(path), judge.stock
     provenance = judge.provenance(path, request)
@@ -58,12 +58,12 @@ def _render(judge: Single, path: str, output: str) -> None:
         file = held.enter_context(fresh_file(output))
         scratch = held.enter_context(scratch_file(os.path.dirname(os.path.abspath(output))))  # where pixels are turned
         reading = held.enter_context(opened(path))
-        relay = held.enter_context(judge.bench.relay())
-        order = RenderOrder(print_job(request, kept), provenance, judge.bench.bounds)
+        relay = held.enter_context(judge.context.relay())
+        order = RenderTask(print_job(request, kept), provenance, judge.context.bounds)
         rendered = ask(relay, "render", order, (reading, file.descriptor, scratch)).rendered
         relay.end()  # another compares what this one has written
         written = held.enter_context(file.reading())
-        proof = ask(relay, "verify", VerifyOrder(order.job, provenance, order.bounds), (reading, written))
+        proof = ask(relay, "verify", VerifyTask(order.job, provenance, order.bounds), (reading, written))
         if rendered is None or proof.verified is None:
             raise OwnError("The rendering process gave an answer that makes no sense. No print file was made.")
         file.keep(rendered.sha256)

@@ -9,11 +9,11 @@ import sys
 from typing import TYPE_CHECKING
 
 from printqueue.cli.console import studio_of
-from printqueue.errors import Exit, UsageError
-from printqueue.text import shown
+from printqueue.core.errors import Exit, UsageError
+from printqueue.core.text import shown
 
 if TYPE_CHECKING:
-    from printqueue.service import Service
+    from printqueue.service.loop import Service
 
 log = logging.getLogger("printqueue")
 
@@ -25,9 +25,9 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Start template, lock and ledger in that order, then serve."""
-    from printqueue.running import require_private_state, running_service
-    from printqueue.telling import journal
+    """Start fork server, lock and ledger in that order, then serve."""
+    from printqueue.service import journal
+    from printqueue.service.starting import require_private_state, running_service
 
     try:
         studio = studio_of(options)

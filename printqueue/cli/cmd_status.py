@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from printqueue.cli.console import add_json, print_json, say, studio_of, table
-from printqueue.errors import Exit, UsageError
+from printqueue.core.errors import Exit, UsageError
 
 _CODES = (
     "Ends with 0 where nothing needs a human, with 3 where something does: a job is stuck; a folder of the studio is not there; the running service names a "

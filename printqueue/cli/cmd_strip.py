@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 from printqueue.cli.completing import add_paper_and_size
 from printqueue.cli.console import add_json, print_json, say, studio_of
-from printqueue.errors import Exit, OwnError, UsageError
-from printqueue.text import shown
+from printqueue.core.errors import Exit, OwnError, UsageError
+from printqueue.core.text import shown
 
 if TYPE_CHECKING:
     from printqueue.cli.single import Single
-    from printqueue.making import StripMade, StripWish
-    from printqueue.model.paper import Intent
-    from printqueue.model.request import Request
+    from printqueue.core.model.paper import Intent
+    from printqueue.core.model.request import Request
+    from printqueue.imaging.jobs import StripMade, StripWish
 
 LIFTS = "-1/3,0,1/3,2/3"
 _MOST_LIFTS = 12
@@ -45,8 +45,8 @@ def run(options: argparse.Namespace) -> int:
     lifts = _lifts(options.lifts)
     intents = _intents(options.intents)
     crop, in_percent = _crop(options.crop)
-    with single.bench(studio_of(options)) as bench:
-        judge = single.Single(bench, options.paper, options.size)
+    with single.context(studio_of(options)) as context:
+        judge = single.Single(context, options.paper, options.size)
         request = judge.request(options.file)
         wish = _wish(judge, options.file, request, lifts, intents or [request.intent], crop, in_percent=in_percent)
         output, made = _make(judge, options.file, request, wish)
@@ -60,15 +60,13 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _lifts(text: str) -> list[float]:
-    from printqueue import units
+    from printqueue.core.yaml.quantity import EXPOSURE, UnitError
 
     found: list[float] = []
     for part in text.split(","):
         try:
-            value = units.parse(
-                part if part.rstrip().endswith(("stop", "stops")) else f"{part} stop", units.EXPOSURE_STOPS
-            )
-        except units.UnitError as error:
+            value = EXPOSURE.read(part if part.rstrip().endswith(("stop", "stops")) else f"{part} stop")
+        except UnitError as error:
             raise UsageError(f"--lifts: {error}.", do=f"Write for example --lifts={LIFTS}.") from error
         if not -2 <= value <= 2:
             raise UsageError(f"--lifts: {shown(part)} is out of range; -2 to +2 stops.")
@@ -80,7 +78,7 @@ def _lifts(text: str) -> list[float]:
 
 
 def _intents(text: str | None) -> list[Intent]:
-    from printqueue.model.paper import Intent
+    from printqueue.core.model.paper import Intent
 
     try:
         return list(dict.fromkeys(Intent(name.strip()) for name in text.split(","))) if text else []
@@ -114,7 +112,7 @@ def _wish(
     *,
     in_percent: bool,
 ) -> StripWish:
-    from printqueue.making import Piece, StripWish
+    from printqueue.imaging.jobs import Piece, StripWish
     from printqueue.reports.strip_note import foot_words, head_words, labels
 
     pieces = [(lift, intent) for intent in intents for lift in lifts]
@@ -139,24 +137,25 @@ def _wish(
 
 def _make(judge: Single, path: str, request: Request, wish: StripWish) -> tuple[str, StripMade]:
     """The strip and its note under a free name of strips/PAPER/; the note first."""
-    from printqueue import naming, publish
     from printqueue.cli.fresh import fresh_file
     from printqueue.cli.single import opened
-    from printqueue.disk import durable
-    from printqueue.workbench import ask, print_job
-    from printqueue.worker import StripOrder
+    from printqueue.core import naming
+    from printqueue.core.disk import durable
+    from printqueue.sandbox.context import ask, print_job
+    from printqueue.sandbox.protocol import StripTask
+    from printqueue.studio.folders import free_number
 
-    studio = judge.bench.studio
+    studio = judge.context.studio
     folder = os.path.join("strips", judge.paper.key)
     with durable.world("Making", folder):
         studio.make_folder(studio.path(folder))
     stem = naming.companion_stem(naming.split(os.path.basename(path))[0])
     names = {folder: lambda number: [naming.numbered(stem, number) + end for end in (naming.PRINT, naming.STRIP_NOTE)]}
-    base = studio.path(folder, naming.numbered(stem, publish.free_number(studio, names)))
+    base = studio.path(folder, naming.numbered(stem, free_number(studio, names)))
     provenance = judge.provenance(path, request, also=_wish_words(wish))
     with fresh_file(base + naming.PRINT) as file, fresh_file(base + naming.STRIP_NOTE) as note:
-        with opened(path) as reading, judge.bench.child() as child:
-            order = StripOrder(print_job(request, judge.stock), wish, provenance, judge.bench.bounds)
+        with opened(path) as reading, judge.context.child() as child:
+            order = StripTask(print_job(request, judge.stock), wish, provenance, judge.context.bounds)
             answer = ask(child, "strip", order, (reading, file.descriptor))
         if answer.strip is None:
             raise OwnError("The rendering process gave an answer that makes no sense. No strip was made.")
@@ -167,7 +166,7 @@ def _make(judge: Single, path: str, request: Request, wish: StripWish) -> tuple[
 
 def _wish_words(wish: StripWish) -> str:
     """What tells this sheet from the print and from other strips, for its provenance."""
-    from printqueue.units import number_text
+    from printqueue.core.units import number_text
 
     pieces = ", ".join(f"{number_text(piece.lift_stops, 4)} stop {piece.intent}" for piece in wish.pieces)
     unit = "%" if wish.in_percent else "px"
@@ -176,8 +175,8 @@ def _wish_words(wish: StripWish) -> str:
 
 
 def _note(judge: Single, path: str, request: Request, wish: StripWish, made: StripMade) -> str:
-    from printqueue import naming
-    from printqueue.delivery import checked_words
+    from printqueue.core import naming
+    from printqueue.reports.making import checked_words
     from printqueue.reports.strip_note import StripShown, strip_text
 
     name = os.path.basename(path)

@@ -40,7 +40,7 @@ def papers(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 def sizes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
     """Sizes of the paper that is named already, or of all."""
-    from printqueue.papers.loader import Shelf
+    from printqueue.studio.papers.loader import Shelf
 
     with suppress(Exception):
         shelf = Shelf.load(os.path.join(root_of(parsed_args), "rules"))
@@ -52,6 +52,6 @@ def sizes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 def checks(**_: object) -> list[str]:
     """Names of checks."""
-    from printqueue.checks import REGISTRY
+    from printqueue.judging.checks import REGISTRY
 
     return sorted(REGISTRY)

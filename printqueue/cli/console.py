@@ -15,13 +15,13 @@ from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from printqueue.text import shown
+from printqueue.core.text import shown
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-    from printqueue.studio import Studio
+    from printqueue.studio.folders import Studio
 
 _LONGEST_CELL = 400
 # Two inks that can be read on white and on black (4 to 6 : 1) and are told apart by the colour-blind.
@@ -34,14 +34,14 @@ _INKS = {
 
 def studio_of(options: argparse.Namespace) -> Studio:
     """The studio of `-C`, else of the current folder, else of $PRINTQUEUE_STUDIO."""
-    from printqueue.studio import open_studio
+    from printqueue.studio.folders import open_studio
 
     return open_studio(root_of(options))
 
 
 def root_of(options: argparse.Namespace) -> str:
     """The folder that is taken for the studio, whether it is one or not."""
-    from printqueue.marks import MARKER
+    from printqueue.studio.marker import MARKER
 
     if options.studio:
         return str(options.studio)

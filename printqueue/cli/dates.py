@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 
-from printqueue.errors import UsageError
-from printqueue.text import shown
+from printqueue.core.errors import UsageError
+from printqueue.core.text import shown
 
 _HOW = "Write 2026, 2026-11, 2026-11-29 or 2026-11-29T18:30."
 

@@ -1,31 +1,30 @@
 """What `explain CHECK` shows: the words beside the check's code, and its limits as the starter papers set them.
 
-Everything comes from the check itself: the fields of its `Limits`, their types and descriptions, its docstring.
+Everything comes from the check itself: the fields of its `Limits`, their quantities and descriptions, its docstring.
 """
 
 from __future__ import annotations
 
 import inspect
-import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum
 from typing import Any
 
-from printqueue.contract import Check
-from printqueue.fields import Limits
-from printqueue.papers.schema import Paper
-from printqueue.schematext import schema_text
-from printqueue.units import number_text
+from pydantic.fields import FieldInfo
+
+from printqueue.core.yaml.quantity import quantity_of
+from printqueue.core.yaml.yaml_model import taken_apart
+from printqueue.judging.contract import Check
+from printqueue.studio.papers.schema import Paper
 
 WIDTH = 80
 OFF, NOT_SET = "off", "not set"
 _LABEL = 10
 _INDENT = "  "
 _COMMON = "unmeasurable"  # every check has it; it comes last
-_OF_THE_TYPE = "a number and its unit"
 _LONGEST_NAME = 18
-_LAST_ZEROS = re.compile(r"(\.[0-9]*?)0+(?![0-9])")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,74 +33,50 @@ class Parameter:
 
     name: str
     description: str
-    takes: str  # "a number and its unit, for example 15 %", "reject, warn, note or pass"
+    takes: str  # "for example 15 %", "reject, warn, note or pass"
     default: str | None
     starter: Mapping[str, str]
 
 
 def parameters(check: Check[Any], papers: Sequence[Paper]) -> list[Parameter]:
     """The limits of `check`, with what the first of `papers` of each surface sets."""
-    schema = check.limits.model_json_schema()
     in_force = {str(paper.surface): paper.checks.get(check.name) for paper in reversed(papers)}
-    surfaces = sorted(in_force)
     return [
         Parameter(
             name,
-            _description(field),
-            _takes(_kind(field, schema)),
-            None if field.get("default") is None else _written(_kind(field, schema), field["default"]),
-            {surface: _value(in_force[surface], name, _kind(field, schema)) for surface in surfaces},
+            field.description or "",
+            _takes(field),
+            None if field.default is None else _written(field, field.default),
+            {
+                surface: OFF if limits is None else _written(field, getattr(limits, name))
+                for surface, limits in sorted(in_force.items())
+            },
         )
-        for name, field in sorted(schema["properties"].items(), key=lambda item: item[0] == _COMMON)
+        for name, field in sorted(check.limits.model_fields.items(), key=lambda item: item[0] == _COMMON)
     ]
 
 
-def _description(field: Mapping[str, Any]) -> str:
-    """The field's own words; a quantity without any has only its type's, which say no more than its value does."""
-    words = str(field.get("description", ""))
-    return "" if words.startswith(_OF_THE_TYPE) else words
-
-
-def _kind(field: Mapping[str, Any], schema: Mapping[str, Any]) -> Mapping[str, Any]:
-    """What may be written, without the branch that says it may be left out; references looked up."""
-    branches = [one for one in field.get("anyOf", [field]) if one.get("type") != "null"]
-    kind: Mapping[str, Any] = branches[0]
-    if "$ref" in kind:
-        looked_up = schema["$defs"][str(kind["$ref"]).rpartition("/")[2]]
-        return {key: value for key, value in looked_up.items() if key != "description"}
-    return kind
-
-
-def _takes(kind: Mapping[str, Any]) -> str:
-    if "enum" in kind:
-        return _either([str(one) for one in kind["enum"]])
-    examples = kind.get("examples")
-    if not examples:
-        return "a whole number" if kind.get("type") in ("integer", "string") else "a value"
-    return f"for example {examples[0]}"
+def _takes(field: FieldInfo) -> str:
+    if quantity := quantity_of(field):
+        return f"for example {quantity.write(quantity.example)}"
+    kind = next(part for part in taken_apart(field) if isinstance(part, type))
+    if issubclass(kind, Enum):
+        return _either([str(one) for one in kind])
+    return {bool: "true or false", int: "a whole number"}.get(kind, "a value")
 
 
 def _either(words: Sequence[str]) -> str:
     return f"{', '.join(words[:-1])} or {words[-1]}" if len(words) > 1 else words[0]
 
 
-def _value(limits: Limits | None, name: str, kind: Mapping[str, Any]) -> str:
-    if limits is None:
-        return OFF
-    value = getattr(limits, name)
-    return NOT_SET if value is None else _written(kind, value)
-
-
-def _written(kind: Mapping[str, Any], value: Any) -> str:
+def _written(field: FieldInfo, value: Any) -> str:
     """A value as a paper file would have it, with its unit."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, str):
-        return str(value)
-    if isinstance(value, int | float) and kind.get("examples"):
-        written = str(schema_text({"type": "string", "examples": kind["examples"], "default": value})["default"])
-        return _LAST_ZEROS.sub(r"\1", written).replace(". ", " ")
-    return number_text(value, 3) if isinstance(value, int | float) else str(value)
+    if value is None:
+        return NOT_SET
+    quantity = quantity_of(field)
+    if quantity and not isinstance(value, str):
+        return quantity.write(value)
+    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def page(check: Check[Any], limits: Sequence[Parameter]) -> str:
@@ -114,7 +89,7 @@ def page(check: Check[Any], limits: Sequence[Parameter]) -> str:
         ("Source", said.source),
         ("Typical", said.typical),
     ):
-        lines += [*_labelled(label, text), ""]
+        lines += [*_beside(label, [text], _LABEL), ""]
     return "\n".join([*lines, *_limits(check, limits)]) + "\n"
 
 
@@ -143,17 +118,15 @@ def _limit(one: Parameter, column: int) -> list[str]:
         for value, surfaces in by_value.items()
     ] or [one.default or NOT_SET]
     said = f"{one.description[:1].upper()}{one.description[1:].rstrip('.')}." if one.description else ""
-    body = [line for text in (*values, said) for line in _wrapped(text, "", WIDTH - column - len(_INDENT))]
-    first = f"{_INDENT}{one.name:<{column}}"
-    rest = " " * (column + len(_INDENT))
-    if len(one.name) >= column:  # too long a name stands on a line of its own
-        return [first.rstrip(), *(rest + line for line in body)]
-    return [first + body[0], *(rest + line for line in body[1:])]
+    return _beside(one.name, [*values, said], column, _INDENT)
 
 
-def _labelled(label: str, text: str) -> list[str]:
-    body = _wrapped(text, "", WIDTH - _LABEL) or [""]
-    return [f"{label:<{_LABEL}}{body[0]}", *(" " * _LABEL + line for line in body[1:])]
+def _beside(label: str, texts: Sequence[str], column: int, indent: str = "") -> list[str]:
+    """The texts beside their label; too long a label stands on a line of its own."""
+    body = [line for text in texts for line in _wrapped(text, "", WIDTH - column - len(indent))]
+    lines = body if len(label) < column else ["", *body]
+    rest = " " * (column + len(indent))
+    return [f"{indent}{label:<{column}}{''.join(lines[:1])}".rstrip(), *(rest + line for line in lines[1:])]
 
 
 def _wrapped(text: str, indent: str = "", width: int = WIDTH) -> list[str]:

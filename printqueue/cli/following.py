@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 from printqueue.cli.console import drawn, in_terminal, say, terminal
 from printqueue.cli.queue_view import lines, listings, look
-from printqueue.errors import Exit, PrintqueueError
+from printqueue.core.errors import Exit, PrintqueueError
+from printqueue.core.text import shown
 from printqueue.ledger import LedgerReader
-from printqueue.text import shown
 
 if TYPE_CHECKING:
     from rich.console import Group
 
-    from printqueue.model.job import Fact
-    from printqueue.studio import Studio
+    from printqueue.core.model.job import Fact
+    from printqueue.studio.folders import Studio
 
 _EVERY_S = 1.0
 # Transitions that a person would call one, in the words of `status`.

@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from printqueue.disk import durable, folders
-from printqueue.errors import OwnError, UsageError
-from printqueue.text import shown
+from printqueue.core.disk import durable, folders
+from printqueue.core.errors import OwnError, UsageError
+from printqueue.core.text import shown
 
 
 @dataclass(slots=True)

@@ -13,9 +13,9 @@ from collections.abc import Callable, Collection, Sequence
 from importlib import import_module
 from typing import Any, NoReturn
 
-from printqueue.errors import Exit, PrintqueueError
-from printqueue.text import shown
-from printqueue.version import __version__
+from printqueue.core.errors import Exit, PrintqueueError
+from printqueue.core.text import shown
+from printqueue.core.version import __version__
 
 # command → (one line, example); the module printqueue.cli.cmd_COMMAND holds `arguments` and `run`
 COMMANDS = {
@@ -60,7 +60,7 @@ class _Parser(argparse.ArgumentParser):
     def _check_value(self, action: argparse.Action, value: Any) -> None:
         """For a mistyped command, name the nearest one instead of listing them all."""
         if action.dest == "command" and value not in COMMANDS:
-            from printqueue.nearest import suggestion
+            from printqueue.core.nearest import suggestion
 
             said = f"there is no command '{shown(str(value), limit=60)}'. {suggestion(str(value), COMMANDS)}"
             self.error(said)

@@ -8,17 +8,17 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from printqueue.errors import PrintqueueError, WorldError
-from printqueue.holding import is_served, require_own_state
-from printqueue.intake.scan import sweep
+from printqueue.core.errors import PrintqueueError, WorldError
+from printqueue.core.text import shown
 from printqueue.ledger import LedgerReader
 from printqueue.ledger.freshness import age_s
-from printqueue.queue_answer import attention, collect
-from printqueue.studio import WORK_FOLDERS
-from printqueue.text import shown
+from printqueue.reports.queue import attention, collect
+from printqueue.service.intake.scan import sweep
+from printqueue.service.lock import is_served, require_own_state
+from printqueue.studio.folders import WORK_FOLDERS
 
 if TYPE_CHECKING:
-    from printqueue.studio import Studio
+    from printqueue.studio.folders import Studio
 
 _LONGEST_WHY = 160  # of a reason that stands in full in its file
 

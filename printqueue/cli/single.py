@@ -6,43 +6,46 @@ import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
 
-from printqueue import sizes
-from printqueue.delivery import conversion_words
-from printqueue.disk import durable
-from printqueue.disk.folders import as_named
-from printqueue.errors import OwnError, PictureError, UsageError, WorldError
-from printqueue.intake.claim import ChangedError, open_regular
-from printqueue.intake.scan import order_now
-from printqueue.model.finding import Finding, Verdict, verdict
-from printqueue.model.request import Request
-from printqueue.nearest import suggestion
-from printqueue.orders import loader
-from printqueue.orders.resolve import resolve
-from printqueue.orders.schema import Order
-from printqueue.outputs.print_tiff import Provenance
-from printqueue.papers.loader import Shelf
-from printqueue.running import WORKER
-from printqueue.sandbox import Child, Template
-from printqueue.service.repeat import look_up_file
-from printqueue.shop import findings_json, measurements_json
-from printqueue.stock import versions
-from printqueue.strictyaml import MAX_BYTES
-from printqueue.studio import Studio
-from printqueue.text import shown
-from printqueue.workbench import Workbench, ask, print_job
-from printqueue.worker import Judged, JudgeOrder, Report, refusal
+from printqueue.core import sizes
+from printqueue.core.disk import durable
+from printqueue.core.disk.folders import as_named, open_file
+from printqueue.core.errors import OwnError, PictureError, StudioError, UsageError, WorldError
+from printqueue.core.model.finding import Finding, Verdict, verdict
+from printqueue.core.model.measures import Word
+from printqueue.core.model.request import Request
+from printqueue.core.nearest import suggestion
+from printqueue.core.text import shown
+from printqueue.core.yaml.plain_yaml import MAX_BYTES
+from printqueue.imaging.jobs import Provenance
+from printqueue.judging.judged import Judged, Report
+from printqueue.judging.refusal import refusal
+from printqueue.judging.repeat import CHECK, Asked, looked_up, readings
+from printqueue.ledger import LedgerReader
+from printqueue.reports.making import conversion_words
+from printqueue.reports.record import findings_json, measurements_json
+from printqueue.sandbox import Child, ForkServer, protocol
+from printqueue.sandbox.context import Context, ask, print_job
+from printqueue.sandbox.protocol import JudgeTask
+from printqueue.studio.folders import Studio
+from printqueue.studio.orders import loader
+from printqueue.studio.orders.beside import order_now
+from printqueue.studio.orders.resolve import resolve
+from printqueue.studio.orders.schema import Order
+from printqueue.studio.papers.loader import Shelf
+from printqueue.studio.stock import versions
 
 
 class Single:
     """One paper (and size) against any number of files."""
 
-    def __init__(self, bench: Workbench, paper: str, size: str | None) -> None:
-        self.bench, self._size = bench, size
-        papers = bench.shelf.papers
+    def __init__(self, context: Context, paper: str, size: str | None) -> None:
+        self.context, self._size = context, size
+        papers = context.shelf.papers
         if paper not in papers:
-            problems = "".join(f"\n{problem}" for problem in bench.shelf.problems)
-            if any(problem.file == f"{paper}.yaml" for problem in bench.shelf.problems):
+            problems = "".join(f"\n{problem}" for problem in context.shelf.problems)
+            if any(problem.file == f"{paper}.yaml" for problem in context.shelf.problems):
                 raise UsageError(f"The rules of '{shown(paper)}' cannot be used as they are:{problems}")
             raise UsageError(f"There is no paper '{shown(paper)}'. {suggestion(paper, papers)}{problems}")
         if size is not None:
@@ -51,7 +54,7 @@ class Single:
             except sizes.SizeError as error:
                 raise UsageError(str(error) if str(error).endswith(("?", ".")) else f"{error}.") from error
         self.paper = papers[paper]
-        self.stock = bench.stock(self.paper)
+        self.stock = context.stock(self.paper)
 
     def request(self, path: str) -> Request:
         """What the service would make of it here: the order file beside the picture counts, paper and size are given."""
@@ -63,7 +66,7 @@ class Single:
             folder_paper=self.paper.key,
             folder_size=self._size,
             order=order,
-            maker=self.bench.studio.config.maker,
+            maker=self.context.studio.config.maker,
         )[0]
 
     def provenance(self, path: str, request: Request, *, also: str = "") -> Provenance:
@@ -88,7 +91,7 @@ class Single:
             answer = ask(
                 child,
                 "judge",
-                JudgeOrder((print_job(request, self.stock),), self.bench.bounds, self.bench.setting),
+                JudgeTask((print_job(request, self.stock),), self.context.bounds, self.context.setting),
                 (descriptor,),
             )
         if answer.report is None:
@@ -115,24 +118,24 @@ def _order_beside(path: str) -> Order | None:
 
 
 @contextmanager
-def bench(studio: Studio) -> Iterator[Workbench]:
+def context(studio: Studio) -> Iterator[Context]:
     """A workbench without a service: nothing is claimed, written or locked."""
-    template = Template(WORKER)
+    fork_server = ForkServer(protocol.WORKER)
     try:
-        yield Workbench(studio, template, Shelf.load(studio.path("rules")))
+        yield Context(studio, fork_server, Shelf.load(studio.path("rules")))
     finally:
-        template.close()
+        fork_server.close()
 
 
 @contextmanager
 def opened(path: str) -> Iterator[int]:
     """A regular file's descriptor. Raises `UsageError` where there is none."""
     try:
-        descriptor = open_regular(as_named(path))
-    except ChangedError as error:
-        raise UsageError(f"There is no regular file {shown(path)}.") from error
+        descriptor = open_file(as_named(path))
     except OSError as error:
         raise UsageError(f"{shown(path)} cannot be opened: {error.strerror}.") from error
+    if descriptor is None:
+        raise UsageError(f"There is no regular file {shown(path)}.")
     try:
         yield descriptor
     finally:
@@ -143,7 +146,7 @@ def check_file(single: Single, path: str) -> tuple[dict[str, object], list[Findi
     """The object of `check --json` for one file, its findings, and the exit code it calls for."""
     try:
         request = single.request(path)
-        with single.bench.child() as child:
+        with single.context.child() as child:
             report = single.judge(child, path, request)
     except PictureError as error:
         findings = [refusal(error)]
@@ -153,7 +156,9 @@ def check_file(single: Single, path: str) -> tuple[dict[str, object], list[Findi
         return _object(single, path, None, Judged((), None), None, str(error)), [], code
     one = report.prints[0]
     if report.picture is not None:
-        one = look_up_file(single.bench.studio.ledger, path, one, report.picture, request, single.stock)
+        kept = single.stock
+        asked = Asked(report.picture, request, kept.facts, kept.profile_sha256, kept.paper.checks.get(CHECK))
+        one = look_up_file(single.context.studio.ledger, path, one, asked)
     said = single.verdict(one)
     return _object(single, path, request, one, said, None), list(one.findings), int(said is Verdict.TURNED_BACK)
 
@@ -176,3 +181,19 @@ def _object(
         "measurements": measurements_json(one),
         "error": error,
     }
+
+
+def look_up_file(ledger: str, path: str, one: Judged, asked: Asked) -> Judged:
+    """`one` with its finding `repeat` by the studio's ledger, which is only read and may be missing; one that cannot be
+    read is said in the finding, and stops nothing else.
+    """
+    reader = LedgerReader(ledger)
+    if asked.limits is None or not reader.exists:
+        return one
+    try:
+        sha256 = durable.sha256(as_named(path))
+        earlier = reader.earlier_prints(sha256) if sha256 is not None else []
+    except StudioError as error:
+        return looked_up(one, asked, {Word.REPEAT_PROBLEM: error.says})
+    now = datetime.now().astimezone().isoformat()
+    return looked_up(one, asked, readings(earlier, asked.request, asked.profile_sha256, now))

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from printqueue.demo.canvas import Plane, as_plane
 from printqueue.demo.marks import Points
 
+Span = tuple[float, float]
+
 
 @dataclass(frozen=True, slots=True)
 class Camera:
@@ -23,13 +25,8 @@ class Camera:
     focal_px: float
     horizon_px: float
     height_m: float
-    centre_px: float | None = None
+    middle_px: float  # column of the vanishing point
     upside: int = 1
-
-    @property
-    def middle_px(self) -> float:
-        """Column of the vanishing point."""
-        return self.width / 2 if self.centre_px is None else self.centre_px
 
     def mirrored(self) -> "Camera":
         """The camera of the world as water reflects it."""
@@ -42,6 +39,11 @@ class Camera:
         row = self.horizon_px - per_m * (p[:, 1] * self.upside - self.height_m)
         return np.stack([self.middle_px + per_m * p[:, 0], row], 1)
 
+    def panel(self, x_m: Span, y_m: Span, z_m: float) -> Points:
+        """The corners of an upright rectangle that faces the camera: top left, top right, bottom right, bottom left."""
+        (left, right), (low, high) = x_m, y_m
+        return self.see([(left, high, z_m), (right, high, z_m), (right, low, z_m), (left, low, z_m)])
+
     def px_per_m(self, z_m: float) -> float:
         """Scale at a distance."""
         return self.focal_px / z_m
@@ -52,17 +54,10 @@ class Camera:
         below = np.maximum(rows - np.float32(self.horizon_px), np.float32(0.5))
         return as_plane(self.focal_px * self.height_m / below)
 
-    def ground(
-        self,
-        texture: Plane,
-        tile_m: float,
-        first_row: int,
-        shift_m: tuple[float, float] = (0.0, 0.0),
-        turn: float = 0.0,
-    ) -> Plane:
-        """A repeating texture laid on the ground, seen from `first_row` down; far rows take reduced copies.
+    def ground(self, texture: Plane, tile_m: float, first_row: int) -> Plane:
+        """A repeating texture, `tile_m` metres square, laid on the ground and seen from `first_row` down.
 
-        `tile_m` is the texture's side in metres, `shift_m` (x, z) moves it, `turn` turns it (radians).
+        Far rows take reduced copies of it.
         """
         z = self.distances_m(first_row)
         levels = _reduced(texture)
@@ -74,24 +69,19 @@ class Camera:
             rows = np.flatnonzero((level >= k) & (level < k + 1))
             if len(rows):
                 band = slice(int(rows[0]), int(rows[-1]) + 1)
-                share = as_plane(level[band] - k)[:, None]
-                x_m, z_m = self._laid(z[band], shift_m, turn)
-                near = _sample(levels[k], x_m, z_m, texel_m * 2**k)
-                if k == 0 and not share.any():
-                    out[band] = near
-                    continue
-                far = _sample(levels[k + 1], x_m, z_m, texel_m * 2 ** (k + 1))
-                out[band] = near + (far - near) * (share if near.ndim == 2 else share[..., None])
+                out[band] = self._laid(levels[k : k + 2], texel_m * 2**k, z[band], as_plane(level[band] - k))
         return out
 
-    def _laid(self, z: Plane, shift_m: tuple[float, float], turn: float) -> tuple[Plane, Plane]:
+    def _laid(self, copies: Sequence[Plane], texel_m: float, z: Plane, share: Plane) -> Plane:
+        """Rows at the distances `z`, by `share` between a copy of the texture and the next, which is half as large."""
         across = (np.arange(self.width, dtype=np.float32) + np.float32(0.5 - self.middle_px)) / self.focal_px
-        x = as_plane(z[:, None] * across[None, :])
-        away = as_plane(np.broadcast_to(z[:, None], x.shape))
-        if turn:
-            c, s = np.float32(np.cos(turn)), np.float32(np.sin(turn))
-            x, away = as_plane(c * x + s * away), as_plane(c * away - s * x)
-        return as_plane(x + np.float32(shift_m[0])), as_plane(away + np.float32(shift_m[1]))
+        x_m = as_plane(z[:, None] * across[None, :])
+        z_m = as_plane(np.broadcast_to(z[:, None], x_m.shape))
+        near = _sample(copies[0], x_m, z_m, texel_m)
+        if not share.any():
+            return near
+        far = _sample(copies[1], x_m, z_m, texel_m * 2)
+        return near + (far - near) * share.reshape(-1, *[1] * (near.ndim - 1))
 
 
 def _reduced(texture: Plane) -> list[Plane]:
@@ -108,46 +98,3 @@ def _sample(texture: Plane, x_m: Plane, z_m: Plane, texel_m: float) -> Plane:
     u -= np.floor(u / n) * n
     v -= np.floor(v / n) * n
     return as_plane(cv2.remap(texture, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP))
-
-
-@dataclass(frozen=True, slots=True)
-class Relief:
-    """Hills or waves as the camera sees them: for every px which step away is visible, and how much of it.
-
-    `step` is fractional (0 = nearest), (rows, W) from `first_row` down; `cover` is 0 where only sky is.
-    `x_m`, `z_m`, `y_m` are the sampled land itself, (steps, W).
-    """
-
-    first_row: int
-    step: Plane
-    cover: Plane
-    x_m: Plane
-    z_m: Plane
-    y_m: Plane
-
-    def show(self, values: Plane) -> Plane:
-        """Something known on the land, (steps, W) or (steps, W, 3), as it appears in the frame."""
-        rows, cols = self.step.shape
-        u = np.broadcast_to(np.arange(cols, dtype=np.float32)[None, :], (rows, cols))
-        return as_plane(cv2.remap(values, as_plane(u), self.step, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
-
-
-def land_grid(cam: Camera, z_m: NDArray[np.float64]) -> tuple[Plane, Plane]:
-    """World (x, z) in metres under every column for each distance of `z_m`: two (steps, W) planes."""
-    across = (np.arange(cam.width) + 0.5 - cam.middle_px) / cam.focal_px
-    x = (z_m[:, None] * across[None, :]).astype(np.float32)
-    return x, np.broadcast_to(z_m.astype(np.float32)[:, None], x.shape)
-
-
-def relief(cam: Camera, x_m: Plane, z_m: Plane, y_m: Plane, first_row: int) -> Relief:
-    """What of the land `y_m` (steps, W), nearest step first, is seen from `first_row` to the foot of the frame."""
-    rows_of = cam.horizon_px + cam.focal_px * (cam.height_m - y_m) / z_m
-    top = np.minimum.accumulate(rows_of, axis=0)
-    rows = np.arange(first_row, cam.height) + 0.5
-    index = np.arange(len(y_m), dtype=np.float64)[::-1]
-    columns = np.ascontiguousarray(top[::-1].T, np.float64)
-    step = np.empty((cam.width, len(rows)), np.float32)
-    for c in range(cam.width):
-        step[c] = np.interp(rows, columns[c], index)
-    cover = np.clip(rows[:, None] - top[-1][None, :] + 0.5, 0, 1)
-    return Relief(first_row, np.ascontiguousarray(step.T), as_plane(cover), x_m, z_m, y_m)

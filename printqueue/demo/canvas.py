@@ -1,8 +1,7 @@
 """Planes of tone and what a darkroom does to them: blur, enlarge, lay over, tone, grain, encode.
 
-A plane is float32, (H, W) or (H, W, 3), in *encoded* tone: 0 is black, 1 is white, 0.5 looks like a middle
-grey (sRGB curve). Painting in encoded tone keeps edges even to the eye; nothing here is linear light
-except `screen`, which adds light the way a glow does.
+A plane is float32, (H, W), in *encoded* tone: 0 is black, 1 is white, 0.5 looks like a middle
+grey (sRGB curve). Painting in encoded tone keeps edges even to the eye.
 """
 
 from collections.abc import Sequence
@@ -14,9 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 Plane = NDArray[np.float32]
+Pixels = NDArray[np.uint16]
 Floats = NDArray[np.floating[Any]]
 Shape = tuple[int, ...]
 Tint = tuple[float, float, float]
+GRAIN_PX = 1536  # side of the tile of grain that is laid over a picture
 
 
 def generator(seed: int) -> np.random.Generator:
@@ -85,32 +86,20 @@ def glow(shape: Shape, centre: tuple[float, float], radius: tuple[float, float],
     return as_plane(np.exp(-(d2**power)))
 
 
-def colour(p: Floats, tint: Sequence[float] = (1.0, 1.0, 1.0)) -> Plane:
-    """A single plane as three, each channel multiplied by its tint."""
-    return as_plane(p[..., None] * np.asarray(tint, np.float32))
-
-
-def screen(base: Floats, light: Floats) -> Plane:
-    """Light (0..1) added on top, never past white."""
-    return as_plane(base + light * (1 - base))
-
-
 @lru_cache(maxsize=4)
 def _grain_tile(size_px: float) -> Plane:
-    noise = generator(77).standard_normal((1536, 1536), dtype=np.float32)
-    if size_px > 0:
-        noise = as_plane(cv2.GaussianBlur(noise, (0, 0), size_px))
+    noise = generator(77).standard_normal((GRAIN_PX, GRAIN_PX), dtype=np.float32)
+    noise = as_plane(cv2.GaussianBlur(noise, (0, 0), size_px))
     return as_plane(noise / noise.std())
 
 
-def grain(p: Plane, seed: int, strength: float, size_px: float = 0.6) -> Plane:
-    """Film grain in place: correlated noise, `strength` as a share of white, weakest in deep blacks and near white."""
-    tile = np.roll(_grain_tile(size_px), tuple(generator(seed).integers(0, 1536, 2)), (0, 1))
-    for top in range(0, p.shape[0], 1536):
-        for left in range(0, p.shape[1], 1536):
-            part = p[top : top + 1536, left : left + 1536]
-            noise = tile[: part.shape[0], : part.shape[1]]
-            part += (noise if part.ndim == 2 else noise[..., None]) * np.float32(strength)
+def grain(p: Plane, seed: int, strength: float, size_px: float) -> Plane:
+    """Film grain in place: even noise, blurred by `size_px`; its deviation is `strength` as a share of white."""
+    tile = np.roll(_grain_tile(size_px), tuple(generator(seed).integers(0, GRAIN_PX, 2)), (0, 1))
+    for top in range(0, p.shape[0], GRAIN_PX):
+        for left in range(0, p.shape[1], GRAIN_PX):
+            part = p[top : top + GRAIN_PX, left : left + GRAIN_PX]
+            part += tile[: part.shape[0], : part.shape[1]] * np.float32(strength)
     return p
 
 
@@ -129,20 +118,15 @@ def _smooth_table(points: tuple[tuple[float, float], ...]) -> Plane:
     return as_plane(np.interp(np.linspace(0, 1, 65536), np.linspace(0, 1, 513), table))
 
 
-def encode(p: Floats, contrast: float = 0.0) -> NDArray[np.uint16]:
-    """Tones 0..1 as 16-bit pixels; `contrast` 0..1 mixes in an S-shaped curve."""
+def encode(p: Floats) -> Pixels:
+    """Tones 0..1 as 16-bit pixels."""
     scaled = np.multiply(p, np.float32(65535))
     scaled += np.float32(0.5)
     np.clip(scaled, 0, 65535, out=scaled)
-    pixels = scaled.astype(np.uint16)
-    if contrast == 0.0:
-        return pixels
-    t = np.linspace(0, 1, 65536)
-    table = np.round(65535 * (t + contrast * (t * t * (3 - 2 * t) - t))).astype(np.uint16)
-    return table[pixels]
+    return scaled.astype(np.uint16)
 
 
-def toned(tone: Floats, tints: Sequence[tuple[float, Tint]]) -> NDArray[np.uint16]:
+def toned(tone: Floats, tints: Sequence[tuple[float, Tint]]) -> Pixels:
     """A single plane printed in colour: at each listed tone the three channels are moved by the tint.
 
     Tints are (tone 0..1, (red, green, blue) offsets); between them they are interpolated.
@@ -155,11 +139,3 @@ def toned(tone: Floats, tints: Sequence[tuple[float, Tint]]) -> NDArray[np.uint1
         moved = levels + np.interp(levels, at, [tint[channel] for _, tint in tints])
         out[..., channel] = np.round(np.clip(moved, 0, 1) * 65535).astype(np.uint16)[index]
     return out
-
-
-def unsharp(pixels: NDArray[np.uint16], amount: float, sigma: float) -> NDArray[np.uint16]:
-    """Unsharp masking: `pixels` + `amount` × (`pixels` − their Gaussian blur), 1.0 = 100 %; `sigma` in px."""
-    wide = pixels.astype(np.float32)
-    soft = as_plane(cv2.GaussianBlur(wide, (0, 0), sigma))
-    sharp = wide + np.float32(amount) * (wide - soft)
-    return np.clip(sharp + np.float32(0.5), 0, 65535).astype(np.uint16)

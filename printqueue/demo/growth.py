@@ -1,4 +1,4 @@
-"""What grows on the coast: bare trees, reeds, grass."""
+"""What grows on the coast: bare trees and reeds."""
 
 import numpy as np
 
@@ -6,11 +6,11 @@ from printqueue.demo.canvas import Plane, generator
 from printqueue.demo.marks import Points, Sheaf
 
 
-def bare_tree(canvas: Plane, foot: Points, head: Points, seed: int, tone: float) -> None:
-    """A leafless tree, wind-bent, from `foot` to `head` (x, y in px)."""
+def bare_tree(canvas: Plane, ends: Points, seed: int, tone: float) -> None:
+    """A leafless tree, wind-bent, from its foot to its head: (x, y) of each, px."""
     gen, sheaf = generator(seed), Sheaf(canvas.shape)
-    up = head - foot
-    _limb(sheaf, foot, up * 0.36, float(np.hypot(*up)) * 0.036, 7, gen, tone)
+    up = ends[1] - ends[0]
+    _limb(sheaf, ends[0], up * 0.36, float(np.hypot(*up)) * 0.036, 7, gen, tone)
     sheaf.lay_on(canvas)
 
 
@@ -86,9 +86,3 @@ def _feather(sheaf: Sheaf, at: Points, bend: float, layer: int, gen: np.random.G
             [start[0] + long * t * away, start[1] + long * (-gen.uniform(0.1, 0.75) * t + 0.7 * t * t)], 1
         )
         sheaf.thread(thread, 1 + layer // 2, tone * gen.uniform(0.95, 1.9))
-
-
-def tuft(sheaf: Sheaf, foot: Points, tip: Points, middle: Points, tones: Plane, wide: Plane) -> None:
-    """Many blades of grass: feet, middles and tips as (n, 2) px, each with its tone and width."""
-    for path, tone, width in zip(np.stack([foot, middle, tip], 1), tones.tolist(), wide.tolist(), strict=True):
-        sheaf.thread(path, width, tone)

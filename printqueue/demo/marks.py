@@ -1,6 +1,6 @@
 """Drawing with soft, true edges: filled outlines, strokes, textured walls. Coordinates are (x, y) in px."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
@@ -10,13 +10,8 @@ from printqueue.demo.canvas import Floats, Plane, as_plane, blur
 
 Points = NDArray[np.float64]
 Box = tuple[int, int, int, int]
-Paint = float | Sequence[float] | Callable[[Plane, Plane], Floats]
+Paint = float | Callable[[Plane, Plane], Floats]  # a tone, or a function of x and y grids in px
 _SHIFT = 4
-
-
-def outline(points: Iterable[Sequence[float] | Points]) -> Points:
-    """A list of (x, y) as an array."""
-    return np.asarray(list(points), np.float64)
 
 
 def box_of(points: Points, shape: Sequence[int], margin: int = 3) -> Box | None:
@@ -38,38 +33,21 @@ def coverage(points: Points, box: Box, soft_px: float = 0.0) -> Plane:
 
 
 def fill(canvas: Plane, points: Points, paint: Paint, *, opacity: float = 1.0, soft_px: float = 0.0) -> None:
-    """Fill a closed outline in place; `paint` is a tone, a colour, or a function of x and y grids in px."""
+    """Fill a closed outline in place."""
     box = box_of(points, canvas.shape, 3 + int(3 * soft_px))
     if box is None:
         return
     top, bottom, left, right = box
     cover = coverage(points, box, soft_px) * np.float32(opacity)
-    part = canvas[top:bottom, left:right]
-    lay(part, cover, painted(paint, box))
+    x, y = np.arange(left, right, dtype=np.float32)[None, :], np.arange(top, bottom, dtype=np.float32)[:, None]
+    lay(canvas[top:bottom, left:right], cover, as_plane(paint(x, y)) if callable(paint) else paint)
 
 
-def painted(paint: Paint, box: Box) -> Plane:
-    """The paint over a box: constant, or evaluated on its grid (columns as (1, W), rows as (H, 1))."""
-    if not callable(paint):
-        return as_plane(paint)
-    top, bottom, left, right = box
-    x = np.arange(left, right, dtype=np.float32)[None, :]
-    y = np.arange(top, bottom, dtype=np.float32)[:, None]
-    return as_plane(paint(x, y))
-
-
-def lay(part: Plane, cover: Floats, paint: Floats) -> None:
+def lay(part: Plane, cover: Floats, paint: Floats | float) -> None:
     """Lay `paint` over `part` in place where `cover` says."""
-    if part.ndim == 3 and paint.ndim == 2:
-        paint = paint[..., None]
-    change = np.subtract(paint, part)
-    change *= cover[..., None] if part.ndim == 3 else cover
+    change = np.subtract(paint, part, dtype=np.float32)
+    change *= cover
     part += change
-
-
-def shifted(points: Points, dx: float, dy: float) -> Points:
-    """Points moved by (dx, dy) px."""
-    return np.asarray(points + np.array([dx, dy]), np.float64)
 
 
 def ribbon(path: Points, width_px: float | NDArray[np.float64]) -> Points:
@@ -99,12 +77,6 @@ def sag(a: Sequence[float] | Points, b: Sequence[float] | Points, drop: float, n
     path = np.asarray(a, float) * (1 - t) + np.asarray(b, float) * t
     path[:, 1] += 4 * drop * (t * (1 - t))[:, 0]
     return path
-
-
-def straight(a: Sequence[float] | Points, b: Sequence[float] | Points, n: int = 2) -> Points:
-    """A straight path of `n` points."""
-    t = np.linspace(0, 1, n)[:, None]
-    return np.asarray(a, float) * (1 - t) + np.asarray(b, float) * t
 
 
 def hang_wall(canvas: Plane, corners: Points, texture: Floats, cover: Floats | None = None) -> None:

@@ -1,4 +1,4 @@
-"""Endless textures: fractal noise, wind-blown water and pebbles, all as tiles that repeat without a seam."""
+"""Endless textures: fractal noise and wind-blown water, both as tiles that repeat without a seam."""
 
 from functools import lru_cache
 
@@ -49,11 +49,6 @@ def field(shape: Shape, seed: int, cell: tuple[float, float] | float, beta: floa
     return as_plane(big[: shape[0], : shape[1]])
 
 
-def line(n: int, seed: int, cell: float, beta: float = 1.2) -> Plane:
-    """Fractal noise along a line of `n` px, deviation about 1."""
-    return as_plane(field((1, n), seed, (1.0, cell), beta)[0])
-
-
 @lru_cache(maxsize=4)
 def waves(seed: int, tile_m: float, longest_m: float, spread: float, heading: float = 1.2) -> Plane:
     """Wind waves on a square of `tile_m` metres: (1024, 1024, 3) = height, slope across, slope away.
@@ -74,52 +69,3 @@ def waves(seed: int, tile_m: float, longest_m: float, spread: float, heading: fl
     ]
     scale = np.sqrt(parts[1].var() + parts[2].var())
     return as_plane(np.stack(parts, axis=-1) / scale)
-
-
-@lru_cache(maxsize=4)
-def pebbles(seed: int, count: int, size: int = TILE_PX, wobble: float = 5.0) -> Plane:
-    """Pebbles lying close on a square tile: (size, size, 2) = dome height 0..1, the stone's own tone 0..1.
-
-    Cells of scattered seeds, with bent outlines; each cell is domed from its rim inwards.
-    """
-    gen = generator(seed)
-    pad = size // 4
-    seeds = gen.uniform(0, size, (2 * count, 2))
-    crowd = _sized(tile(seed, 1.5), size)[seeds[:, 0].astype(int), seeds[:, 1].astype(int)]
-    seeds = seeds[np.argsort(crowd + gen.normal(0, 1.0, 2 * count))[:count]]  # large stones here, small ones there
-    bare = np.full((size + 2 * pad, size + 2 * pad), 255, np.uint8)
-    stones = np.full(bare.shape, 0, np.int32)
-    for dy in (-size, 0, size):
-        for dx in (-size, 0, size):
-            at = (seeds + np.array([dy + pad, dx + pad])).astype(int)
-            inside = ((at >= 0) & (at < size + 2 * pad)).all(axis=1)
-            bare[at[inside, 0], at[inside, 1]] = 0
-            stones[at[inside, 0], at[inside, 1]] = np.flatnonzero(inside)
-    _, labels = cv2.distanceTransformWithLabels(bare, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
-    of_label = np.zeros(int(labels.max()) + 1, np.int32)
-    of_label[labels[bare == 0]] = stones[bare == 0]
-    stone = _bent(of_label[labels], pad, size, wobble)
-    return _domed(stone, gen.uniform(0, 1, count).astype(np.float32))
-
-
-def _bent(stone: NDArray[np.int32], pad: int, size: int, wobble: float) -> NDArray[np.int32]:
-    y, x = np.mgrid[-8 : size + 8, -8 : size + 8].astype(np.float32)
-    bend_y = np.pad(_sized(tile(911, 1.7), size), 8, mode="wrap") * wobble
-    bend_x = np.pad(_sized(tile(912, 1.7), size), 8, mode="wrap") * wobble
-    rows = np.clip(y + bend_y + pad, 0, stone.shape[0] - 1).astype(np.int32)
-    cols = np.clip(x + bend_x + pad, 0, stone.shape[1] - 1).astype(np.int32)
-    return np.asarray(stone[rows, cols], np.int32)
-
-
-def _sized(noise: Plane, size: int) -> Plane:
-    return noise if size == TILE_PX else as_plane(cv2.resize(noise, (size, size), interpolation=cv2.INTER_CUBIC))
-
-
-def _domed(stone: NDArray[np.int32], tones: Plane) -> Plane:
-    rim = (stone != np.roll(stone, 1, 0)) | (stone != np.roll(stone, 1, 1))
-    depth = as_plane(cv2.distanceTransform((~rim).astype(np.uint8), cv2.DIST_L2, 5))
-    deepest = np.zeros(len(tones), np.float32)
-    np.maximum.at(deepest, stone.ravel(), depth.ravel())
-    share = depth / np.maximum(deepest[stone], 2.0)
-    dome = 1 - np.clip(1 - share, 0, 1) ** 2.6
-    return as_plane(np.stack([dome, tones[stone]], axis=-1)[8:-8, 8:-8])

@@ -1,73 +1,72 @@
-"""The demonstration pictures, each by its name: synthesised here, the same on every run.
+"""The demonstration pictures, each by its name: five scenes, and what is done to them.
 
 Nothing is read from disk and nothing else of this package is used; every random number comes from a PCG64
-stream with a fixed seed. Pixels are 16 bit, gamma-encoded (sRGB curve, IEC 61966-2-1).
+stream with a fixed seed, so they are the same on every run. Pixels are 16 bit, gamma-encoded (sRGB curve, IEC 61966-2-1).
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
-from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
-from printqueue.demo.canvas import unsharp
-from printqueue.demo.scene_buoys import buoys
+from printqueue.demo.canvas import Pixels
 from printqueue.demo.scene_fog import fog_harbour
-from printqueue.demo.scene_kelp import kelp_toned
-from printqueue.demo.scene_light import lighthouse
-from printqueue.demo.scene_loft import net_loft
+from printqueue.demo.scene_kelp import kelp
 from printqueue.demo.scene_marsh import salt_marsh
 from printqueue.demo.scene_mill import lit_windows
-from printqueue.demo.scene_quay import night_quay
-from printqueue.demo.scene_ropes import mooring_ropes, mooring_ropes_crisp
-from printqueue.demo.scene_sheds import boat_sheds
-from printqueue.demo.scene_slip import slipway_large, slipway_small
-from printqueue.demo.scene_storm import breakwater
-from printqueue.demo.scene_tide import tide_high, tide_low, tide_mid
-
-Space = Literal["srgb"]
-Recipe = Callable[[], NDArray[np.uint16]]
-
-RECIPES: MappingProxyType[str, Recipe] = MappingProxyType(
-    {
-        "fog-harbour": fog_harbour,
-        "lit-windows": lit_windows,
-        "net-loft": net_loft,
-        "salt-marsh-panorama": salt_marsh,
-        "kelp-toned": kelp_toned,
-        "lighthouse-archive": lighthouse,
-        "slipway-large": slipway_large,
-        "slipway-small": slipway_small,
-        "breakwater": breakwater,
-        "mooring-ropes": mooring_ropes,
-        "mooring-ropes-crisp": mooring_ropes_crisp,
-        "buoys": buoys,
-        "boat-sheds": boat_sheds,
-        "night-quay": night_quay,
-        "tide-tables-low": tide_low,
-        "tide-tables-mid": tide_mid,
-        "tide-tables-high": tide_high,
-    }
+from printqueue.demo.scene_pier import pier_half, pier_high, pier_low
+from printqueue.demo.treatments import (
+    enlarged,
+    for_the_screen,
+    left_half,
+    on_film,
+    oversharpened,
+    right_half,
+    underexposed,
 )
-"""Name → function that paints the picture: (H, W, 3) uint16, 0 to 65535. The array may be read-only."""
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
-    """A finished picture.
+class Recipe:
+    """A scene, and what is done to it, one thing after the other."""
 
-    `pixels` is (H, W, 3) uint16, 0 to 65535, gamma-encoded in `space`.
-    """
-
-    pixels: NDArray[np.uint16]
-    space: Space
+    scene: Callable[[], Pixels]
+    treatments: tuple[Callable[[Pixels], Pixels], ...] = ()
 
 
-def picture(name: str) -> Picture:
-    """The picture of that name; KeyError if there is none."""
-    return Picture(RECIPES[name](), "srgb")
+RECIPES: MappingProxyType[str, Recipe] = MappingProxyType(
+    {
+        "fog": Recipe(fog_harbour),
+        "mill": Recipe(lit_windows),
+        "mill-underexposed": Recipe(lit_windows, (underexposed,)),
+        "marsh": Recipe(salt_marsh),
+        "marsh-creek": Recipe(salt_marsh, (right_half,)),
+        "marsh-creek-film": Recipe(salt_marsh, (right_half, on_film)),
+        "marsh-reeds": Recipe(salt_marsh, (left_half,)),
+        "marsh-reeds-crisp": Recipe(salt_marsh, (left_half, oversharpened)),
+        "kelp": Recipe(kelp),
+        "kelp-enlarged": Recipe(kelp, (enlarged,)),
+        "pier-low": Recipe(pier_low),
+        "pier-low-small": Recipe(pier_low, (for_the_screen,)),
+        "pier-half": Recipe(pier_half),
+        "pier-high": Recipe(pier_high),
+    }
+)
+"""Name → recipe. The first word of a name says of what place it is: what belongs together is painted together."""
 
 
-__all__ = ["RECIPES", "Picture", "Recipe", "Space", "picture", "unsharp"]
+def picture(name: str) -> Pixels:
+    """The picture of that name, (H, W, 3), read-only; KeyError if there is none."""
+    recipe = RECIPES[name]
+    pixels = _painted(recipe.scene)
+    for treatment in recipe.treatments:
+        pixels = treatment(pixels)
+    return pixels
+
+
+@lru_cache(maxsize=1)
+def _painted(scene: Callable[[], Pixels]) -> Pixels:
+    """The scene; kept until another is asked for, since several pictures come out of one."""
+    pixels = scene()
+    pixels.flags.writeable = False
+    return pixels

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
 
+from printqueue.core.model.job import PrintRecord, State
 from printqueue.demo.cases import CASES, ORDERS, Case
 from printqueue.ledger import LedgerReader
-from printqueue.model.job import PrintRecord, State
-from printqueue.running import running_service
-from printqueue.starter import init
-from printqueue.studio import Studio
-from printqueue.telling.journal import added
+from printqueue.service.journal import added
+from printqueue.service.starting import running_service
+from printqueue.studio.folders import Studio
+from printqueue.studio.starter import init
 
 _SETTINGS = """\
 # The demo's settings: its pictures are complete the moment they appear.
@@ -47,25 +46,18 @@ def make(root: str, done: Done) -> Studio:
         with open(studio.path("ready", name), "x", encoding="utf-8") as stream:
             stream.write(text)
     scenes = _scenes()
-    with _painters() as pool:
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         for scene, _ in zip(scenes, pool.map(_drop, scenes, [studio.root] * len(scenes)), strict=True):
             done(len(scene), ", ".join(os.path.basename(case.name) for case in scene))
     return studio
 
 
 def _scenes() -> list[list[Case]]:
-    """Cases of one scene together, since its recipes share what they paint; the longest work first."""
+    """Cases of one place together (a recipe's first word), since they share what is painted; the longest work first."""
     scenes: dict[str, list[Case]] = {}
     for case in CASES:
         scenes.setdefault(case.recipe.partition("-")[0], []).append(case)
     return sorted(scenes.values(), key=len, reverse=True)
-
-
-@contextmanager
-def _painters() -> Iterator[ProcessPoolExecutor]:
-    """Two processes, each with one thread of arithmetic."""
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        yield pool
 
 
 def _drop(scene: list[Case], root: str) -> None:
@@ -115,7 +107,5 @@ def _compare(case: Case, record: PrintRecord | None) -> Result:
 def _wrong(case: Case, verdict: str, found: dict[str, object] | None) -> str | None:
     if (verdict == "accepted") is not case.accepted:
         return f"it was {verdict}"
-    if case.check is not None and (found is None or found["level"] != case.level):
-        level = found["level"] if found else "not there"
-        return f"{case.check} is {level}, not {case.level}"
-    return None
+    level = found["level"] if found else "not there"
+    return None if level == case.level else f"{case.check} is {level}, not {case.level}"

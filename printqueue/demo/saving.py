@@ -3,35 +3,30 @@
 from __future__ import annotations
 
 import io
-from functools import lru_cache
 
-import cv2
 import imagecodecs
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
-from printqueue.colour import manager, spaces
+from printqueue.core.model.paper import Intent
 from printqueue.demo.cases import Case
-from printqueue.demo.pictures import RECIPES
-from printqueue.model.paper import Intent
+from printqueue.demo.pictures import picture
+from printqueue.imaging.colour import manager, spaces
 
 _JPEG_QUALITY, _COARSE_QUALITY = 92, 25
-_ENLARGED = 3
 _HALF = 0.55  # of the bytes arrive
 
 
 def encoded(case: Case, printer_profile: bytes) -> bytes:
     """The file's bytes."""
-    pixels, srgb = _painted(case.recipe), spaces.profile_bytes("srgb")
+    pixels, srgb = picture(case.recipe), spaces.profile_bytes("srgb")
     match case.save:
         case "jpeg":
             return _pillow(pixels, "JPEG", icc_profile=srgb, quality=_JPEG_QUALITY, subsampling=0)
         case "jpeg-coarse":
             return _pillow(pixels, "JPEG", icc_profile=srgb, quality=_COARSE_QUALITY)
-        case "enlarged":
-            return _tiff(_enlarged(pixels), srgb)
         case "png":
             return _png(pixels, srgb)
         case "cmyk":
@@ -48,18 +43,6 @@ def encoded(case: Case, printer_profile: bytes) -> bytes:
             return _tiff(pixels, None)
         case _:
             return _tiff(pixels, srgb)
-
-
-@lru_cache(maxsize=1)
-def _painted(recipe: str) -> NDArray[np.uint16]:
-    return RECIPES[recipe]()
-
-
-def _enlarged(pixels: NDArray[np.uint16]) -> NDArray[np.uint16]:
-    """Reduced by area, and enlarged to its size again: the pixels of a large picture with the detail of a small one."""
-    height, width = pixels.shape[:2]
-    small = cv2.resize(pixels, (width // _ENLARGED, height // _ENLARGED), interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC), np.uint16)
 
 
 def _tiff(pixels: NDArray[np.uint16], profile: bytes | None, photometric: str = "rgb") -> bytes:

@@ -1,12 +1,11 @@
 """Salt marsh: creeks and reeds at dusk, a panorama."""
 
-from functools import lru_cache
-
 import numpy as np
-from numpy.typing import NDArray
 
 from printqueue.demo.camera import Camera
 from printqueue.demo.canvas import (
+    Floats,
+    Pixels,
     Plane,
     as_plane,
     blur,
@@ -19,7 +18,7 @@ from printqueue.demo.canvas import (
     ramp,
     smooth,
 )
-from printqueue.demo.growth import bare_tree, reeds, tuft
+from printqueue.demo.growth import bare_tree, reeds
 from printqueue.demo.marks import Sheaf, fill, stroke
 from printqueue.demo.noise import field, tile, waves
 from printqueue.demo.scenery import clouds, mirror_sky, reflected
@@ -28,11 +27,12 @@ SHAPE = (2000, 6000)
 SKY = (SHAPE[0] // 4, SHAPE[1] // 4)
 CAMERA = Camera(6000, 2000, 2500.0, 800.0, 3.3, 3300.0)
 HAZE = 0.60
+MILL = (-190.0, 500.0)  # (x, z) in metres, far away
 
 
 def _sky() -> Plane:
     """The evening sky as one tone: light low on the right, drawn-out cloud above."""
-    high = clouds(SKY, 0.40, 501, depth=0.09, scale=52.0, beta=1.75, stretch=3.0)
+    high = clouds(SKY, 0.40, 501, depth=0.09, scale=52.0, stretch=3.0)
     low = clouds(SKY, 0.40, 502, depth=0.045, scale=30.0, beta=1.5, stretch=4.5)
     light = ramp(SKY, [(0, 0.36), (0.2, 0.47), (0.33, 0.62), (0.40, 0.67), (1, 0.64)])
     light += 0.15 * glow(SKY, (0.63, 0.385), (0.20, 0.10)) + 0.10 * glow(SKY, (0.60, 0.36), (0.42, 0.20))
@@ -90,26 +90,23 @@ def _land(bank: Plane, z: Plane, tufts: Plane) -> tuple[Plane, Plane]:
 
 
 def _distance(canvas: Plane) -> None:
-    """The far shore, the mill on it, a few trees."""
+    """The far shore, and a few trees."""
     for z, high, tone, seed in ((900.0, 9.0, 0.545, 521), (520.0, 6.5, 0.455, 522)):
         x = np.linspace(-1250, 1100, 900) * z / 900
         top = high * (0.35 + 0.65 * smooth(-0.7, 1.8, field((1, 900), seed, (1.0, 9.0), 1.4)[0])) + 1.2
         crown = CAMERA.see(np.stack([x, top, z + 0 * x], 1))
         fill(canvas, np.concatenate([crown, CAMERA.see([(x[-1], -2, z), (x[0], -2, z)])]), tone, soft_px=1.0)
-    _far_mill(canvas, -190.0, 500.0)
+    _far_mill(canvas, *MILL)
     for tx, high, seed in ((-215.0, 17.0, 531), (-222.0, 13.0, 532), (330.0, 15.0, 533)):
-        bare_tree(canvas, CAMERA.see([(tx, 0, 490)])[0], CAMERA.see([(tx, high, 490)])[0], seed, 0.38)
+        bare_tree(canvas, CAMERA.see([(tx, 0, 490), (tx, high, 490)]), seed, 0.38)
 
 
 def _far_mill(canvas: Plane, x: float, z: float) -> None:
+    """The tidal mill, far away, and its shed."""
     mill = [(x, 0, z), (x, 12, z), (x + 6, 18, z), (x + 17, 18, z), (x + 23, 12, z), (x + 23, 0, z)]
+    shed = [(x + 25, 0, z), (x + 25, 7, z), (x + 31, 10, z), (x + 37, 7, z), (x + 37, 0, z)]
     fill(canvas, CAMERA.see(mill), 0.40, soft_px=0.9)
-    fill(
-        canvas,
-        CAMERA.see([(x + 25, 0, z), (x + 25, 7, z), (x + 31, 10, z), (x + 37, 7, z), (x + 37, 0, z)]),
-        0.41,
-        soft_px=0.9,
-    )
+    fill(canvas, CAMERA.see(shed), 0.41, soft_px=0.9)
     stroke(canvas, CAMERA.see([(x + 9, 17, z), (x + 9, 23, z)]), 6.0, 0.40, soft_px=0.8)
 
 
@@ -119,37 +116,31 @@ def _tussocks(canvas: Plane) -> None:
     for far, near, count, tall_m in (
         (75, 38, 9000, 0.40),
         (38, 20, 9000, 0.42),
-        (20, 12.0, 6500, 0.45),
+        (20, 12, 6500, 0.45),
         (12, 7.6, 4200, 0.50),
     ):
         z = 1 / gen.uniform(1 / far, 1 / near, count)
         x = z * gen.uniform(-3330, 2730, count) / CAMERA.focal_px
-        rough = gen.normal(0, 0.2, count)
-        bank = _bank(as_plane(x), as_plane(z), as_plane(rough))
+        bank = _bank(as_plane(x), as_plane(z), as_plane(gen.normal(0, 0.2, count)))
         clump = np.sin(x * 1.3 + np.sin(z * 0.7) * 2) * np.sin(z * 0.9 + x * 0.3)
         keep = (bank > 0.25) & (clump + gen.normal(0, 0.6, count) > -0.5)
-        x, z = x[keep], z[keep]
-        order = np.argsort(-z)
-        _blades(canvas, x[order], z[order], tall_m, gen)
+        order = np.argsort(-z[keep])
+        _blades(canvas, x[keep][order], z[keep][order], tall_m, gen)
 
 
-def _blades(
-    canvas: Plane, x: NDArray[np.float64], z: NDArray[np.float64], tall_m: float, gen: np.random.Generator
-) -> None:
-    n = len(x)
-    tall = tall_m * gen.uniform(0.5, 1.3, n)
-    lean = gen.normal(0.16, 0.22, n) * tall
-    foot = CAMERA.see(np.stack([x, 0 * x, z], 1))
-    middle = CAMERA.see(np.stack([x + lean * 0.35, tall * 0.62, z], 1))
-    tip = CAMERA.see(np.stack([x + lean, tall, z], 1))
-    tones = 0.20 + 0.20 * gen.beta(1.5, 3.5, n) + 0.16 * (1 - np.exp(-z / 120.0))
-    widths = np.where(z < 13, 2, 1)
+def _blades(canvas: Plane, x: Floats, z: Floats, tall_m: float, gen: np.random.Generator) -> None:
+    """Blades of grass at (x, z), the farthest first."""
+    tall = tall_m * gen.uniform(0.5, 1.3, len(x))
+    lean = gen.normal(0.16, 0.22, len(x)) * tall
+    bends = ((0.0, 0.0), (0.35, 0.62), (1.0, 1.0))  # foot, middle, tip: shares of lean and height
+    paths = [CAMERA.see(np.stack([x + lean * over, tall * up, z], 1)) for over, up in bends]
+    tones = 0.20 + 0.20 * gen.beta(1.5, 3.5, len(x)) + 0.16 * (1 - np.exp(-z / 120.0))
     sheaf = Sheaf(SHAPE)
-    tuft(sheaf, foot, tip, middle, as_plane(tones), widths)
+    for path, tone, near in zip(np.stack(paths, 1), tones.tolist(), (z < 13).tolist(), strict=True):
+        sheaf.thread(path, 2 if near else 1, tone)
     sheaf.lay_on(canvas, 0.8)
 
 
-@lru_cache(maxsize=1)
 def _tint() -> Plane:
     """The evening's colours at low resolution: warm low on the right, slate above and on the left."""
     small = (200, 600)
@@ -163,7 +154,7 @@ def _tint() -> Plane:
     return as_plane(tint)
 
 
-def salt_marsh() -> NDArray[np.uint16]:
+def salt_marsh() -> Pixels:
     """Creeks of a salt marsh hold the last light; reeds close by; a wide picture."""
     canvas, first = _sky(), (int(CAMERA.horizon_px) + 2) // 2 * 2
     _distance(canvas)

@@ -1,34 +1,36 @@
-"""What the coast is made of: air, sky, water that mirrors, timber posts, rope, boats."""
+"""What the coast is made of: air, sky, water that mirrors, timber posts, small boats."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from printqueue.demo.camera import Camera
-from printqueue.demo.canvas import Floats, Plane, Shape, as_plane, blur, enlarge, mix, smooth
-from printqueue.demo.marks import Points, fill, outline, ribbon
-from printqueue.demo.noise import field, tile
-
-Air = Callable[[float], float]
-"""How much of a thing `z` metres away still comes through the air, 0..1."""
+from printqueue.demo.canvas import Floats, Plane, Shape, as_plane, mix, smooth
+from printqueue.demo.marks import Points, fill, ribbon
+from printqueue.demo.noise import tile
 
 
-def air(reach_m: float) -> Air:
-    """Even fog: contrast falls to 1/e in `reach_m` metres."""
+@dataclass(frozen=True, slots=True)
+class Veil:
+    """The air in front of a thing: its own tone, and how much of the thing comes through it, 0..1."""
+
+    tone: float
+    through: float
+
+    def over(self, tone: float) -> float:
+        """A tone as it looks through this air."""
+        return self.tone + (tone - self.tone) * self.through
+
+
+def air(reach_m: float) -> Callable[[float], float]:
+    """Even fog: how much still comes through from `z` metres away, when contrast falls to 1/e in `reach_m`."""
     return lambda z_m: float(np.exp(-z_m / reach_m))
 
 
 def clouds(
-    shape: Shape,
-    horizon: float,
-    seed: int,
-    *,
-    depth: float = 0.10,
-    scale: float = 260.0,
-    beta: float = 1.75,
-    drift: float = 0.0,
-    stretch: float = 1.0,
+    shape: Shape, horizon: float, seed: int, *, depth: float, scale: float, beta: float = 1.75, stretch: float = 1.0
 ) -> Plane:
     """A flat layer of cloud seen from below, deviation about 1; it crowds towards the horizon.
 
@@ -38,7 +40,7 @@ def clouds(
     y = (np.arange(shape[0], dtype=np.float32)[:, None] + 0.5) / shape[0]
     x = ((np.arange(shape[1], dtype=np.float32)[None, :] + 0.5) / shape[1] - 0.5) * (shape[1] / shape[0])
     away = 1 / (np.maximum(horizon - y, 0) + depth)
-    u, v = x * away * scale / stretch + drift * away * scale, np.broadcast_to(away * scale, shape)
+    u, v = x * away * scale / stretch, np.broadcast_to(away * scale, shape)
     return sampled(tile(seed, beta), as_plane(u + 512 + seed * 37), as_plane(v + seed * 91))
 
 
@@ -74,136 +76,102 @@ def reflected(
         v = np.clip(y + away * np.float32(share), cam.horizon_px + 1, mirror.shape[0] - 1)
         u = np.clip(x + across * np.float32(share), 0, cols - 1)
         seen.append(cv2.remap(mirror, as_plane(u), as_plane(v), cv2.INTER_LINEAR))
-    return as_plane(sum(seen) / np.float32(len(seen))) if len(seen) > 1 else as_plane(seen[0])
+    return as_plane(sum(seen) / np.float32(len(seen)))
 
 
-def post(
-    canvas: Plane,
-    cam: Camera,
-    at: tuple[float, float],
-    top_m: float,
-    radius_m: float,
-    *,
-    tones: tuple[float, float],
-    weed_m: float,
-    haze: float,
-    through: float,
-    lean: float = 0.0,
-    seed: int = 0,
-    light: float = 0.6,
-) -> None:
-    """A round timber post standing in water at `at` (x, z).
+@dataclass(frozen=True, slots=True)
+class Post:
+    """A round timber post standing in water at (x, z); weed darkens it below `weed_m`."""
 
-    `tones` are its shaded and lit side, weed darkens it below `weed_m`, `through` (0..1) of it comes
-    through air of tone `haze`; `light` says from which side the light comes (−1 left, 1 right).
-    """
-    x, z = at
-    foot, head = cam.see([(x, -0.3 * cam.upside, z), (x + lean * top_m, top_m, z)])
-    path = np.linspace(foot, head, 24)
-    scale = cam.px_per_m(z)
-    along = np.linspace(0, 1, 24)
-    worn = 1.0 + 0.03 * np.sin(7 * along + seed) + 0.025 * np.sin(19 * along + 2 * seed) - 0.10 * along**6
-    wide = radius_m * scale * 2 * worn
+    x: float
+    z: float
+    top_m: float
+    radius_m: float
+    tones: tuple[float, float]  # shaded side, lit side
+    weed_m: float
+    lean: float = 0.0
+    seed: int = 0
+    light: float = 0.6  # from which side the light comes: −1 left, 1 right
 
-    def wood(px: Plane, py: Plane) -> Plane:
-        t = (py - np.float32(foot[1])) / np.float32(head[1] - foot[1])
-        axis = np.float32(foot[0]) + t * np.float32(head[0] - foot[0])
-        u = np.clip((px - axis) / np.float32(radius_m * scale), -1, 1)
-        side = smooth(-1.0, 1.1, u * light + 0.25 * np.sqrt(1 - u * u))
-        up = t * np.float32(top_m)
-        grain_ = sampled(tile(31, 1.1), np.arcsin(u) * 60 + seed * 97, up * 14 + 0 * u)
-        rough = sampled(tile(32, 1.4), np.arcsin(u) * 40 + seed * 53, up * 160 + 0 * u)
-        tone = mix(tones[0], tones[1], side) * (1 + 0.11 * grain_ + 0.07 * rough)
-        patch = sampled(tile(33, 1.2), np.arcsin(u) * 45 + seed * 31, up * 130 + 0 * u)
-        weed = smooth(weed_m + 0.16, weed_m - 0.10, up + 0.09 * patch + 0.05 * rough)
-        tone = tone * (1 - 0.72 * weed) + weed * (0.03 + 0.02 * rough)
-        tone = tone + 0.10 * smooth(0.9, 1.6, patch) * smooth(weed_m + 0.1, weed_m - 0.2, up)
-        return as_plane(haze + (np.clip(tone, 0.02, 1) - haze) * through)
-
-    fill(canvas, ribbon(path, wide), wood)
-    if cam.upside > 0:
-        _post_top(
-            canvas,
-            head,
-            float(wide[-1]) / 2,
-            (cam.height_m - top_m) / z,
-            seed,
-            (haze + (tones[0] * 0.5 - haze) * through, haze + (tones[1] * 1.25 - haze) * through),
+    def draw(self, canvas: Plane, cam: Camera, veil: Veil) -> None:
+        """Draw it in place."""
+        foot, head = cam.see(
+            [(self.x, -0.3 * cam.upside, self.z), (self.x + self.lean * self.top_m, self.top_m, self.z)]
         )
+        half_px = self.radius_m * cam.px_per_m(self.z)
+        along = np.linspace(0, 1, 24)
+        wavy = 0.03 * np.sin(7 * along + self.seed) + 0.025 * np.sin(19 * along + 2 * self.seed)
+        wide = half_px * 2 * (1.0 + wavy - 0.10 * along**6)
+
+        def wood(px: Plane, py: Plane) -> Plane:
+            t = (py - np.float32(foot[1])) / np.float32(head[1] - foot[1])
+            axis = np.float32(foot[0]) + t * np.float32(head[0] - foot[0])
+            u = as_plane(np.clip((px - axis) / np.float32(half_px), -1, 1))
+            return mix(veil.tone, np.clip(self._surface(u, t * np.float32(self.top_m)), 0.02, 1), veil.through)
+
+        fill(canvas, ribbon(np.linspace(foot, head, 24), wide), wood)
+        if cam.upside > 0:
+            self._end(canvas, head, float(wide[-1]) / 2, (cam.height_m - self.top_m) / self.z, veil)
+
+    def _surface(self, u: Plane, up: Plane) -> Plane:
+        """Its tone at `u` (−1..1 across) and `up` (metres): round, grained, with weed and bare patches in it."""
+        side = smooth(-1.0, 1.1, u * self.light + 0.25 * np.sqrt(1 - u * u))
+        round_, level = np.arcsin(u), up + 0 * u
+        grain_ = sampled(tile(31, 1.1), round_ * 60 + self.seed * 97, level * 14)
+        rough = sampled(tile(32, 1.4), round_ * 40 + self.seed * 53, level * 160)
+        patch = sampled(tile(33, 1.2), round_ * 45 + self.seed * 31, level * 130)
+        tone = mix(self.tones[0], self.tones[1], side) * (1 + 0.11 * grain_ + 0.07 * rough)
+        weed = smooth(self.weed_m + 0.16, self.weed_m - 0.10, up + 0.09 * patch + 0.05 * rough)
+        tone = tone * (1 - 0.72 * weed) + weed * (0.03 + 0.02 * rough)
+        return as_plane(tone + 0.10 * smooth(0.9, 1.6, patch) * smooth(self.weed_m + 0.1, self.weed_m - 0.2, up))
+
+    def _end(self, canvas: Plane, head: Points, half_px: float, tilt: float, veil: Veil) -> None:
+        """The sawn end, ragged at the back, with a crack."""
+        dark, pale = veil.over(self.tones[0] * 0.5), veil.over(self.tones[1] * 1.25)
+        a, seed = np.linspace(0, 2 * np.pi, 40, endpoint=False), self.seed
+        rough = 1 + 0.02 * np.sin(3 * a + seed) + 0.02 * np.sin(7 * a + 3 * seed)
+        high = half_px * (abs(tilt) + 0.05)
+        ragged = half_px * 0.045 * (np.sin(5 * a + seed) + np.sin(2 * a + 3 * seed) + np.sin(9 * a)) * (np.sin(a) < 0.3)
+        rim = np.stack([head[0] + half_px * np.cos(a) * rough, head[1] + high * np.sin(a) * rough + ragged], 1)
+        fill(canvas, rim, pale)
+        fill(canvas, head + (rim - head) * (0.80, 0.72), (dark + pale) / 2, opacity=0.55, soft_px=0.8)
+        crack = head + np.array([(-0.5, 0.2), (0.1, -0.1), (0.55, 0.25)]) * (half_px, high)
+        fill(canvas, ribbon(crack, max(1.0, half_px * 0.07)), dark, opacity=0.8)
 
 
-def _post_top(canvas: Plane, head: Points, half_px: float, tilt: float, seed: int, tones: tuple[float, float]) -> None:
-    a = np.linspace(0, 2 * np.pi, 40, endpoint=False)
-    rough = 1 + 0.02 * np.sin(3 * a + seed) + 0.02 * np.sin(7 * a + 3 * seed)
-    high = half_px * (abs(tilt) + 0.05)
-    ragged = half_px * 0.045 * (np.sin(5 * a + seed) + np.sin(2 * a + 3 * seed) + np.sin(9 * a)) * (np.sin(a) < 0.3)
-    rim = np.stack([head[0] + half_px * np.cos(a) * rough, head[1] + high * np.sin(a) * rough + ragged], 1)
-    fill(canvas, rim, tones[1])
-    fill(canvas, head + (rim - head) * (0.80, 0.72), (tones[0] + tones[1]) / 2, opacity=0.55, soft_px=0.8)
-    crack = head + np.array([(-0.5, 0.2), (0.1, -0.1), (0.55, 0.25)]) * (half_px, high)
-    fill(canvas, ribbon(crack, max(1.0, half_px * 0.07)), tones[0], opacity=0.8)
+@dataclass(frozen=True, slots=True)
+class Boat:
+    """A small open boat afloat at (x, z): dark inside, lit rail, planked side."""
 
+    x: float
+    z: float
+    length_m: float
+    tones: tuple[float, float, float]  # hull, rail, inside
+    turn: float = 0.3  # its heading, radians from sideways
+    freeboard_m: float = 0.5
 
-def rope(
-    canvas: Plane, path: Points, width_px: float, tone: tuple[float, float], *, haze: float = 0.0, through: float = 1.0
-) -> None:
-    """A laid rope along `path`: lit from above, its strands showing when it is thick enough."""
-    shade, lit = (haze + (t - haze) * through for t in tone)
-    fill(canvas, ribbon(path, width_px), shade)
-    up = path - np.array([0, width_px * 0.18])
-    fill(canvas, ribbon(up, width_px * 0.5), lit, opacity=0.8, soft_px=max(0.4, width_px * 0.10))
-    if width_px < 7:
-        return
-    lengths = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-    for s in np.arange(0, lengths[-1], width_px * 0.55):
-        x, y = np.interp(s, lengths, path[:, 0]), np.interp(s, lengths, path[:, 1])
-        ahead = (np.interp(s + 1, lengths, path[:, 0]) - x, np.interp(s + 1, lengths, path[:, 1]) - y)
-        tangent = np.array(ahead) / max(np.hypot(*ahead), 1e-6)
-        normal = np.array([-tangent[1], tangent[0]])
-        a, b = (np.array([x, y]) + normal * width_px * k + tangent * width_px * k * 0.7 for k in (0.46, -0.46))
-        fill(canvas, ribbon(np.stack([a, (a + b) / 2, b]), width_px * 0.16), shade * 0.55, opacity=0.7, soft_px=0.5)
+    def _edge(self, cam: Camera, side: float, up: Plane, pinch: float = 1.0) -> Points:
+        """A line from stern to bow on the near (−) or far (+) side, `up` metres above the water."""
+        t = np.linspace(-1, 1, 41)
+        beam = self.length_m * 0.19 * np.sqrt(np.clip(1 - np.abs(t) ** 2.6, 0, 1))
+        along, out = t * self.length_m / 2 * pinch, beam * side
+        c, s = np.cos(self.turn), np.sin(self.turn)
+        return cam.see(np.stack([self.x + along * c - out * s, up, self.z + along * s + out * c], 1))
 
-
-def boat(
-    canvas: Plane,
-    cam: Camera,
-    at: tuple[float, float],
-    length_m: float,
-    *,
-    tones: tuple[float, float, float],
-    haze: float,
-    through: float,
-    turn: float = 0.3,
-    freeboard_m: float = 0.5,
-) -> None:
-    """A small open boat afloat: dark inside, lit rail, planked side. `turn` is its heading (radians from sideways)."""
-    t = np.linspace(-1, 1, 41)
-    beam = length_m * 0.19 * np.sqrt(np.clip(1 - np.abs(t) ** 2.6, 0, 1))
-    sheer = freeboard_m * (1 + 0.55 * t**2 + 0.18 * t)
-    keel = 0.08 + 0.0 * t
-    c, s = np.cos(turn), np.sin(turn)
-
-    def edge(side: float, up: Plane, pinch: float = 1.0) -> Points:
-        along, out = t * length_m / 2 * pinch, beam * side
-        return cam.see(np.stack([at[0] + along * c - out * s, up, at[1] + along * s + out * c], 1))
-
-    hull, rim, dark = (haze + (tone - haze) * through for tone in tones)
-    near, far = edge(-1, as_plane(sheer)), edge(1, as_plane(sheer))
-    water = edge(-0.72, as_plane(keel * 0), 0.93)
-    fill(canvas, outline([*far, *water[::-1]]), hull * 0.9)
-    fill(canvas, outline([*near, *water[::-1]]), hull)
-    for k in (0.3, 0.62):
-        plank = near * (1 - k) + water * k
-        fill(canvas, ribbon(plank, max(0.8, cam.px_per_m(at[1]) * 0.02)), hull * 0.8, opacity=0.7)
-    fill(canvas, outline([*near, *far[::-1]]), dark)
-    for path, share in ((far, 0.75), (near, 1.0)):
-        fill(canvas, ribbon(path, max(1.2, cam.px_per_m(at[1]) * 0.055)), mix(hull, rim, share).item())
-    for k in (-0.35, 0.2, 0.55):
-        i = int((k + 1) * 20)
-        fill(canvas, ribbon(np.stack([near[i], far[i]]), max(1.2, cam.px_per_m(at[1]) * 0.10)), rim * 0.8, opacity=0.9)
-
-
-def haze_field(shape: Shape, seed: int, strength: float, cell: tuple[float, float] = (6.0, 14.0)) -> Plane:
-    """Slow drifts of fog, mean 0, deviation about `strength`."""
-    small = field((shape[0] // 4, shape[1] // 4), seed, cell, 2.2)
-    return enlarge(blur(small, 8.0), shape) * np.float32(strength)
+    def draw(self, canvas: Plane, cam: Camera, veil: Veil) -> None:
+        """Draw it in place."""
+        hull, rail, inside = (veil.over(tone) for tone in self.tones)
+        t = np.linspace(-1, 1, 41)
+        sheer = as_plane(self.freeboard_m * (1 + 0.55 * t**2 + 0.18 * t))
+        near, far = self._edge(cam, -1, sheer), self._edge(cam, 1, sheer)
+        water, scale = self._edge(cam, -0.72, as_plane(0 * t), 0.93), cam.px_per_m(self.z)
+        fill(canvas, np.concatenate([far, water[::-1]]), hull * 0.9)
+        fill(canvas, np.concatenate([near, water[::-1]]), hull)
+        for k in (0.3, 0.62):
+            fill(canvas, ribbon(near * (1 - k) + water * k, max(0.8, scale * 0.02)), hull * 0.8, opacity=0.7)
+        fill(canvas, np.concatenate([near, far[::-1]]), inside)
+        for path, share in ((far, 0.75), (near, 1.0)):
+            fill(canvas, ribbon(path, max(1.2, scale * 0.055)), mix(hull, rail, share).item())
+        for k in (13, 24, 31):  # thwarts
+            thwart = np.stack([near[k], far[k]])
+            fill(canvas, ribbon(thwart, max(1.2, scale * 0.10)), rail * 0.8, opacity=0.9)

@@ -1,7 +1,5 @@
 """Flat textures to hang on walls: masonry, weatherboards, slates."""
 
-from itertools import pairwise
-
 import cv2
 import numpy as np
 
@@ -48,19 +46,6 @@ def boards(shape: Shape, seed: int, *, board_px: int, tone: float, spread: float
     return as_plane(wall)
 
 
-def planks(shape: Shape, seed: int, *, plank_px: int, tone: float, spread: float, gap: float) -> Plane:
-    """Upright planks side by side: dark gaps, long grain, knots, nail rust."""
-    gen = generator(seed)
-    cols = np.arange(shape[1])
-    which, within = cols // plank_px, (cols % plank_px) / plank_px
-    own = gen.normal(0, spread, shape[1] // plank_px + 2)[which]
-    edge = np.minimum(within, 1 - within)
-    profile = tone + own - gap * np.exp(-((edge / 0.018) ** 2)) + 0.10 * tone * np.clip(0.12 - within, 0, 1) / 0.12
-    grain_ = field((shape[1], shape[0]), seed + 1, (1.0, 18.0), 1.0).T
-    stain = field(shape, seed + 2, (9.0, 5.0), 1.8)
-    return as_plane(profile[None, :] * (1 + 0.10 * grain_ + 0.12 * stain))
-
-
 def slates(shape: Shape, seed: int, *, course_px: int, tone: float) -> Plane:
     """A slated roof: staggered slates, each its own tone, thin shadow at every lower edge."""
     gen = generator(seed)
@@ -74,26 +59,3 @@ def slates(shape: Shape, seed: int, *, course_px: int, tone: float) -> Plane:
         roof[top : top + course_px] = (tone * (1 + own) * (1 - 0.35 * seam))[None, :]
         roof[top : top + max(1, course_px // 7)] *= 0.55
     return as_plane(blur(roof, 0.6) * (1 + 0.10 * field(shape, seed + 1, (3.0, 3.0), 1.5)))
-
-
-def setts(seed: int, *, courses: int, size: int = 1024) -> tuple[Plane, Plane]:
-    """Paving setts in bond on a seamless tile: (worn dome 0..1, each stone's own tone 0..1)."""
-    gen = generator(seed)
-    open_ = np.full((size, size), 255, np.uint8)
-    tone = np.empty((size, size), np.float32)
-    rows = np.linspace(0, size, courses + 1).astype(int)
-    for top, foot in pairwise(rows):
-        count = int(gen.integers(13, 17))
-        cuts = (np.arange(count) + gen.uniform(-0.22, 0.22, count) + gen.uniform()) * size / count
-        for left, right in zip(cuts, [*cuts[1:], cuts[0] + size], strict=True):
-            where = np.arange(int(left), int(right)) % size
-            tone[top:foot, where] = gen.uniform()
-            open_[top:foot, int(left) % size] = 0
-        open_[top] = 0
-    bend = tuple(as_plane(field((size, size), seed + k, 1.0, 1.75)) * 3.0 for k in (1, 2))
-    y, x = np.mgrid[0:size, 0:size]
-    rows_, cols = (y + bend[0]).astype(int) % size, (x + bend[1]).astype(int) % size
-    depth = as_plane(cv2.distanceTransform(np.tile(open_, (3, 3))[:, size // 2 : -size // 2], cv2.DIST_L2, 5))
-    depth = depth[size : 2 * size, size // 2 : size // 2 + size]
-    share = np.clip(depth / (0.40 * size / courses), 0, 1)
-    return as_plane(np.sqrt(np.clip(1 - (1 - share) ** 2.2, 0, 1)))[rows_, cols], tone[rows_, cols]

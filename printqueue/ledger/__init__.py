@@ -11,7 +11,7 @@ from printqueue.ledger.errors import (
 )
 from printqueue.ledger.opening import open_ledger
 from printqueue.ledger.reader import LedgerReader, Wanted
-from printqueue.ledger.rebuilt import Rebuilt
+from printqueue.ledger.rescue.rebuilt import Rebuilt
 from printqueue.ledger.store import Ledger
 
 __all__ = [

@@ -11,10 +11,11 @@ import os
 import sqlite3
 from collections.abc import Iterable, Sequence
 
+from printqueue.core.model.job import Arrival, Phase, State, Superseded
+from printqueue.core.model.seen import Stamp
+from printqueue.core.text import shown
 from printqueue.ledger import rows
 from printqueue.ledger.transactions import Run, Transactions
-from printqueue.model.job import Arrival, Phase, State, Superseded
-from printqueue.text import shown
 
 
 class Arrivals(Transactions):
@@ -28,8 +29,8 @@ class Arrivals(Transactions):
         sql = "SELECT NOT EXISTS (SELECT 1 FROM arrivals) OR EXISTS (SELECT 1 FROM rebuilds WHERE remembered = 0)"
         return bool(self._one(sql)[0])
 
-    def claim(self, path: str, inode: int, size: int, mtime_ns: int, ctime_ns: int | None = None) -> Arrival:
-        """A new attempt at the picture standing at `path`: a new row, or the next attempt of its waiting row (of the same
+    def claim(self, path: str, stamp: Stamp) -> Arrival:
+        """A new attempt at the picture standing at `path`, seen as `stamp`: a new row, or the next attempt of its waiting row (of the same
         size and time: inode numbers change with disks and mounts, and it is copied and hashed anyway).
 
         What an earlier attempt was judged to be does not make this one a print in work: its verdict is still to come.
@@ -39,19 +40,19 @@ class Arrivals(Transactions):
             known = run(
                 "SELECT id FROM arrivals WHERE path = ? AND size = ? AND mtime_ns = ? AND state = 'waiting'"
                 " ORDER BY id DESC LIMIT 1",
-                (raw, size, mtime_ns),
+                (raw, stamp.size, stamp.mtime_ns),
             ).fetchone()
             if known is None:
                 cursor = run(
                     "INSERT INTO arrivals (path, shown, inode, size, mtime_ns, ctime_ns, state, phase, attempt, strikes,"
                     " since, says) VALUES (?, ?, ?, ?, ?, ?, 'working', 'claimed', 1, 0, ?, '')",
-                    (raw, shown(path), inode, size, mtime_ns, ctime_ns, self._now()),
+                    (raw, shown(path), stamp.inode, stamp.size, stamp.mtime_ns, stamp.ctime_ns, self._now()),
                 )
                 return self._arrival(int(cursor.lastrowid or 0))
             run(
                 "UPDATE arrivals SET state = 'working', phase = 'claimed', attempt = attempt + 1, inode = ?, ctime_ns = ?,"
                 " since = ?, says = '' WHERE id = ?",
-                (inode, ctime_ns, self._now(), known["id"]),
+                (stamp.inode, stamp.ctime_ns, self._now(), known["id"]),
             )
             run("UPDATE prints SET verdict = NULL WHERE arrival = ?", (known["id"],))
             return self._arrival(known["id"])
@@ -89,24 +90,16 @@ class Arrivals(Transactions):
         after, before = (raw, raw + b"\xff") if cut else (raw + b".", raw + b"/")
         return [os.fsdecode(row[0]) for row in self._all(sql, raw, after, before)]
 
-    def is_untouched(self, arrival: int, inode: int, ctime_ns: int) -> bool:
+    def is_untouched(self, arrival: int, stamp: Stamp) -> bool:
         """Whether neither inode nor time of attributes is another than when the picture was claimed or last recognised."""
         sql = "SELECT inode = ? AND coalesce(ctime_ns, ?) = ? FROM arrivals WHERE id = ?"
-        return bool(self._one(sql, inode, ctime_ns, ctime_ns, arrival)[0])
+        return bool(self._one(sql, stamp.inode, stamp.ctime_ns, stamp.ctime_ns, arrival)[0])
 
-    def recognised(self, arrival: int, inode: int, mtime_ns: int, ctime_ns: int) -> None:
+    def recognised(self, arrival: int, stamp: Stamp) -> None:
         """The same bytes stand there under another inode number, with other attributes, or with a time that was cut."""
         with self._transaction("recognised", "", arrival, durably=False) as run:
             sql = "UPDATE arrivals SET inode = ?, mtime_ns = ?, ctime_ns = ? WHERE id = ?"
-            run(sql, (inode, mtime_ns, ctime_ns, arrival))
-
-    def parked(self) -> dict[str, tuple[int, int, int]]:
-        """Path → (inode, size, mtime_ns) of pictures that are stuck or unfinished as they stand, in one look."""
-        sql = (
-            "SELECT path, inode, size, mtime_ns FROM arrivals a WHERE state IN ('stuck', 'working')"
-            " AND NOT EXISTS (SELECT 1 FROM arrivals b WHERE b.path = a.path AND b.id > a.id)"
-        )
-        return {os.fsdecode(row[0]): (row[1], row[2], row[3]) for row in self._all(sql)}
+            run(sql, (stamp.inode, stamp.mtime_ns, stamp.ctime_ns, arrival))
 
     def review_targets(self) -> dict[int, str | None]:
         """Arrival → where its picture stands in review/, relative to the studio (None where its intent names none).

@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 from contextlib import closing
 
+from printqueue.core.text import shown
 from printqueue.ledger import schema
 from printqueue.ledger.connect import read_only
 from printqueue.ledger.errors import FAILURES, LedgerDamagedError, LedgerError, is_damage, read_error
 from printqueue.ledger.identity import require_known, require_plain
 from printqueue.ledger.transactions import Transactions
-from printqueue.text import shown
 
 
 class Belonging(Transactions):

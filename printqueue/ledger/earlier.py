@@ -12,11 +12,12 @@ from __future__ import annotations
 import json
 import sqlite3
 
-from printqueue.model.earlier import EarlierPrint
+from printqueue.core.model.earlier import EarlierPrint
+from printqueue.core.model.measures import Word
 
 SQL = (
-    "SELECT p.job, p.paper, p.size, p.copies, p.made, p.profile_sha256, p.settings, a.state,"
-    " CASE WHEN instr(p.measurements, '\"repeat.beside\"') THEN p.measurements END AS numbers"
+    "SELECT p.job, p.paper, p.size, p.copies, p.made, p.profile_sha256, p.settings, a.state,"  # noqa: S608 - our own name
+    f" CASE WHEN instr(p.measurements, '\"{Word.REPEAT_BESIDE}\"') THEN p.measurements END AS numbers"
     " FROM arrivals a JOIN prints p ON p.arrival = a.id"
     " WHERE a.sha256 = ? AND a.id != ? AND (a.state = 'printable' OR (a.state = 'working' AND NOT EXISTS"
     " (SELECT 1 FROM prints q WHERE q.arrival = a.id AND q.verdict IS NOT 'accepted'))) ORDER BY p.job"
@@ -42,5 +43,5 @@ def record(row: sqlite3.Row) -> EarlierPrint:
 
 def _jobs(numbers: object) -> frozenset[int]:
     """`repeat.beside` of its measurements: job numbers with spaces between them."""
-    beside = numbers.get("repeat.beside") if isinstance(numbers, dict) else None
+    beside = numbers.get(Word.REPEAT_BESIDE) if isinstance(numbers, dict) else None
     return frozenset(int(job) for job in beside.split()) if isinstance(beside, str) else frozenset()

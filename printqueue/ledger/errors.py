@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 
-from printqueue.errors import StudioError
-from printqueue.text import shown
+from printqueue.core.errors import StudioError
+from printqueue.core.text import shown
 
 _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 # Python decodes SQLite's own messages too, and those quote the damaged text.

@@ -6,9 +6,9 @@ import os
 import sqlite3
 import stat
 
+from printqueue.core.text import shown
 from printqueue.ledger import schema
 from printqueue.ledger.errors import LedgerDamagedError, LedgerError, LedgerNewerError
-from printqueue.text import shown
 
 # Of one database, see sqlite.org/tempfiles.html: in WAL mode two, and a journal until it is in that mode.
 PARTS = ("", "-wal", "-shm", "-journal")

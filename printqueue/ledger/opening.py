@@ -21,12 +21,13 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 
-from printqueue.disk import durable
-from printqueue.ledger import rebuild, schema
+from printqueue.core.disk import durable
+from printqueue.ledger import schema
 from printqueue.ledger.connect import read_only
 from printqueue.ledger.errors import FAILURES, LedgerDamagedError, is_damage, read_error
 from printqueue.ledger.identity import require_known, require_plain
-from printqueue.ledger.salvage import IntentCheck, illegal_row
+from printqueue.ledger.rescue import rebuild
+from printqueue.ledger.rescue.salvage import IntentCheck, illegal_row
 from printqueue.ledger.store import Ledger
 from printqueue.ledger.transactions import suspect_mark
 

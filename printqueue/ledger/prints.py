@@ -12,10 +12,10 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
+from printqueue.core.model.earlier import EarlierPrint
+from printqueue.core.model.job import PrintRecord
 from printqueue.ledger import earlier, rows
 from printqueue.ledger.transactions import Transactions, json_text
-from printqueue.model.earlier import EarlierPrint
-from printqueue.model.job import PrintRecord
 
 
 class Prints(Transactions):

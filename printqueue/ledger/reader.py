@@ -10,7 +10,10 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from typing import NoReturn, TypeVar
 
-from printqueue.errors import StudioError
+from printqueue.core.errors import StudioError
+from printqueue.core.model.earlier import EarlierPrint
+from printqueue.core.model.job import Arrival, Fact, Heartbeat, MonthCount, PrintRecord, Sighting, State
+from printqueue.core.text import shown
 from printqueue.ledger import earlier, rows, schema
 from printqueue.ledger.connect import read_only, tolerate_texts
 from printqueue.ledger.errors import (
@@ -25,10 +28,7 @@ from printqueue.ledger.errors import (
     is_interrupted,
 )
 from printqueue.ledger.identity import require_plain
-from printqueue.ledger.rebuilt import Rebuilt
-from printqueue.model.earlier import EarlierPrint
-from printqueue.model.job import Arrival, Fact, Heartbeat, MonthCount, PrintRecord, Sighting, State
-from printqueue.text import shown
+from printqueue.ledger.rescue.rebuilt import Rebuilt
 
 Record = TypeVar("Record")
 _OPEN = "('waiting', 'working', 'review', 'stuck')"
@@ -191,13 +191,13 @@ class LedgerReader:
         """Prints of the same bytes that were made or are in work, by job."""
         return self._records(earlier.record, earlier.SQL, sha256, earlier.NOBODY)
 
-    def unplanned(self, most: int = 1000) -> list[Arrival]:
+    def unplanned(self) -> list[Arrival]:
         """Open arrivals of which no print was planned yet (deferred or stuck before that), newest first, in the order of `prints`."""
         sql = (
             f"SELECT {rows.ARRIVAL} FROM arrivals a WHERE state IN {_OPEN} AND {_NO_PRINTS}"  # noqa: S608 - constants
-            f" ORDER BY {_STUCK_FIRST}id DESC LIMIT ?"
+            f" ORDER BY {_STUCK_FIRST}id DESC LIMIT 1000"
         )
-        return self._records(rows.arrival, sql, most)
+        return self._records(rows.arrival, sql)
 
     def sightings(self) -> list[Sighting]:
         """What stands in ready/ and is no job."""

@@ -6,7 +6,7 @@ import json
 import os
 import sqlite3
 
-from printqueue.model.job import Arrival, Fact, Heartbeat, MonthCount, Phase, PrintRecord, Sighting, State
+from printqueue.core.model.job import Arrival, Fact, Heartbeat, MonthCount, Phase, PrintRecord, Sighting, State
 
 NEWEST_FACT = "SELECT coalesce(max(id), 0) FROM facts"
 ARRIVAL = "id, path, inode, size, mtime_ns, sha256, state, phase, attempt, strikes, since, says, intent"

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
+from printqueue.core.model.job import Sighting
+from printqueue.core.text import shown
 from printqueue.ledger import rows
 from printqueue.ledger.transactions import Run, Transactions, json_text
-from printqueue.model.job import Sighting
-from printqueue.text import shown
 
 
 class Sightings(Transactions):

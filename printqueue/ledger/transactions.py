@@ -17,7 +17,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
-from printqueue.disk import durable
+from printqueue.core.disk import durable
+from printqueue.core.text import shown
 from printqueue.ledger import schema
 from printqueue.ledger.errors import (
     FAILURES,
@@ -32,7 +33,6 @@ from printqueue.ledger.errors import (
     write_error,
 )
 from printqueue.ledger.identity import require_known, require_plain
-from printqueue.text import shown
 
 Record = TypeVar("Record")
 Run = Callable[..., sqlite3.Cursor]

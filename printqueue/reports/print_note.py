@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from printqueue.model.finding import Finding, Level, Value, worst_first
-from printqueue.model.picture import PictureFacts
-from printqueue.model.request import Placement, Request
-from printqueue.naming import same_stem
-from printqueue.papers.schema import Paper
+from printqueue.core.model.finding import Finding, Level, worst_first
+from printqueue.core.model.measures import Measure, Measurements
+from printqueue.core.model.picture import PictureFacts
+from printqueue.core.model.request import Placement, Request
+from printqueue.core.naming import same_stem
+from printqueue.core.text import shown
+from printqueue.core.units import MM_PER_INCH, number_text
 from printqueue.reports.layout import page, row
 from printqueue.reports.printing import AT_FULL_SIZE, DEMONSTRATION, printer_rows
 from printqueue.reports.reason import limit_words
-from printqueue.text import shown
-from printqueue.units import MM_PER_INCH, number_text
+from printqueue.studio.papers.schema import Paper
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,7 @@ class PrintMade:
     master: str
     master_sha256: str
     converted: str  # which conversion, in words
-    measurements: Mapping[str, Value] = field(default_factory=dict)
+    measurements: Measurements = field(default_factory=dict)
     checked: str = ""  # how the file's pixels were proved, in words
     foot_line: str = ""  # its words as they were set
     under_glass: str = ""  # from when on, in words
@@ -183,7 +184,7 @@ def _place_words(made: PrintMade) -> str:
 
 def _bare_words(made: PrintMade) -> str:
     """What the lift has turned into bare paper."""
-    bare = made.measurements.get("tone.bare_largest_percent")
+    bare = made.measurements.get(Measure.TONE_BARE_LARGEST_PERCENT)
     if not made.request.lift_stops or not isinstance(bare, int | float):
         return ""
     return f" After the lift the largest piece of bare paper inside the picture is {number_text(bare, 2)} % of it."
@@ -194,7 +195,8 @@ def _sharpened_words(made: PrintMade) -> str:
     if asked is None:
         return "nothing sharpened"
     said = f"sharpened for print as its rules ask, radius {number_text(asked.radius_mm, 2)} mm, amount {number_text(asked.amount_percent)} %"
-    before, after = (made.measurements.get(f"halo.{name}_percent") for name in ("unsharpened", "score"))
+    before = made.measurements.get(Measure.HALO_UNSHARPENED_PERCENT)
+    after = made.measurements.get(Measure.HALO_SCORE_PERCENT)
     if not isinstance(before, int | float) or not isinstance(after, int | float):
         return f"{said}; what that did to edges could not be measured, it has too few clean ones"
     return f"{said}: halo {number_text(max(before, 0.0), 0)} % before, {number_text(max(after, 0.0), 0)} % after"

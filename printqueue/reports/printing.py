@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from printqueue.papers.schema import Paper
+from printqueue.core.text import shown
 from printqueue.reports.layout import row
-from printqueue.text import shown
+from printqueue.studio.papers.schema import Paper
 
 DEMONSTRATION = "DEMONSTRATION PROFILE: not for a real sheet."
 AT_FULL_SIZE = (

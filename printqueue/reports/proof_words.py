@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from printqueue.checks import REGISTRY
-from printqueue.model.finding import Finding, Level, worst_first
-from printqueue.model.request import Placement
-from printqueue.proof.sheet import Marked, Words
+from printqueue.core.model.finding import Finding, Level, worst_first
+from printqueue.core.model.request import Placement
+from printqueue.core.text import shown
+from printqueue.core.units import number_text, stops_text
+from printqueue.imaging.jobs import Marked, ProofWords
+from printqueue.judging.checks import REGISTRY
 from printqueue.reports.printing import DEMONSTRATION
 from printqueue.reports.reason import verdict_words
-from printqueue.text import shown
-from printqueue.units import number_text, stops_text
 
 _MOST_FOUND = 2
 _MOST_MARKED = 4
@@ -38,12 +38,12 @@ class Looked:
     demonstration: bool = False
 
 
-def words(looked: Looked) -> Words:
+def words(looked: Looked) -> ProofWords:
     """The lines at the head of the sheet, the verdict first among them."""
     ordered = [one for one in worst_first(looked.findings) if one.level is not Level.PASS]
     heavy = [one for one in ordered if one.counts and one.level.weight >= looked.turn_back_at.weight]
     telling = heavy or [one for one in ordered if one.level.weight >= Level.WARN.weight and not _said_by_band(one)]
-    return Words(
+    return ProofWords(
         title=shown(looked.picture),
         print=_print_words(looked),
         verdict=_verdict(looked, heavy, ordered),

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from printqueue.checks import REGISTRY
-from printqueue.model.finding import UNMEASURED, Finding, Level, worst_first
+from printqueue.core.model.finding import UNMEASURED, Finding, Level, worst_first
+from printqueue.core.text import shown
+from printqueue.core.units import number_text
+from printqueue.judging.checks import REGISTRY
 from printqueue.reports.layout import page, row
-from printqueue.text import shown
-from printqueue.units import number_text
 
 _ORDER_HEADLINE = "is asked for in a way that cannot be followed"
 # Findings in full, and how many of the others get a sentence, before they are only named: the first that fits a screen.

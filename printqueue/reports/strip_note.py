@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from printqueue.model.paper import Intent
-from printqueue.papers.schema import Paper
+from printqueue.core.model.paper import Intent
+from printqueue.core.text import shown
+from printqueue.core.units import number_text, stops_text
 from printqueue.reports.layout import page, row
 from printqueue.reports.printing import AT_FULL_SIZE, DEMONSTRATION, media_words, printer_rows
-from printqueue.text import shown
-from printqueue.units import number_text, stops_text
+from printqueue.studio.papers.schema import Paper
 
 _DRY = "dry, in the light it will hang in."
 

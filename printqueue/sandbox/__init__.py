@@ -1,6 +1,6 @@
 """Bounded throw-away children that read hostile files, so that the service never does.
 
-`template` is exec'ed once, before ledger and lock are opened, imports the libraries
+`fork server` is exec'ed once, before ledger and lock are opened, imports the libraries
 with one thread, and forks one child per picture. `client` is the service's side.
 """
 
@@ -9,8 +9,8 @@ from printqueue.sandbox.client import (
     Child,
     ChildDiedError,
     ChildInterruptedError,
-    Template,
-    TemplateDiedError,
+    ForkServer,
+    ForkServerDiedError,
 )
 from printqueue.sandbox.limits import ChildLimits, tightened
 from printqueue.sandbox.walls import Walls
@@ -21,8 +21,8 @@ __all__ = [
     "ChildDiedError",
     "ChildInterruptedError",
     "ChildLimits",
-    "Template",
-    "TemplateDiedError",
+    "ForkServer",
+    "ForkServerDiedError",
     "Walls",
     "tightened",
 ]

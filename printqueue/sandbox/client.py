@@ -1,4 +1,4 @@
-"""The service's side: start the template, fork a child, ask it, and learn how it ended."""
+"""The service's side: start the fork server, fork a child, ask it, and learn how it ended."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from dataclasses import asdict
 from types import TracebackType
 from typing import Any, Self
 
-from printqueue.errors import OwnError, StudioError
+from printqueue.core.errors import OwnError, StudioError
 from printqueue.sandbox import wire
 from printqueue.sandbox.limits import ChildLimits, tightened
 from printqueue.sandbox.line import Line
@@ -26,9 +26,9 @@ from printqueue.sandbox.patience import MOST_THREADS, CrowdedError, SpentError, 
 from printqueue.sandbox.walls import WALLS, Walls
 
 _NO_MEMORY = 71
-_STARTING_S, _ORDER_S, _STALLED_S = 60.0, 60.0, 600.0  # for the template, of its own time; and without headway
+_STARTING_S, _ORDER_S, _STALLED_S = 60.0, 60.0, 600.0  # for the fork server, of its own time; and without headway
 _DYING_S = 5.0  # for the kernel to end what was killed
-_MOST_SAID = 1000  # bytes of the template
+_MOST_SAID = 1000  # bytes of the fork server
 _LOST = (wire.ClosedError, SpentError, StalledError, CrowdedError)
 MOST_ANSWER = 64_000  # bytes of a child, where the question says nothing else
 # One BLAS thread and two malloc arenas: threads alone would take 0.7 GB of address space.
@@ -57,11 +57,11 @@ class AnswerTooLongError(ChildDiedError):
     """A child had more to say than its question allows, and was ended."""
 
 
-class TemplateDiedError(StudioError):
-    """Without its template the service can read nothing; no picture is to blame, and a restart cures it."""
+class ForkServerDiedError(StudioError):
+    """Without its fork server the service can read nothing; no picture is to blame, and a restart cures it."""
 
 
-class Template:
+class ForkServer:
     """The exec'ed process that forks children. Start it before opening ledger and lock, from the main thread."""
 
     def __init__(self, module: str) -> None:
@@ -69,7 +69,14 @@ class Template:
         self._lingering: list[Line] = []  # killed, and not ended yet: their disk hangs
         ours, theirs = socket.socketpair()
         inherited = {name: os.environ[name] for name in _INHERITED if name in os.environ}
-        command = [sys.executable, "-m", "printqueue.sandbox.template", str(theirs.fileno()), module, str(os.getpid())]
+        command = [
+            sys.executable,
+            "-m",
+            "printqueue.sandbox.fork_server",
+            str(theirs.fileno()),
+            module,
+            str(os.getpid()),
+        ]
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
             command, env=inherited | _ENVIRONMENT, pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL
         )
@@ -121,7 +128,7 @@ class Template:
         return None
 
     def close(self) -> None:
-        """End the template, and with it every child."""
+        """End the fork server, and with it every child."""
         self._process.kill()
         self._process.wait()
         for line in (self._line, *self._lingering):
@@ -142,7 +149,7 @@ class Template:
                     json.dumps(order).encode(), descriptors, most=_MOST_SAID, most_s=_ORDER_S, stalled_s=_STALLED_S
                 )
             except (*_LOST, OSError) as error:
-                raise TemplateDiedError(
+                raise ForkServerDiedError(
                     "The process that the reading processes are forked from has ended. Nothing is lost.",
                     do="Start the service again (a supervisor does that by itself).",
                 ) from error
@@ -152,8 +159,8 @@ class Template:
 class Child:
     """One bounded process for one picture; a context manager that always ends it."""
 
-    def __init__(self, template: Template, line: Line, limits: ChildLimits) -> None:
-        self._template, self._line, self._limits = template, line, limits
+    def __init__(self, fork_server: ForkServer, line: Line, limits: ChildLimits) -> None:
+        self._fork_server, self._line, self._limits = fork_server, line, limits
         self._ended = self._killed = False
 
     @property
@@ -213,7 +220,7 @@ class Child:
         self._ended = True
         self._line.kill()
         self._line.hang_up()
-        return self._template.take_back(self._line)
+        return self._fork_server.take_back(self._line)
 
     def _died(self) -> ChildDiedError:
         """Its line was closed: how it ended."""
@@ -231,7 +238,7 @@ class Child:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        with suppress(TemplateDiedError):  # the service will find out; this child has ended with it
+        with suppress(ForkServerDiedError):  # the service will find out; this child has ended with it
             self.end()
 
 

@@ -9,12 +9,12 @@ import os
 import re
 from collections.abc import Iterator
 
-from printqueue import naming
-from printqueue.disk import folders
-from printqueue.intake import passing
-from printqueue.intake.scan import Sweep
-from printqueue.shop import Shop
-from printqueue.text import shown
+from printqueue.core import naming
+from printqueue.core.disk import folders
+from printqueue.core.text import shown
+from printqueue.service.context import ServiceContext
+from printqueue.service.intake.scan import Sweep
+from printqueue.studio import passing
 
 _NUMBER = re.compile(r" \(\d+\)\Z")
 
@@ -22,8 +22,8 @@ _NUMBER = re.compile(r" \(\d+\)\Z")
 class Companions:
     """Remembers whose picture it has found."""
 
-    def __init__(self, shop: Shop) -> None:
-        self._shop = shop
+    def __init__(self, context: ServiceContext) -> None:
+        self._context = context
         self._at_home: set[str] = set()
         self._lone: dict[str, int] = {}  # path → the newest fact when nothing was known of its picture
 
@@ -32,7 +32,7 @@ class Companions:
         if not found.companions:
             return []
         beside = {_stem(seen.path) for seen in found.pictures}
-        newest = self._shop.ledger.newest_fact()
+        newest = self._context.ledger.newest_fact()
         lone = [path for path in found.companions if not self._has_picture(path, beside, newest)]
         self._at_home &= set(found.companions)
         self._lone = dict.fromkeys(lone, newest)
@@ -53,10 +53,10 @@ class Companions:
     def _is_known(self, path: str) -> bool:
         """`path`: below ready/, without extension; perhaps shortened, as our names are where they would not fit."""
         cut = naming.companion_stem(path.rpartition("/")[2] + "…") == path.rpartition("/")[2]
-        if any(_stem(one) == path for one in self._shop.ledger.names_like(path, cut=cut)):
+        if any(_stem(one) == path for one in self._context.ledger.names_like(path, cut=cut)):
             return True
         folder = os.path.dirname(path)
-        tops = (self._shop.studio.path(top, folder).rstrip("/") for top in ("review", "masters"))
+        tops = (self._context.studio.path(top, folder).rstrip("/") for top in ("review", "masters"))
         return any(_stem(os.path.join(folder, name)) == path for top in tops for name in _pictures_in(top))
 
 

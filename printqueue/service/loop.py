@@ -10,25 +10,25 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 
-from printqueue.daybook import Daybook
-from printqueue.errors import WorldError
-from printqueue.intake.scan import Seen, Sweeper
-from printqueue.intake.watch import Waker
+from printqueue.core.errors import WorldError
+from printqueue.core.model.job import Arrival, Sighting, State
+from printqueue.core.model.seen import Seen
+from printqueue.core.nearest import suggestion
+from printqueue.core.text import shown
 from printqueue.ledger import LedgerWaitsError
-from printqueue.model.job import Arrival, Sighting, State
-from printqueue.nearest import suggestion
-from printqueue.service import recovery
+from printqueue.reports.daybook import Daybook
+from printqueue.service import recovery, supervisor
 from printqueue.service.companions import Companions
-from printqueue.service.hands import Hands
-from printqueue.service.house import Housekeeping
-from printqueue.service.late import LateOrders
-from printqueue.service.teller import Teller
+from printqueue.service.context import Ending, Outcome, ServiceContext
+from printqueue.service.housekeeping import Housekeeping
+from printqueue.service.intake.scan import Sweeper
+from printqueue.service.intake.watch import Waker
+from printqueue.service.journal import about
+from printqueue.service.late_orders import LateOrders
+from printqueue.service.notices.events import Events
 from printqueue.service.waiting import WaitingRoom, back_off_s
+from printqueue.service.workers import Workers
 from printqueue.service.workflow import process
-from printqueue.shop import Ending, Outcome, Shop
-from printqueue.telling import supervisor
-from printqueue.telling.journal import about
-from printqueue.text import shown
 
 log = logging.getLogger("printqueue")
 
@@ -68,26 +68,26 @@ class Service:
 
     def __init__(
         self,
-        shop: Shop,
+        context: ServiceContext,
         clock: Callable[[], float],
         *,
         once: bool = False,
         watch: bool = True,
         leave: Callable[[int], object] = os._exit,
     ) -> None:
-        self.shop, self.tally = shop, Tally()
+        self.context, self.tally = context, Tally()
         self._clock, self._once, self._leave = clock, once, leave
         self._stop, self._wake = threading.Event(), threading.Event()
-        self._watch = watch and shop.studio.config.watch == "auto"
-        self._sweeper = Sweeper(shop.studio.path("ready"))
-        self._room = WaitingRoom(shop, clock, once=once)
-        self._house = Housekeeping(shop)
+        self._watch = watch and context.studio.config.watch == "auto"
+        self._sweeper = Sweeper(context.studio.path("ready"))
+        self._room = WaitingRoom(context, clock, once=once)
+        self._housekeeping = Housekeeping(context)
         self._problems_said: tuple[str, ...] = ()
-        self._late = LateOrders(shop, clock)
-        self._companions = Companions(shop)
-        self._hands = Hands(shop.lanes.workers, self._wake.set, clock)
-        self._teller = Teller(shop)
-        self._daybook = Daybook(shop.studio, shop.shelf, clock=clock)
+        self._late = LateOrders(context, clock)
+        self._companions = Companions(context)
+        self._workers = Workers(context.lanes.workers, self._wake.set, clock)
+        self._events = Events(context)
+        self._daybook = Daybook(context.studio, context.shelf, clock=clock)
         self._waker: Waker | None = None
         self._since: dict[str, str] = {}  # what is passed over: files, and folders that name no paper
         self._was_gone = False  # the share, for a while
@@ -109,12 +109,12 @@ class Service:
 
     def run(self) -> Tally:
         """Work until stopped, or with `once` until nothing is left. Raises `LedgerError` when the ledger fails and
-        `TemplateDiedError` when nothing can be read any more.
+        `ForkServerDiedError` when nothing can be read any more.
         """
         try:
             self._recover()
             if self._watch:  # listening begins before the first look, or what comes in between would be missed
-                self._waker = Waker(self.shop.studio.path("ready"), self.wake)
+                self._waker = Waker(self.context.studio.path("ready"), self.wake)
             supervisor.ready("looking at ready/ for the first time")
             self._loop()
         finally:
@@ -127,9 +127,9 @@ class Service:
     def _end(self) -> None:
         """Nothing is waited for: children are killed, their pictures go back to waiting."""
         asked = self._stop.is_set()
-        self.shop.stop()
-        left = self._hands.let_go(_STOP_S)
-        self._teller.close(0.0 if asked else _TELL_S)
+        self.context.stop()
+        left = self._workers.let_go(_STOP_S)
+        self._events.close(0.0 if asked else _TELL_S)
         if self._waker is not None:
             self._waker.close()
         if left:
@@ -139,10 +139,10 @@ class Service:
     def _recover(self) -> None:
         while not self._stop.is_set():
             try:
-                found = recovery.remember_prints(self.shop, self._stop.is_set)
+                found = recovery.remember_prints(self.context, self._stop.is_set)
                 if found:
                     log.warning("the ledger is new but print/ holds %d prints; their recipes are remembered", found)
-                return recovery.recover(self.shop)
+                return recovery.recover(self.context)
             except (WorldError, LedgerWaitsError) as error:
                 if self._once:
                     log.warning("%s", error)
@@ -166,7 +166,7 @@ class Service:
         while not self._stop.is_set():
             self._wake.clear()
             came_back = self._collect()
-            if came_back and not self._hand_out(self._room.more(self._hands.paths, self._hands.free)):
+            if came_back and not self._hand_out(self._room.more(self._workers.paths, self._workers.free)):
                 self._changed.set()  # nothing is left of what the last look found
             now = self._clock()
             if now >= self._due_s or (self._changed.is_set() and now >= self._rested_s):
@@ -191,13 +191,13 @@ class Service:
         return wait_s is not None
 
     def _collect(self) -> int:
-        """Take in what has ended; how many there were. Raises `LedgerError`, `TemplateDiedError`: without them the service must end."""
+        """Take in what has ended; how many there were. Raises `LedgerError`, `ForkServerDiedError`: without them the service must end."""
         ended = 0
-        for path, seen, outcome in self._hands.collect():
+        for path, seen, outcome in self._workers.collect():
             what = about(picture=path, event=str(outcome.ending))
             log.info("%s: %s", shown(path), shown(outcome.says, limit=600) or outcome.ending, extra=what)
             self.tally.add(outcome.ending)
-            self._teller.ended(path, outcome)
+            self._events.ended(path, outcome)
             ended += 1
             self._room.look_up(path)
             if seen is not None:
@@ -206,7 +206,7 @@ class Service:
 
     def _say_problems(self) -> None:
         """Rules and settings that cannot be used: at the start, and whenever that is other than before."""
-        shelf, usual = self.shop.shelf, self.shop.studio.config.default_paper
+        shelf, usual = self.context.shelf, self.context.studio.config.default_paper
         problems = tuple(str(problem) for problem in shelf.problems)
         if usual is not None and usual not in shelf.papers:
             problems += (f"studio.yaml, default_paper: no paper '{usual}'. {suggestion(usual, shelf.papers)}",)
@@ -217,8 +217,8 @@ class Service:
     def _turn(self) -> float | None:
         """One scan and what follows; the seconds until the next is due, None when `once` is done."""
         try:
-            self.shop.studio.require_folders()
-            self.shop.shelf.refresh()
+            self.context.studio.require_folders()
+            self.context.shelf.refresh()
             self._say_problems()
             found = self._sweeper.sweep()
             if self._waker is not None:
@@ -226,44 +226,46 @@ class Service:
             if self._held_up_by:
                 log.warning("the studio's folders are all there again; going on")
                 self._held_up_by = ""
-            self._was_gone = self._teller.share_is_back() or self._was_gone
-            if self._was_gone and not self._hands.paths:
-                recovery.drop_strays(self.shop)  # temps that could not be removed when it went
+            self._was_gone = self._events.share_is_back() or self._was_gone
+            if self._was_gone and not self._workers.paths:
+                recovery.drop_strays(self.context)  # temps that could not be removed when it went
                 self._was_gone = False
             touched = self._room.update(found)
-            self._house.tidy(found, touched, self._hands.paths)
+            self._housekeeping.tidy(found, touched, self._workers.paths)
             waits = self._finish_left()
-            offer = self._room.offer(self._hands.paths, self._hands.free)
-            folders = self._house.unknown_folders(offer.unknown, self._seen_since)
+            offer = self._room.offer(self._workers.paths, self._workers.free)
+            folders = self._housekeeping.unknown_folders(offer.unknown, self._seen_since)
             lone = [*self._late.tidy(found.lone_orders), *self._companions.lone(found)]
         except (WorldError, OSError) as error:
             return self._world_failed(error)
         self._hand_out(offer.now)
-        self._status = supervisor.looked(len(offer.sightings), len(self._hands.paths), f"{self.shop.now()[11:19]} UTC")
+        self._status = supervisor.looked(
+            len(offer.sightings), len(self._workers.paths), f"{self.context.now()[11:19]} UTC"
+        )
         passed = [*self._passed_over([*found.passed_over, *lone]), *folders]
         self._since = {one.path: one.since for one in passed}
         self._record([*offer.sightings, *passed])
         waits += [] if offer.wait_s is None else [offer.wait_s]
-        if self._once and not waits and not self._hands.paths:
+        if self._once and not waits and not self._workers.paths:
             return None
         return min([self._scan_s, *(max(one, _SHORTEST_WAIT_S) for one in waits)])
 
     @property
     def _scan_s(self) -> float:
-        return min(self.shop.studio.config.scan, supervisor.pace_s())
+        return min(self.context.studio.config.scan, supervisor.pace_s())
 
     def _passed_over(self, left: list[tuple[str, str]]) -> list[Sighting]:
         return [Sighting(path, "passed-over", "", None, self._seen_since(path), why) for path, why in left]
 
     def _seen_since(self, path: str) -> str:
-        return self._since.get(path) or self.shop.now()
+        return self._since.get(path) or self.context.now()
 
     def _record(self, sightings: list[Sighting]) -> None:
-        problems = [str(problem) for problem in self.shop.shelf.problems] + self._teller.problems()
+        problems = [str(problem) for problem in self.context.shelf.problems] + self._events.problems()
         problems += [f"The daybook cannot be written: {self._daybook.problem}"] if self._daybook.problem else []
-        if not os.path.isdir(self.shop.studio.path("profiles")):
+        if not os.path.isdir(self.context.studio.path("profiles")):
             problems.append("profiles/ is not there. Pictures wait. Put it back; work goes on by itself.")
-        self.shop.ledger.scanned(self._mode, problems, sightings, self._why_so)
+        self.context.ledger.scanned(self._mode, problems, sightings, self._why_so)
         self._daybook.keep(sightings, problems)
 
     @property
@@ -280,16 +282,16 @@ class Service:
         says = (
             str(error) if isinstance(error, WorldError) else f"The studio's folders cannot be read: {error.strerror}."
         )
-        self._teller.share_is_gone(says)
+        self._events.share_is_gone(says)
         self._status = f"waiting: {says}"
-        self.shop.ledger.scanned(self._mode, [says], self._held_up(error), self._why_so)
+        self.context.ledger.scanned(self._mode, [says], self._held_up(error), self._why_so)
         return self._wait_for_world(says)
 
     def _held_up(self, error: WorldError | OSError) -> list[Sighting]:
         """What waits in ready/ meanwhile, where that at least can be looked at."""
         why = error.says.split(". ")[0] if isinstance(error, WorldError) else str(error.strerror)
         try:
-            self.shop.studio.require_folder("ready")
+            self.context.studio.require_folder("ready")
             return self._room.held_up(self._sweeper.sweep(), shown(why, limit=200))
         except (WorldError, OSError):
             return []
@@ -299,7 +301,7 @@ class Service:
         if says != self._held_up_by:
             log.warning("%s", says)
             self._held_up_by = says
-        if not self._once or self._hands.paths:
+        if not self._once or self._workers.paths:
             return self._scan_s
         self.tally.deferred += 1
         return None
@@ -308,14 +310,14 @@ class Service:
         """Begin with them; how many there were."""
         for seen in pictures:
             log.info("working on %s", shown(seen.path), extra=about(picture=seen.path, event="working"))
-            patient = self._room.is_patient(seen) or self.shop.studio.config.settle == 0
-            self._hands.take(seen.path, seen, partial(process, self.shop, seen, patient=patient))
+            patient = self._room.is_patient(seen) or self.context.studio.config.settle == 0
+            self._workers.take(seen.path, seen, partial(process, self.context, seen, patient=patient))
         return len(pictures)
 
     def _finish_left(self) -> list[float]:
         """Go on with publications that the disk or share stopped half-way; how long the others must wait."""
-        now, waits, in_hand = self._clock(), [], self._hands.paths
-        left = [arrival for arrival in self.shop.ledger.arrivals(State.WORKING) if arrival.path not in in_hand]
+        now, waits, in_hand = self._clock(), [], self._workers.paths
+        left = [arrival for arrival in self.context.ledger.arrivals(State.WORKING) if arrival.path not in in_hand]
         for arrival in left:
             at_s, tries = self._unfinished.get(arrival.id, (now + back_off_s(1), 1))
             if now >= at_s:
@@ -330,12 +332,12 @@ class Service:
 
     def _finish(self, arrival: Arrival) -> None:
         """In a thread, since hashing may take long."""
-        self._hands.take(arrival.path, None, lambda: _finished(self.shop, arrival))
+        self._workers.take(arrival.path, None, lambda: _finished(self.context, arrival))
 
 
-def _finished(shop: Shop, arrival: Arrival) -> Outcome:
+def _finished(context: ServiceContext, arrival: Arrival) -> Outcome:
     try:
-        outcome = recovery.finish(shop, arrival)
+        outcome = recovery.finish(context, arrival)
     except WorldError as error:
         return Outcome(Ending.UNFINISHED, str(error))
     return outcome or Outcome(Ending.RETRY, "it starts again")

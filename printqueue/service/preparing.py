@@ -11,23 +11,24 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
-from printqueue.disk import room
-from printqueue.errors import IncompletePictureError, OwnError, PictureError, WorldError
-from printqueue.intake import claim
-from printqueue.intake.scan import Seen
-from printqueue.model.finding import Finding
-from printqueue.model.request import Placement, Request
-from printqueue.needs import NOTHING, Header, Need, need_of
-from printqueue.orders import loader, resolve
-from printqueue.orders.place import Place, place
-from printqueue.render.plan import DoesNotFitError
-from printqueue.render.plan import place as place_print
+from printqueue.core.disk import room
+from printqueue.core.errors import IncompletePictureError, OwnError, PictureError, WorldError
+from printqueue.core.model.finding import Finding
+from printqueue.core.model.request import Placement, Request
+from printqueue.core.model.seen import Seen
+from printqueue.core.text import shown
+from printqueue.imaging.render.plan import DoesNotFitError
+from printqueue.imaging.render.plan import place as place_print
+from printqueue.judging.refusal import refusal
 from printqueue.sandbox import ChildDiedError
-from printqueue.shop import Shop
-from printqueue.stock import Stock
-from printqueue.text import shown
-from printqueue.workbench import Relay, ask
-from printqueue.worker import ProbeOrder, refusal
+from printqueue.sandbox.context import Relay, ask
+from printqueue.sandbox.needs import NOTHING, Header, Need, need_of
+from printqueue.sandbox.protocol import ProbeTask
+from printqueue.service.context import ServiceContext
+from printqueue.service.intake import claim
+from printqueue.studio.orders import loader, resolve
+from printqueue.studio.orders.place import Place, place
+from printqueue.studio.stock import Stock
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,31 +43,31 @@ class Prepared:
     need: Need
 
 
-def prepare(shop: Shop, seen: Seen, relay: Relay, *, patient: bool) -> Prepared:
+def prepare(context: ServiceContext, seen: Seen, relay: Relay, *, patient: bool) -> Prepared:
     """Look at `seen` where it stands. Raises `IncompletePictureError` unless `patient`, `ChangedError`, `WorldError`,
     `ChildDiedError`.
     """
-    shop.studio.require_marker()
-    where = place(seen.parts, shop.shelf.papers)
-    header = _header(shop, seen, relay, patient=patient)
+    context.studio.require_marker()
+    where = place(seen.parts, context.shelf.papers)
+    header = _header(context, seen, relay, patient=patient)
     order_bytes = None
     if seen.order is not None and seen.order_stamp is not None:
-        order_bytes = claim.read_order(shop.studio.path("ready", seen.order), seen.order_stamp)
+        order_bytes = claim.read_order(context.studio.path("ready", seen.order), seen.order_stamp)
     try:
-        requests = _requests(shop, seen, where, order_bytes)
+        requests = _requests(context, seen, where, order_bytes)
     except PictureError as error:
         return Prepared(where, order_bytes, (), (), refusal(error), NOTHING)
-    stocks = tuple(shop.stock(shop.shelf.papers[request.paper]) for request in requests)
+    stocks = tuple(context.stock(context.shelf.papers[request.paper]) for request in requests)
     need = NOTHING if header is None else need_of(header, _placements(header, requests))
-    if (too_much := _too_much(shop, need)) is not None:
+    if (too_much := _too_much(context, need)) is not None:
         return Prepared(where, order_bytes, requests, stocks, refusal(too_much), NOTHING)
-    room.require({shop.studio.state: seen.stamp.size + need.scratch, shop.studio.path("print"): need.output})
+    room.require({context.studio.state: seen.stamp.size + need.scratch, context.studio.path("print"): need.output})
     return Prepared(where, order_bytes, requests, stocks, None, need)
 
 
-def _too_much(shop: Shop, need: Need) -> PictureError | None:
+def _too_much(context: ServiceContext, need: Need) -> PictureError | None:
     """More memory than `limits: memory` lets one picture have."""
-    allowed = shop.studio.config.limits.memory
+    allowed = context.studio.config.limits.memory
     if need.memory <= allowed:
         return None
     return PictureError(
@@ -77,11 +78,11 @@ def _too_much(shop: Shop, need: Need) -> PictureError | None:
     )
 
 
-def _header(shop: Shop, seen: Seen, relay: Relay, *, patient: bool) -> Header | None:
+def _header(context: ServiceContext, seen: Seen, relay: Relay, *, patient: bool) -> Header | None:
     """None where judging will find out, and say, that it cannot be read."""
-    descriptor = claim.open_regular(shop.studio.path("ready", seen.path))
+    descriptor = claim.open_regular(context.studio.path("ready", seen.path))
     try:
-        return ask(relay, "probe", ProbeOrder(shop.bounds, patient), (descriptor,)).header
+        return ask(relay, "probe", ProbeTask(context.bounds, patient), (descriptor,)).header
     except IncompletePictureError:
         if not patient:
             raise
@@ -94,18 +95,18 @@ def _header(shop: Shop, seen: Seen, relay: Relay, *, patient: bool) -> Header | 
     return None
 
 
-def _requests(shop: Shop, seen: Seen, where: Place, order_bytes: bytes | None) -> tuple[Request, ...]:
+def _requests(context: ServiceContext, seen: Seen, where: Place, order_bytes: bytes | None) -> tuple[Request, ...]:
     """Folders, order and papers put together. Raises `PictureError` where that fails."""
     order = None
     if order_bytes is not None:
         order = loader.load_for_picture(order_bytes, shown(os.path.basename(seen.order or "order.yaml")))
     return resolve.resolve(
-        shop.shelf.papers,
+        context.shelf.papers,
         folder_paper=where.paper or where.unknown,
         folder_size=where.size,
         order=order,
-        default_paper=shop.studio.config.default_paper,
-        maker=shop.studio.config.maker,
+        default_paper=context.studio.config.default_paper,
+        maker=context.studio.config.maker,
     )
 
 

@@ -20,16 +20,16 @@ import shutil
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
 
-from printqueue import delivery, publish
-from printqueue.disk import durable, folders
-from printqueue.errors import OwnError, PictureError, WorldError
-from printqueue.intake.claim import ChangedError, open_regular
-from printqueue.model.job import Arrival, Phase, State
-from printqueue.publish import Intent
-from printqueue.shop import Ending, Outcome, Shop
-from printqueue.telling import supervisor
-from printqueue.text import shown
-from printqueue.workbench import ask
+from printqueue.core.disk import durable, folders
+from printqueue.core.errors import OwnError, PictureError, WorldError
+from printqueue.core.model.job import Arrival, Phase, State
+from printqueue.core.model.publication import Publication
+from printqueue.core.text import shown
+from printqueue.sandbox.context import ask
+from printqueue.service import delivery, supervisor
+from printqueue.service.context import Ending, Outcome, ServiceContext
+from printqueue.service.intake.claim import ChangedError, open_regular
+from printqueue.service.publication import publish
 
 log = logging.getLogger("printqueue")
 
@@ -39,74 +39,74 @@ _LONGEST_FILE_S = 120.0  # to hash or look through one file on a slow share
 _MOST_KILLS = 4  # a power cut or two is bad luck
 
 
-def recover(shop: Shop) -> None:
+def recover(context: ServiceContext) -> None:
     """Finish or undo what a kill left behind, then drop stray temps and spools. Raises `WorldError` to wait."""
-    shop.studio.require_folders()
-    for arrival in shop.ledger.arrivals(State.WORKING):
+    context.studio.require_folders()
+    for arrival in context.ledger.arrivals(State.WORKING):
         with suppress(WorldError):  # said in the ledger; the service tries again
-            finish(shop, arrival)
-    drop_strays(shop)
+            finish(context, arrival)
+    drop_strays(context)
 
 
-def finish(shop: Shop, arrival: Arrival) -> Outcome | None:
+def finish(context: ServiceContext, arrival: Arrival) -> Outcome | None:
     """Go on with one unfinished arrival; None where it went back to `waiting`. Raises `WorldError` to try later."""
     try:
-        outcome = _finished(shop, arrival)
+        outcome = _finished(context, arrival)
     except (WorldError, OSError) as error:
         says = str(error) if isinstance(error, WorldError) else f"The disk or share failed ({error.strerror})."
-        shop.ledger.say(arrival.id, says)
+        context.ledger.say(arrival.id, says)
         raise WorldError(says) from error
-    shutil.rmtree(shop.studio.private("spool", str(arrival.id)), ignore_errors=True)
+    shutil.rmtree(context.studio.private("spool", str(arrival.id)), ignore_errors=True)
     return outcome
 
 
-def _finished(shop: Shop, arrival: Arrival) -> Outcome | None:
+def _finished(context: ServiceContext, arrival: Arrival) -> Outcome | None:
     if arrival.phase is Phase.CLAIMED or arrival.intent is None:
-        return _interrupted(shop, arrival)
-    intent = Intent.from_json(arrival.intent)
-    if arrival.phase is Phase.PUBLISHING and not _shown(shop, arrival, intent):
+        return _interrupted(context, arrival)
+    intent = Publication.from_json(arrival.intent)
+    if arrival.phase is Phase.PUBLISHING and not _shown(context, arrival, intent):
         return None
-    return delivery.complete(shop, arrival.id, intent)
+    return delivery.complete(context, arrival.id, intent)
 
 
-def _interrupted(shop: Shop, arrival: Arrival) -> Outcome | None:
+def _interrupted(context: ServiceContext, arrival: Arrival) -> Outcome | None:
     """A picture that is in hand whenever the whole machine gives way is not offered for ever."""
-    often = shop.ledger.interrupted(arrival.id, "the service was killed while working on it; it starts again")
+    often = context.ledger.interrupted(arrival.id, "the service was killed while working on it; it starts again")
     if often < _MOST_KILLS:
         return None
     says = (
         f"The service was killed {often} times while this picture was in hand, so it is parked. It stands untouched in "
         "ready/. Look at the machine's memory and log; move the picture out and in again to retry."
     )
-    shop.ledger.settle(arrival.id, State.STUCK, says)
+    context.ledger.settle(arrival.id, State.STUCK, says)
     return Outcome(Ending.STUCK, says)
 
 
-def _shown(shop: Shop, arrival: Arrival, intent: Intent) -> bool:
+def _shown(context: ServiceContext, arrival: Arrival, intent: Publication) -> bool:
     """Finish making the intent visible; False where it had to be taken back."""
     try:
-        publish.show(shop.studio, intent)
+        publish.show(context.studio, intent)
     except (publish.LostTempError, publish.NameTakenError):
-        publish.require_places(shop.studio, intent)  # what cannot be seen just now is not lost
-        if publish.print_is_visible(shop.studio, intent):
+        publish.require_places(context.studio, intent)  # what cannot be seen just now is not lost
+        if publish.print_is_visible(context.studio, intent):
             return True
-        publish.take_back(shop.studio, intent)
-        shop.ledger.unpublish(arrival.id)
-        shop.ledger.settle(arrival.id, State.WAITING, "the service was stopped while publishing it; it starts again")
+        publish.take_back(context.studio, intent)
+        context.ledger.unpublish(arrival.id)
+        context.ledger.settle(arrival.id, State.WAITING, "the service was stopped while publishing it; it starts again")
         return False
     return True
 
 
-def drop_strays(shop: Shop) -> None:
+def drop_strays(context: ServiceContext) -> None:
     """Temps and spools of attempts that no longer run; those of unfinished arrivals, or in hand, are still needed."""
-    unfinished = {arrival.id for arrival in shop.ledger.arrivals(State.WORKING)}
+    unfinished = {arrival.id for arrival in context.ledger.arrivals(State.WORKING)}
     kept = tuple(f"{durable.TEMP_PREFIX}{number}-" for number in unfinished)
     for path in _walk(
-        shop, lambda name: name.startswith(durable.TEMP_PREFIX) and not name.startswith(kept), (*_OURS, "daybook")
+        context, lambda name: name.startswith(durable.TEMP_PREFIX) and not name.startswith(kept), (*_OURS, "daybook")
     ):
         with durable.world("Removing", path):
             durable.remove(path)
-    left = _clear_spool(shop, unfinished)
+    left = _clear_spool(context, unfinished)
     if left:
         named = ", ".join(shown(name, limit=60) for name in left[:_MOST_NAMED])
         log.warning(
@@ -116,10 +116,10 @@ def drop_strays(shop: Shop) -> None:
         )
 
 
-def _clear_spool(shop: Shop, unfinished: Collection[int]) -> list[str]:
+def _clear_spool(context: ServiceContext, unfinished: Collection[int]) -> list[str]:
     """Remove what attempts left that are over; what is left because it cannot be proved to be ours, sorted."""
-    newest = shop.ledger.newest()
-    with suppress(FileNotFoundError), folders.opened(shop.studio.private("spool")) as spool:
+    newest = context.ledger.newest()
+    with suppress(FileNotFoundError), folders.opened(context.studio.private("spool")) as spool:
         over = [name for name in sorted(os.listdir(spool)) if _number(name) not in unfinished]
         return [name for name in over if not (0 < _number(name) <= newest and _removed(spool, name))]
     return []
@@ -149,33 +149,33 @@ def _visible(name: str) -> bool:
     return not name.startswith(".")
 
 
-def _walk(shop: Shop, wanted: Callable[[str], bool], tops: Sequence[str] = _OURS) -> Iterator[str]:
+def _walk(context: ServiceContext, wanted: Callable[[str], bool], tops: Sequence[str] = _OURS) -> Iterator[str]:
     for top in tops:
-        for folder, _, names in os.walk(shop.studio.path(top)):
+        for folder, _, names in os.walk(context.studio.path(top)):
             yield from (os.path.join(folder, name) for name in sorted(names) if wanted(name))
 
 
-def remember_prints(shop: Shop, stopping: Callable[[], bool] = lambda: False) -> int:
+def remember_prints(context: ServiceContext, stopping: Callable[[], bool] = lambda: False) -> int:
     """With a new ledger over a studio that has prints: learn from their recipes what was made.
 
     A print whose master is not yet in masters/ belongs to a picture that still stands in
     ready/: it will be finished, not printed again. Returns how many prints were found.
     """
-    if not shop.ledger.is_new:
+    if not context.ledger.is_new:
         return 0
-    prints = list(_walk(shop, lambda name: _visible(name) and name.endswith(".tif"), ("print",)))
+    prints = list(_walk(context, lambda name: _visible(name) and name.endswith(".tif"), ("print",)))
     if not prints:
         return 0
-    masters = {durable.sha256(path) for path in _unless(stopping, _walk(shop, _visible, ("masters",)))}
+    masters = {durable.sha256(path) for path in _unless(stopping, _walk(context, _visible, ("masters",)))}
     found: dict[str, str] = {}
     settled: dict[str, str] = {}
     for path in _unless(stopping, prints):
-        made = _inspected(shop, path)
+        made = _inspected(context, path)
         if made is not None:
-            (settled if made[1] in masters else found)[made[0]] = os.path.relpath(path, shop.studio.root)
+            (settled if made[1] in masters else found)[made[0]] = os.path.relpath(path, context.studio.root)
     if stopping():  # half a memory would be worse than none: the next start begins anew
         return 0
-    shop.ledger.remember(found, settled)
+    context.ledger.remember(found, settled)
     return len(prints)
 
 
@@ -188,13 +188,13 @@ def _unless(stopping: Callable[[], bool], paths: Iterable[str]) -> Iterator[str]
         yield path
 
 
-def _inspected(shop: Shop, path: str) -> tuple[str, str] | None:
+def _inspected(context: ServiceContext, path: str) -> tuple[str, str] | None:
     try:
         descriptor = open_regular(path)
     except ChangedError:
         return None
     try:
-        with shop.child() as child:
+        with context.child() as child:
             made = ask(child, "inspect", None, (descriptor,)).made
     except (PictureError, OwnError, WorldError):
         return None

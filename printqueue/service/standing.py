@@ -10,13 +10,12 @@ from __future__ import annotations
 
 from enum import Enum
 
-from printqueue.disk import durable
-from printqueue.disk.durable import Stamp
-from printqueue.intake.claim import ChangedError
-from printqueue.intake.scan import Seen
-from printqueue.model.job import Arrival, State
-from printqueue.publish import Intent
-from printqueue.shop import Ending, Outcome, Shop
+from printqueue.core.disk import durable
+from printqueue.core.model.job import Arrival, State
+from printqueue.core.model.publication import Publication
+from printqueue.core.model.seen import Seen, Stamp
+from printqueue.service.context import Ending, Outcome, ServiceContext
+from printqueue.service.intake.claim import ChangedError
 
 # Times are kept to the second in a tar archive of the old form (ustar), to two on FAT; nobody who drops a picture anew meets it.
 _CUT_NS = 2_000_000_000
@@ -31,9 +30,9 @@ class Standing(Enum):
     IN_DOUBT = "in doubt"  # one of both if its bytes are the same
 
 
-def standing(shop: Shop, seen: Seen) -> tuple[Standing, Arrival | None]:
+def standing(context: ServiceContext, seen: Seen) -> tuple[Standing, Arrival | None]:
     """What `seen` is, without reading it, and its newest row."""
-    last = shop.ledger.last_at(seen.path)
+    last = context.ledger.last_at(seen.path)
     if last is None or not could_be(last, seen.stamp):
         return Standing.NEW, last
     if last.state is State.WORKING:  # whoever finishes it looks at its bytes
@@ -42,7 +41,7 @@ def standing(shop: Shop, seen: Seen) -> tuple[Standing, Arrival | None]:
     if known is Standing.NEW or last.sha256 is None:
         return known, last
     same_time = last.mtime_ns == seen.stamp.mtime_ns
-    untouched = same_time and shop.ledger.is_untouched(last.id, seen.stamp.inode, seen.stamp.ctime_ns)
+    untouched = same_time and context.ledger.is_untouched(last.id, seen.stamp)
     return known if untouched else Standing.IN_DOUBT, last
 
 
@@ -57,24 +56,24 @@ def _was_copied(last: Arrival) -> bool:
     """Whether its picture could not be moved away but stands whole elsewhere. One that was moved and is back is new."""
     if last.intent is None or last.state not in (State.PRINTABLE, State.REVIEW):
         return False
-    moved = Intent.from_json(last.intent).moved
+    moved = Publication.from_json(last.intent).moved
     return bool(moved) and moved[0].stays
 
 
-def recognised(shop: Shop, seen: Seen) -> Outcome | None:
+def recognised(context: ServiceContext, seen: Seen) -> Outcome | None:
     """Read a picture that is in doubt; None where it is to be worked on. Raises `ChangedError`, `WorldError`."""
-    found, last = standing(shop, seen)
+    found, last = standing(context, seen)
     if found is not Standing.IN_DOUBT or last is None:
         return None
-    path = shop.studio.path("ready", seen.path)
-    shop.studio.require_marker()
+    path = context.studio.path("ready", seen.path)
+    context.studio.require_marker()
     with durable.world("Reading", seen.path):
         same = durable.sha256(path) == last.sha256
         if durable.lstamp(path) != seen.stamp:
             raise ChangedError(seen.path)
     if same:
-        shop.ledger.recognised(last.id, seen.stamp.inode, seen.stamp.mtime_ns, seen.stamp.ctime_ns)
+        context.ledger.recognised(last.id, seen.stamp)
         return Outcome(Ending.KNOWN, f"the same picture as before: {last.says}")
     if last.state is State.STUCK:
-        shop.ledger.settle(last.id, State.WITHDRAWN, "a newer version came under its name")
+        context.ledger.settle(last.id, State.WITHDRAWN, "a newer version came under its name")
     return None

@@ -14,16 +14,16 @@ import logging
 import os
 from datetime import datetime
 
-from printqueue import delivery
-from printqueue.disk import durable
-from printqueue.errors import WorldError
-from printqueue.intake.claim import read_regular
-from printqueue.model.job import State, Superseded
-from printqueue.naming import MOST_REASON_BYTES, REASON
-from printqueue.publish import Intent, Placed
+from printqueue.core.disk import durable
+from printqueue.core.errors import WorldError
+from printqueue.core.model.job import State, Superseded
+from printqueue.core.model.publication import Placed, Publication
+from printqueue.core.naming import MOST_REASON_BYTES, REASON
+from printqueue.core.text import shown
 from printqueue.reports.layout import page
-from printqueue.shop import Shop
-from printqueue.text import shown
+from printqueue.service import delivery
+from printqueue.service.context import ServiceContext
+from printqueue.service.intake.claim import read_regular
 
 log = logging.getLogger("printqueue")
 
@@ -33,38 +33,38 @@ _AND_SO = "Nothing more happens to the one here; take it away when you like. Wha
 class Superseding:
     """Marks groups in review/ of whose picture a newer version was made or turned back."""
 
-    def __init__(self, shop: Shop) -> None:
-        self._shop = shop
+    def __init__(self, context: ServiceContext) -> None:
+        self._context = context
         self._seen = -1  # the newest fact when it looked last
 
     def mark(self) -> None:
         """Mark what is not marked yet. What cannot be written stays for the next look; nothing else depends on it."""
-        newest = self._shop.ledger.newest_fact()
+        newest = self._context.ledger.newest_fact()
         if newest == self._seen:
             return
         try:
-            for one in self._shop.ledger.superseded():
+            for one in self._context.ledger.superseded():
                 self._mark(one)
             self._seen = newest
         except WorldError as error:
             log.warning("an older reason could not be marked: %s", shown(str(error), limit=400))
 
     def _mark(self, one: Superseded) -> None:
-        placed = Intent.from_json(one.older.intent).placed if one.older.intent is not None else ()
+        placed = Publication.from_json(one.older.intent).placed if one.older.intent is not None else ()
         if one.same:
             for companion in placed:
-                delivery.to_past(self._shop, one.older.id, companion.final)
+                delivery.to_past(self._context, one.older.id, companion.final)
             says = f"judged again as job {one.job}; its earlier reason is kept in .printqueue/past"
-            self._shop.ledger.settle(one.older.id, State.WITHDRAWN, says)
+            self._context.ledger.settle(one.older.id, State.WITHDRAWN, says)
             return
         says = superseded_line(one)
         for companion in placed:
             if companion.final.endswith(REASON):
                 self._rewrite(companion, says)
-        self._shop.ledger.supersede(one.older.id, says)
+        self._context.ledger.supersede(one.older.id, says)
 
     def _rewrite(self, placed: Placed, says: str) -> None:
-        path = self._shop.studio.path(placed.final)
+        path = self._context.studio.path(placed.final)
         text = read_regular(path, MOST_REASON_BYTES)
         if text is None or hashlib.sha256(text).hexdigest() != placed.sha256:
             return  # taken, changed by the photographer, or marked before a kill

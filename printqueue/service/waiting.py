@@ -12,15 +12,16 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from printqueue.intake.scan import Seen, Sweep
-from printqueue.intake.settle import Settler
-from printqueue.lanes import Refusal
+from printqueue.core.model.job import Sighting
+from printqueue.core.model.seen import Seen
 from printqueue.ledger import LedgerReader
-from printqueue.model.job import Sighting
-from printqueue.needs import Need
-from printqueue.orders.place import Place, place
+from printqueue.sandbox.needs import Need
+from printqueue.service.context import Ending, Outcome, ServiceContext
+from printqueue.service.intake.scan import Sweep
+from printqueue.service.intake.settle import Settler
+from printqueue.service.lanes import Refusal
 from printqueue.service.standing import Standing, standing
-from printqueue.shop import Ending, Outcome, Shop
+from printqueue.studio.orders.place import Place, place
 
 _BACK_OFF_S = (5.0, 15.0, 60.0, 300.0)
 _PATIENCE = 6.0  # × settle: how long a file that looks cut short is given before it is judged
@@ -69,9 +70,9 @@ class Offer:
 class WaitingRoom:
     """Remembers the pictures in ready/. `clock` is monotonic seconds; no file's time is compared with it."""
 
-    def __init__(self, shop: Shop, clock: Callable[[], float], *, once: bool) -> None:
-        self._shop, self._clock, self._once = shop, clock, once
-        self._settler = Settler(shop.studio.config.settle)
+    def __init__(self, context: ServiceContext, clock: Callable[[], float], *, once: bool) -> None:
+        self._context, self._clock, self._once = context, clock, once
+        self._settler = Settler(context.studio.config.settle)
         self._entries: dict[str, _Entry] = {}
         self._papers: tuple[str, ...] = ()
         self._arrived = 0
@@ -94,7 +95,7 @@ class WaitingRoom:
             return set()
         self._pictures, self._active = found.pictures, None
         if self._before is None:
-            self._before = {one.path: one.since for one in LedgerReader(self._shop.studio.ledger).sightings()}
+            self._before = {one.path: one.since for one in LedgerReader(self._context.studio.ledger).sightings()}
             pictures = sorted(pictures, key=lambda seen: ((self._before or {}).get(seen.path, "~"), seen.path))
         entries, touched = {}, set()
         for seen in pictures:
@@ -122,13 +123,13 @@ class WaitingRoom:
             kept.restarts, kept.rest_s = before.restarts, before.rest_s
             return kept
         self._arrived += 1
-        since = (self._before or {}).get(seen.path) or self._shop.now()
+        since = (self._before or {}).get(seen.path) or self._context.now()
         return _Entry(seen, since, self._arrived)
 
     def offer(self, in_hand: Collection[str], free: int) -> Offer:
         """What to hand out now (at most `free`), and why everything else waits."""
         offer, now, ready = Offer(), self._clock(), []
-        scan_s = self._shop.studio.config.scan
+        scan_s = self._context.studio.config.scan
         for entry in self._sorted_out():
             if entry.seen.path in in_hand:
                 continue
@@ -163,7 +164,7 @@ class WaitingRoom:
             entry = self._queue.popleft()
             if not self._is_still_waiting(entry, in_hand):
                 continue
-            refusal = None if entry.need is None else self._shop.lanes.refusal(entry.need)
+            refusal = None if entry.need is None else self._context.lanes.refusal(entry.need)
             if refusal is None:
                 entry.sighting, entry.blocked_s = None, None
                 picked.append(entry.seen)
@@ -179,7 +180,7 @@ class WaitingRoom:
 
     def _sorted_out(self) -> list[_Entry]:
         """Those that may be offered; what lies in unknown folders, is parked or done rests until something changes."""
-        papers = tuple(self._shop.shelf.papers)
+        papers = tuple(self._context.shelf.papers)
         if papers != self._papers:
             self._papers, self._active = papers, None
             for entry in self._entries.values():
@@ -203,7 +204,7 @@ class WaitingRoom:
         return entry.standing or None
 
     def _asked(self, seen: Seen) -> str | None:
-        found, last = standing(self._shop, seen)
+        found, last = standing(self._context, seen)
         if last is None or found in (Standing.NEW, Standing.IN_DOUBT):
             return None
         return f"{_DONE}{last.says}" if found is Standing.DONE else last.says or "it is being worked on"
@@ -214,7 +215,7 @@ class WaitingRoom:
             quiet_s = self._settler.look(entry.seen, now)
             if quiet_s > 0:
                 first = self._settler.first_seen(entry.seen.path) or now
-                left = self._once and now - first > _GIVE_UP * max(self._shop.studio.config.settle, 1.0)
+                left = self._once and now - first > _GIVE_UP * max(self._context.studio.config.settle, 1.0)
                 return quiet_s, "arriving: waiting until it is quiet", left
             entry.settled = True
         if entry.rest_s > max(now, entry.at_s):
@@ -225,7 +226,7 @@ class WaitingRoom:
         """Fill `offer.now`; yields those that must wait for others, and why."""
         held_up = False
         for entry in ready:
-            refusal = None if entry.need is None else self._shop.lanes.refusal(entry.need)
+            refusal = None if entry.need is None else self._context.lanes.refusal(entry.need)
             if refusal is not None:
                 held_up = held_up or self._is_overtaken(entry, refusal, now)
                 yield entry, f"queued: {refusal.says}"
@@ -247,7 +248,7 @@ class WaitingRoom:
     def _sighting(self, entry: _Entry, kind: str, says: str) -> Sighting:
         if entry.sighting is None or entry.sighting.says != says:
             assert entry.where is not None
-            paper = entry.where.paper or self._shop.studio.config.default_paper or ""
+            paper = entry.where.paper or self._context.studio.config.default_paper or ""
             until = self._until(entry) if says == entry.says else None
             entry.sighting = Sighting(entry.seen.path, kind, paper, entry.where.size, entry.since, says, until)
         return entry.sighting
@@ -257,7 +258,7 @@ class WaitingRoom:
         wait_s = entry.at_s - self._clock()
         if wait_s <= 0:
             return None
-        at = datetime.fromisoformat(self._shop.now()) + timedelta(seconds=round(wait_s))
+        at = datetime.fromisoformat(self._context.now()) + timedelta(seconds=round(wait_s))
         return at.strftime("%Y-%m-%dT%H:%M:%SZ")
 
     def is_patient(self, seen: Seen) -> bool:
@@ -286,7 +287,7 @@ class WaitingRoom:
         now = self._clock()
         match outcome.ending:
             case Ending.AGAIN:
-                entry.at_s = now + _PATIENCE * self._shop.studio.config.settle
+                entry.at_s = now + _PATIENCE * self._context.studio.config.settle
             case Ending.DEFERRED:
                 entry.at_s = now + back_off_s(entry.tries)
             case _:
@@ -306,7 +307,7 @@ class WaitingRoom:
     def since(self, path: str) -> str:
         """Since when a picture is known, RFC 3339."""
         entry = self._entries.get(path)
-        return self._shop.now() if entry is None else entry.since
+        return self._context.now() if entry is None else entry.since
 
 
 def _only_touched(before: Seen, now: Seen) -> bool:

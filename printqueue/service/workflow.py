@@ -14,24 +14,25 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 
-from printqueue import delivery, steps
-from printqueue.disk import durable
-from printqueue.errors import IncompletePictureError, OwnError, PictureError, PrintqueueError, WorldError
-from printqueue.intake import claim
-from printqueue.intake.scan import Seen
-from printqueue.lanes import Refusal
+from printqueue.core.disk import durable
+from printqueue.core.errors import IncompletePictureError, OwnError, PictureError, PrintqueueError, WorldError
+from printqueue.core.model.finding import Finding, Verdict
+from printqueue.core.model.job import Phase, State
+from printqueue.core.model.seen import Seen
+from printqueue.judging.judged import Judged
+from printqueue.judging.refusal import refusal
 from printqueue.ledger import LedgerError, LedgerWaitsError
-from printqueue.model.finding import Finding, Verdict
-from printqueue.model.job import Phase, State
-from printqueue.needs import COPY_BYTES, SLACK_BYTES
-from printqueue.orders.place import place
-from printqueue.sandbox import AnswerTooLongError, ChildDiedError, ChildInterruptedError, TemplateDiedError
-from printqueue.service import repeat
+from printqueue.sandbox import AnswerTooLongError, ChildDiedError, ChildInterruptedError, ForkServerDiedError
+from printqueue.sandbox.context import Relay, ask, print_job
+from printqueue.sandbox.needs import COPY_BYTES, SLACK_BYTES
+from printqueue.sandbox.protocol import JudgeTask
+from printqueue.service import delivery, repeat, steps
+from printqueue.service.context import Attempt, Ending, Outcome, ServiceContext
+from printqueue.service.intake import claim
+from printqueue.service.lanes import Refusal
 from printqueue.service.preparing import Prepared, prepare
 from printqueue.service.standing import recognised
-from printqueue.shop import Attempt, Ending, Outcome, Shop, settings_json, verdict_of
-from printqueue.workbench import Relay, ask, print_job
-from printqueue.worker import Judged, JudgeOrder, refusal
+from printqueue.studio.orders.place import place
 
 log = logging.getLogger("printqueue")
 
@@ -39,40 +40,40 @@ _STRIKES = 2
 _MOST_INTERRUPTIONS = 6  # with `waiting.back_off_s` that is over a quarter of an hour
 
 
-def process(shop: Shop, seen: Seen, *, patient: bool = True) -> Outcome:
-    """One attempt at one settled picture. Raises only `LedgerError` and `TemplateDiedError`: without them nothing goes on.
+def process(context: ServiceContext, seen: Seen, *, patient: bool = True) -> Outcome:
+    """One attempt at one settled picture. Raises only `LedgerError` and `ForkServerDiedError`: without them nothing goes on.
 
     Without `patient` a file that looks cut short is given more time instead of being judged.
     """
     try:
-        if (known := recognised(shop, seen)) is not None:
+        if (known := recognised(context, seen)) is not None:
             return known
-        with shop.relay() as relay:
-            prepared = prepare(shop, seen, relay, patient=patient)
-            return _with_room(shop, seen, prepared, relay)
+        with context.relay() as relay:
+            prepared = prepare(context, seen, relay, patient=patient)
+            return _with_room(context, seen, prepared, relay)
     except IncompletePictureError as error:
         return Outcome(Ending.AGAIN, f"{error.says} Perhaps it is still being copied; it gets some more time.")
     except claim.ChangedError:
         return Outcome(Ending.AGAIN, "it changed; waiting until it is quiet")
     except AnswerTooLongError as error:  # even its header says too much
-        return _refused_unread(shop, seen, error)
+        return _refused_unread(context, seen, error)
     except ChildDiedError as error:  # even its header is too much: that is a strike
-        return _strike(shop, _claimed(shop, seen, None), error)
-    except (TemplateDiedError, LedgerError):
+        return _strike(context, _claimed(context, seen, None), error)
+    except (ForkServerDiedError, LedgerError):
         raise
     except (WorldError, OSError) as error:
         return Outcome(Ending.DEFERRED, _world_words(error))
     except PrintqueueError:
         raise
     except Exception as error:  # before it was claimed; unseen, it would end the service at every start
-        return _own_fault(shop, _claimed(shop, seen, None), error)
+        return _own_fault(context, _claimed(context, seen, None), error)
 
 
-def _refused_unread(shop: Shop, seen: Seen, error: AnswerTooLongError) -> Outcome:
-    attempt = _claimed(shop, seen, None)
+def _refused_unread(context: ServiceContext, seen: Seen, error: AnswerTooLongError) -> Outcome:
+    attempt = _claimed(context, seen, None)
     attempt.refused = _too_much_said(error)
-    with shop.relay() as relay:
-        return _attempt(shop, attempt, relay)
+    with context.relay() as relay:
+        return _attempt(context, attempt, relay)
 
 
 def _too_much_said(error: AnswerTooLongError) -> Finding:
@@ -84,27 +85,27 @@ def _too_much_said(error: AnswerTooLongError) -> Finding:
     )
 
 
-def _with_room(shop: Shop, seen: Seen, prepared: Prepared, relay: Relay) -> Outcome:
+def _with_room(context: ServiceContext, seen: Seen, prepared: Prepared, relay: Relay) -> Outcome:
     """Go on where there is room for it beside what is in hand."""
-    ticket = shop.lanes.take(prepared.need)
+    ticket = context.lanes.take(prepared.need)
     if isinstance(ticket, Refusal):
-        if shop.lanes.is_idle:
+        if context.lanes.is_idle:
             raise WorldError(f"It must wait: {ticket.says}.", do="Close other programs; it is tried again by itself.")
         return Outcome(Ending.QUEUED, ticket.says, prepared.need)
     try:
         need = prepared.need
         relay.tighten(memory=need.memory + SLACK_BYTES, wall_s=need.wall_s, file_size=need.file_size)
-        return _attempt(shop, _claimed(shop, seen, prepared), relay)
+        return _attempt(context, _claimed(context, seen, prepared), relay)
     finally:
-        shop.lanes.give_back(ticket)
+        context.lanes.give_back(ticket)
 
 
-def _claimed(shop: Shop, seen: Seen, prepared: Prepared | None) -> Attempt:
-    arrival = shop.ledger.claim(seen.path, seen.stamp.inode, seen.stamp.size, seen.stamp.mtime_ns, seen.stamp.ctime_ns)
+def _claimed(context: ServiceContext, seen: Seen, prepared: Prepared | None) -> Attempt:
+    arrival = context.ledger.claim(seen.path, seen.stamp)
     steps.reached("row-written")
-    spool = shop.studio.private("spool", str(arrival.id), str(arrival.attempt))
+    spool = context.studio.private("spool", str(arrival.id), str(arrival.attempt))
     if prepared is None:
-        return Attempt(seen, arrival, spool, place(seen.parts, shop.shelf.papers))
+        return Attempt(seen, arrival, spool, place(seen.parts, context.shelf.papers))
     return Attempt(
         seen,
         arrival,
@@ -117,45 +118,47 @@ def _claimed(shop: Shop, seen: Seen, prepared: Prepared | None) -> Attempt:
     )
 
 
-def _attempt(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
+def _attempt(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
     try:
-        outcome = _guarded(shop, attempt, relay)
+        outcome = _guarded(context, attempt, relay)
     except LedgerWaitsError:
-        if shop.ledger.arrival(attempt.arrival.id).phase is Phase.CLAIMED:
-            _sweep_up(shop, attempt)  # makes room for the ledger
+        if context.ledger.arrival(attempt.arrival.id).phase is Phase.CLAIMED:
+            _sweep_up(context, attempt)  # makes room for the ledger
         raise
     if (
-        shop.ledger.arrival(attempt.arrival.id).state is not State.WORKING
+        context.ledger.arrival(attempt.arrival.id).state is not State.WORKING
     ):  # else `recovery.finish` needs spool and temps
-        _sweep_up(shop, attempt)
+        _sweep_up(context, attempt)
     steps.reached("spool-dropped")
     return outcome
 
 
-def _guarded(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
+def _guarded(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
     try:
         with _working_copy(attempt):
-            return _work(shop, attempt, relay)
+            return _work(context, attempt, relay)
     except claim.ChangedError:
-        return _put_back(shop, attempt, Ending.AGAIN, "it changed while it was being copied; waiting until it is quiet")
+        return _put_back(
+            context, attempt, Ending.AGAIN, "it changed while it was being copied; waiting until it is quiet"
+        )
     except (WorldError, OSError) as error:
-        return _interrupted(shop, attempt, Ending.DEFERRED, _world_words(error))
+        return _interrupted(context, attempt, Ending.DEFERRED, _world_words(error))
     except ChildDiedError as error:
-        return _strike(shop, attempt, error)
+        return _strike(context, attempt, error)
     except LedgerError:
         raise
-    except TemplateDiedError:
-        _put_back(shop, attempt, Ending.DEFERRED, "the service was stopped while working on it; it starts again")
+    except ForkServerDiedError:
+        _put_back(context, attempt, Ending.DEFERRED, "the service was stopped while working on it; it starts again")
         raise
     except Exception as error:
-        return _own_fault(shop, attempt, error)
+        return _own_fault(context, attempt, error)
 
 
-def _own_fault(shop: Shop, attempt: Attempt, error: Exception) -> Outcome:
+def _own_fault(context: ServiceContext, attempt: Attempt, error: Exception) -> Outcome:
     """Ours. One picture must not stop the others, nor end the service again at every start."""
     log.error("an unexpected error", exc_info=error)
     says = str(error) if isinstance(error, OwnError) else f"Something went wrong in printqueue itself ({error!r})."
-    return _interrupted(shop, attempt, Ending.STUCK, says)
+    return _interrupted(context, attempt, Ending.STUCK, says)
 
 
 def _world_words(error: WorldError | OSError) -> str:
@@ -164,50 +167,52 @@ def _world_words(error: WorldError | OSError) -> str:
     return f"The disk or share failed ({error.strerror}). Nothing is lost; it is tried again."
 
 
-def _interrupted(shop: Shop, attempt: Attempt, ending: Ending, says: str) -> Outcome:
+def _interrupted(context: ServiceContext, attempt: Attempt, ending: Ending, says: str) -> Outcome:
     """Nothing of it is visible: wait, or park it. Something may be: it stays `working`, and is finished later."""
-    if shop.ledger.arrival(attempt.arrival.id).phase is not Phase.CLAIMED:
-        shop.ledger.say(attempt.arrival.id, says)
+    if context.ledger.arrival(attempt.arrival.id).phase is not Phase.CLAIMED:
+        context.ledger.say(attempt.arrival.id, says)
         return Outcome(Ending.UNFINISHED, says)
     if ending is Ending.DEFERRED:
-        _sweep_up(shop, attempt)  # first: where the disk is full, the ledger needs the room
-        return _put_back(shop, attempt, ending, says)
+        _sweep_up(context, attempt)  # first: where the disk is full, the ledger needs the room
+        return _put_back(context, attempt, ending, says)
     says = f"{says} The picture stands untouched in ready/; move it out and in again to retry."
-    shop.ledger.settle(attempt.arrival.id, State.STUCK, says)
+    context.ledger.settle(attempt.arrival.id, State.STUCK, says)
     return Outcome(Ending.STUCK, says)
 
 
-def _put_back(shop: Shop, attempt: Attempt, ending: Ending, says: str) -> Outcome:
-    shop.ledger.settle(attempt.arrival.id, State.WAITING, says)
+def _put_back(context: ServiceContext, attempt: Attempt, ending: Ending, says: str) -> Outcome:
+    context.ledger.settle(attempt.arrival.id, State.WAITING, says)
     return Outcome(ending, says)
 
 
-def _strike(shop: Shop, attempt: Attempt, error: ChildDiedError) -> Outcome:
+def _strike(context: ServiceContext, attempt: Attempt, error: ChildDiedError) -> Outcome:
     """Two strikes: what has ended its child twice is never offered a third time by itself."""
-    if shop.stopping:
-        return _put_back(shop, attempt, Ending.DEFERRED, "the service was stopped while working on it; it starts again")
+    if context.stopping:
+        return _put_back(
+            context, attempt, Ending.DEFERRED, "the service was stopped while working on it; it starts again"
+        )
     if isinstance(error, ChildInterruptedError):
-        return _interruption(shop, attempt, error)
+        return _interruption(context, attempt, error)
     if attempt.arrival.strikes + 1 < _STRIKES:
         says = f"{error} It is tried once more."
-        shop.ledger.settle(attempt.arrival.id, State.WAITING, says, strike=True)
+        context.ledger.settle(attempt.arrival.id, State.WAITING, says, strike=True)
         return Outcome(Ending.RETRY, says)
     says = (
         f"{error} That happened twice, so it is parked. The picture stands untouched in ready/. "
         "Export it again under the same name, or move it out and in again to retry."
     )
-    shop.ledger.settle(attempt.arrival.id, State.STUCK, says, strike=True)
+    context.ledger.settle(attempt.arrival.id, State.STUCK, says, strike=True)
     return Outcome(Ending.STUCK, says)
 
 
-def _interruption(shop: Shop, attempt: Attempt, error: ChildInterruptedError) -> Outcome:
+def _interruption(context: ServiceContext, attempt: Attempt, error: ChildInterruptedError) -> Outcome:
     """No strike: something outside was at fault. What that happens to again and again is parked all the same."""
-    times = shop.interrupted(attempt.seen)
+    times = context.interrupted(attempt.seen)
     if times < _MOST_INTERRUPTIONS:
         if attempt.temps:  # a disk that kept the child from ending must not keep this thread too
-            shop.disks.without_waiting(shop.studio.path(attempt.temps[-1]), lambda: _drop_temps(shop, attempt))
+            context.disks.without_waiting(context.studio.path(attempt.temps[-1]), lambda: _drop_temps(context, attempt))
         return _put_back(
-            shop,
+            context,
             attempt,
             Ending.DEFERRED,
             f"{error} That says nothing about the picture; it stands untouched in ready/, and is tried again.",
@@ -216,7 +221,7 @@ def _interruption(shop: Shop, attempt: Attempt, error: ChildInterruptedError) ->
         f"{error} That happened {times} times, so it is parked. The picture stands untouched in ready/. See that the machine "
         "has memory to spare and its disks answer; then move the picture out and in again to retry."
     )
-    shop.ledger.settle(attempt.arrival.id, State.STUCK, says)
+    context.ledger.settle(attempt.arrival.id, State.STUCK, says)
     return Outcome(Ending.STUCK, says)
 
 
@@ -235,85 +240,85 @@ def _working_copy(attempt: Attempt) -> Iterator[None]:
         attempt.copy = None
 
 
-def _work(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
-    _copy(shop, attempt)
-    _plan(shop, attempt)
+def _work(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
+    _copy(context, attempt)
+    _plan(context, attempt)
     if attempt.refused is not None:
-        return _turn_back(shop, attempt, attempt.refused, relay)
-    if (finished := delivery.finish_lost(shop, attempt)) is not None:
+        return _turn_back(context, attempt, attempt.refused, relay)
+    if (finished := delivery.finish_lost(context, attempt)) is not None:
         return finished
     try:
-        return _decide(shop, attempt, relay)
+        return _decide(context, attempt, relay)
     except AnswerTooLongError as error:
-        return _turn_back(shop, attempt, _too_much_said(error), relay)
+        return _turn_back(context, attempt, _too_much_said(error), relay)
 
 
-def _turn_back(shop: Shop, attempt: Attempt, finding: Finding, relay: Relay) -> Outcome:
+def _turn_back(context: ServiceContext, attempt: Attempt, finding: Finding, relay: Relay) -> Outcome:
     """For a reason that holds for every print that was asked for."""
-    return delivery.turn_back(shop, attempt, repeat.record_refused(shop, attempt, finding), relay)
+    return delivery.turn_back(context, attempt, repeat.record_refused(context, attempt, finding), relay)
 
 
-def _decide(shop: Shop, attempt: Attempt, relay: Relay) -> Outcome:
-    judged = _judge(shop, attempt, relay)
-    if any(verdict_of(one, kept) is Verdict.TURNED_BACK for one, kept in zip(judged, attempt.stocks, strict=True)):
-        return delivery.turn_back(shop, attempt, judged, relay)
+def _decide(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
+    judged = _judge(context, attempt, relay)
+    if any(kept.verdict(one.findings) is Verdict.TURNED_BACK for one, kept in zip(judged, attempt.stocks, strict=True)):
+        return delivery.turn_back(context, attempt, judged, relay)
     try:
-        made = delivery.render(shop, attempt, relay, judged)
+        made = delivery.render(context, attempt, relay, judged)
     except PictureError as error:  # damage that only shows when every row is drawn
         judged = [replace(one, findings=(refusal(error),)) for one in judged]
-        repeat.record(shop, attempt, judged)  # it is no print in work any more
-        return delivery.turn_back(shop, attempt, judged, relay)
-    return delivery.publish_prints(shop, attempt, judged, made)
+        repeat.record(context, attempt, judged)  # it is no print in work any more
+        return delivery.turn_back(context, attempt, judged, relay)
+    return delivery.publish_prints(context, attempt, judged, made)
 
 
-def _copy(shop: Shop, attempt: Attempt) -> None:
+def _copy(context: ServiceContext, attempt: Attempt) -> None:
     """Private copies of picture and order, hashed on the way."""
-    seen, ready = attempt.seen, shop.studio.path("ready")
-    shop.studio.require_marker()
+    seen, ready = attempt.seen, context.studio.path("ready")
+    context.studio.require_marker()
     with durable.world("Copying", seen.path):
         os.makedirs(attempt.spool, 0o700, exist_ok=True)
         copied = claim.copy(os.path.join(ready, seen.path), attempt.picture, seen.stamp)
         if attempt.order_bytes is not None:
             durable.write_temp(os.path.join(attempt.spool, claim.ORDER), attempt.order_bytes, synced=False)
-        shop.studio.note_mounts(os.path.dirname(os.path.join("ready", seen.path)))
+        context.studio.note_mounts(os.path.dirname(os.path.join("ready", seen.path)))
     attempt.sha256 = copied.sha256
-    shop.ledger.copied(attempt.arrival.id, copied.sha256)
+    context.ledger.copied(attempt.arrival.id, copied.sha256)
     steps.reached("spooled")
 
 
-def _plan(shop: Shop, attempt: Attempt) -> None:
+def _plan(context: ServiceContext, attempt: Attempt) -> None:
     """One row per print; one for what was asked where the order cannot be followed."""
-    rows = [(r.paper, r.size.name, r.copies, settings_json(r)) for r in attempt.requests]
+    rows = [(r.paper, r.size.name, r.copies, r.to_json()) for r in attempt.requests]
     rows = rows or [(attempt.place.paper or "", attempt.place.size or "", 1, "{}")]
-    attempt.jobs = tuple(shop.ledger.plan_prints(attempt.arrival.id, rows))
+    attempt.jobs = tuple(context.ledger.plan_prints(attempt.arrival.id, rows))
 
 
-def _judge(shop: Shop, attempt: Attempt, relay: Relay) -> list[Judged]:
+def _judge(context: ServiceContext, attempt: Attempt, relay: Relay) -> list[Judged]:
     jobs = tuple(print_job(request, kept) for request, kept in zip(attempt.requests, attempt.stocks, strict=True))
     descriptor = claim.open_regular(attempt.picture)
     files = (descriptor,) if attempt.copy is None else (descriptor, attempt.copy)
     try:
-        answer = ask(relay, "judge", JudgeOrder(jobs, shop.bounds, shop.setting), files)
+        answer = ask(relay, "judge", JudgeTask(jobs, context.bounds, context.setting), files)
     finally:
         os.close(descriptor)
     if answer.report is None or len(answer.report.prints) != len(jobs):
         raise ChildDiedError("gave an answer that makes no sense")
     attempt.report = answer.report
-    judged = repeat.judge_and_record(shop, attempt, answer.report)
+    judged = repeat.judge_and_record(context, attempt, answer.report)
     steps.reached("judged")
     return judged
 
 
-def _sweep_up(shop: Shop, attempt: Attempt) -> None:
+def _sweep_up(context: ServiceContext, attempt: Attempt) -> None:
     """Drop spool and temps; what cannot be dropped now is dropped at the next start."""
-    _drop_temps(shop, attempt)
+    _drop_temps(context, attempt)
     shutil.rmtree(os.path.dirname(attempt.spool), ignore_errors=True)
 
 
-def _drop_temps(shop: Shop, attempt: Attempt) -> None:
+def _drop_temps(context: ServiceContext, attempt: Attempt) -> None:
     temps, attempt.temps = attempt.temps, []
     for temp in temps:
         try:
-            durable.remove(shop.studio.path(temp))
+            durable.remove(context.studio.path(temp))
         except OSError:
             continue

@@ -20,17 +20,19 @@ from typing import TypeVar
 import cv2
 import numpy as np
 
-from printqueue import sizes
-from printqueue.decode import Bounds, open_picture
-from printqueue.measure import banding, blocking, fine_detail, gamut, halo, softness, tone, vignette
-from printqueue.model.request import Request
-from printqueue.papers.loader import Shelf
-from printqueue.render.engine import renderer
-from printqueue.render.plan import place
-from printqueue.render.tone import tone_bands
-from printqueue.source_profile import choose
-from printqueue.survey import native, printed, tones
-from printqueue.survey.first import first_pass
+from printqueue.core import sizes
+from printqueue.core.model.request import Request
+from printqueue.imaging.colour.source_profile import choose
+from printqueue.imaging.decode.opening import open_picture
+from printqueue.imaging.decode.reader import Bounds
+from printqueue.imaging.render.bands import PRINTED_ROWS
+from printqueue.imaging.render.engine import renderer
+from printqueue.imaging.render.plan import place
+from printqueue.imaging.render.tone import tone_bands
+from printqueue.judging.measures import banding, blocking, fine_detail, gamut, halo, softness, tone, vignette
+from printqueue.judging.survey import native, printed, tones
+from printqueue.judging.survey.first import first_pass
+from printqueue.studio.papers.loader import Shelf
 from tests.benchmarks.service_job import paint
 
 ROOT = Path(__file__).parents[2]
@@ -108,7 +110,7 @@ def measured(path: str, paper: str, size: str) -> dict[str, float]:
         drawn = renderer(source, profile.data, known, ink, request, placed)
         clock.time("printed", lambda: printed.printed_readings(drawn, known))
         bands = tone_bands(drawn, known)
-        plane = clock.time("  one band at print scale", lambda: bands.band(0, printed.PRINTED_ROWS))
+        plane = clock.time("  one band at print scale", lambda: bands.band(0, PRINTED_ROWS))
         clock.time("  oversharpening, one band", lambda: [halo.find_edges(plane, level=k) for k in halo.LEVELS])
         clock.time("  fine-detail, one band", lambda: fine_detail.octave_energy(np.ascontiguousarray(plane)))
     return clock.seconds

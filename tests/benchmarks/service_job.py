@@ -21,11 +21,11 @@ from contextlib import suppress
 import numpy as np
 import tifffile
 
-from printqueue.colour import spaces
+from printqueue.imaging.colour import spaces
 from printqueue.ledger import LedgerReader
-from printqueue.running import running_service
-from printqueue.starter import init
-from printqueue.studio import Studio
+from printqueue.service.starting import running_service
+from printqueue.studio.folders import Studio
+from printqueue.studio.starter import init
 
 
 def main() -> None:

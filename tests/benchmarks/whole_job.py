@@ -33,8 +33,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 if TYPE_CHECKING:
-    from printqueue.model.picture import Metadata
-    from printqueue.render.sheet import Sheet
+    from printqueue.core.model.picture import Metadata
+    from printqueue.imaging.render.sheet import Sheet
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as children of the service have it
 os.environ.setdefault("MALLOC_ARENA_MAX", "2")
@@ -182,7 +182,7 @@ def paint_jpeg(path: str, megapixels: float) -> None:
     import numpy as np
     from PIL import Image
 
-    from printqueue.colour import spaces
+    from printqueue.imaging.colour import spaces
 
     width = round((megapixels * 1e6 * 1.5) ** 0.5)
     height = round(width / 1.5)
@@ -210,13 +210,15 @@ def _timed(work: Callable[[], None]) -> Row:
 
 def _ours(path: str, size: str, way: str) -> Row:
     """Our render without verification."""
-    from printqueue import sizes, worker
-    from printqueue.colour.icc import read_profile
-    from printqueue.decode import Bounds, open_picture
-    from printqueue.model.request import Request
-    from printqueue.render.engine import renderer
-    from printqueue.render.plan import place
-    from printqueue.render.sheet import sheet_of
+    from printqueue.core import sizes
+    from printqueue.core.model.request import Request
+    from printqueue.imaging.colour.icc import read_profile
+    from printqueue.imaging.decode.opening import open_picture
+    from printqueue.imaging.decode.reader import Bounds
+    from printqueue.imaging.render.engine import renderer
+    from printqueue.imaging.render.plan import place
+    from printqueue.imaging.render.sheet import sheet_of
+    from printqueue.sandbox import tasks as worker
 
     worker.warm_up()
     paper, printed = PAPER.read_bytes(), [0.0]
@@ -241,7 +243,8 @@ def _ours(path: str, size: str, way: str) -> Row:
 
 def _write_lzw(out: BinaryIO, sheet: Sheet, metadata: Metadata) -> None:
     """As the product writes."""
-    from printqueue.outputs.print_tiff import Provenance, encode_band, write
+    from printqueue.imaging.jobs import Provenance
+    from printqueue.imaging.outputs.print_tiff import encode_band, write
 
     write(
         out,
@@ -279,10 +282,10 @@ def _vips(path: str, size: str, way: str) -> Row:
     """The same picture on the same sheet by libvips."""
     import pyvips
 
-    from printqueue import sizes
-    from printqueue.colour import spaces
-    from printqueue.model.request import Request
-    from printqueue.render.plan import place
+    from printqueue.core import sizes
+    from printqueue.core.model.request import Request
+    from printqueue.imaging.colour import spaces
+    from printqueue.imaging.render.plan import place
 
     with tempfile.TemporaryDirectory(dir=os.path.dirname(path)) as folder:
         profile = Path(folder) / "source.icc"
@@ -323,22 +326,25 @@ def _stages(path: str, size: str, _: str) -> Row:
     import hashlib
     import io
 
-    from printqueue import sizes, worker
-    from printqueue.colour.icc import read_profile
-    from printqueue.decode import Bounds, open_picture, probe
-    from printqueue.making import PrintJob, drawn
-    from printqueue.model.request import Request
-    from printqueue.papers.loader import Shelf
-    from printqueue.proof.sheet import Words
-    from printqueue.proofing import ProofWish, make_proof
-    from printqueue.render.plan import place
-    from printqueue.render.sheet import sheet_of
-    from printqueue.render.verify import verify
-    from printqueue.source_profile import choose
-    from printqueue.survey.first import first_pass
-    from printqueue.survey.native import native_readings
-    from printqueue.survey.printed import printed_readings
-    from printqueue.survey.tones import tone_readings
+    from printqueue.core import sizes
+    from printqueue.core.model.request import Request
+    from printqueue.imaging.colour.icc import read_profile
+    from printqueue.imaging.colour.source_profile import choose
+    from printqueue.imaging.decode.opening import open_picture
+    from printqueue.imaging.decode.reader import Bounds
+    from printqueue.imaging.decode.whole import probe
+    from printqueue.imaging.jobs import PrintJob, ProofWish, ProofWords
+    from printqueue.imaging.prints import drawn
+    from printqueue.imaging.proofs import make_proof
+    from printqueue.imaging.render.plan import place
+    from printqueue.imaging.render.sheet import sheet_of
+    from printqueue.imaging.render.verify import verify
+    from printqueue.judging.survey.first import first_pass
+    from printqueue.judging.survey.native import native_readings
+    from printqueue.judging.survey.printed import printed_readings
+    from printqueue.judging.survey.tones import tone_readings
+    from printqueue.sandbox import tasks as worker
+    from printqueue.studio.papers.loader import Shelf
 
     worker.warm_up()
     took: dict[str, float] = {}
@@ -379,7 +385,12 @@ def _stages(path: str, size: str, _: str) -> Row:
             verify(out, sheet)
         with stage("proof_s"):
             make_proof(
-                picture, first.copy, job, ProofWish(Words("Harbour", "A2", "Accepted.")), io.BytesIO(), io.BytesIO()
+                picture,
+                first.copy,
+                job,
+                ProofWish(ProofWords("Harbour", "A2", "Accepted.")),
+                io.BytesIO(),
+                io.BytesIO(),
             )
         with stage("sync_s"):
             os.fsync(out.fileno())
@@ -396,7 +407,7 @@ def _whole(path: str, size: str, _: str) -> Row:
     """The service, once, over one picture."""
     import shutil
 
-    from printqueue.starter import init
+    from printqueue.studio.starter import init
     from tests.benchmarks.service_job import timed
 
     with tempfile.TemporaryDirectory(dir=os.path.dirname(path)) as folder:

@@ -17,12 +17,12 @@ from typing import Any, NoReturn
 import pytest
 from PIL import Image
 
-from printqueue.daybook import pages
-from printqueue.daybook.entries import Month, Open, PaperLine, Picture, Print, Today
-from printqueue.sandbox import Template
-from printqueue.studio import Studio
+from printqueue.reports.daybook import pages
+from printqueue.reports.daybook.entries import Month, Open, PaperLine, Picture, Print, Today
+from printqueue.sandbox import ForkServer
+from printqueue.studio.folders import Studio
 from tests.browser.cdp import Browser, running
-from tests.service import support
+from tests.running import support
 
 pytestmark = pytest.mark.service
 
@@ -59,11 +59,11 @@ def axe() -> str:
 @pytest.fixture(scope="module")
 def daybook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The pages that a real service wrote: prints, a picture turned back, hostile names and titles, one passed over."""
-    with support.template_of("tests.service.proof_worker") as template:
-        return Path(_served(tmp_path_factory.mktemp("daybook"), template).path("daybook"))
+    with support.fork_server_of("tests.running.proof_worker") as fork_server:
+        return Path(_served(tmp_path_factory.mktemp("daybook"), fork_server).path("daybook"))
 
 
-def _served(folder: Path, template: Template) -> Studio:
+def _served(folder: Path, fork_server: ForkServer) -> Studio:
     studio = support.new_studio(folder / "studio")
     for number, name in enumerate(("Fog.tif", "Slipway.tif", HOSTILE.replace("/", "∕") + ".tif")):
         support.drop(studio, f"card/{name}", support.picture(number))
@@ -73,7 +73,7 @@ def _served(folder: Path, template: Template) -> Studio:
     support.drop(studio, "card/Small.tif", support.small_picture())
     support.drop(studio, "card/Broken <i>.tif", b"no picture")
     support.drop(studio, "card/empty.tif", b"")
-    support.serve_once(studio, template)
+    support.serve_once(studio, fork_server)
     return studio
 
 

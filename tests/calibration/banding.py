@@ -13,14 +13,14 @@ import cv2
 import numpy as np
 
 import printqueue
-from printqueue.checks.banding import BandingLimits
-from printqueue.measure.banding import Banding, measure_banding
-from printqueue.measure.tiles import tiles_of
-from printqueue.model.picture import Samples
-from printqueue.papers.loader import Shelf
+from printqueue.imaging.source import Samples
+from printqueue.judging.checks.banding import BandingLimits
+from printqueue.judging.measures.banding import Banding, measure_banding
+from printqueue.studio.papers.loader import Shelf
 from tests.calibration.pictures import Photograph
 from tests.calibration.statistics import spearman, wilson
 from tests.calibration.treatments import Codes, eight_bit, jpeg, noisy, resized
+from tests.judging.measures.whole import tiles_of
 
 _BITS = (8, 7, 6, 5)
 

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 import printqueue
-from printqueue.checks.bit_depth import BitDepthLimits
-from printqueue.measure.levels import Levels, histogram, measure_levels
-from printqueue.papers.loader import Shelf
+from printqueue.judging.checks.bit_depth import BitDepthLimits
+from printqueue.judging.measures.levels import Levels, histogram, measure_levels
+from printqueue.studio.papers.loader import Shelf
 from tests.calibration.pictures import Photograph
 from tests.calibration.statistics import wilson
 

@@ -16,19 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 import printqueue
-from printqueue.checks.compression import CompressionLimits, judge
-from printqueue.measure.blocking import Blocking, measure_blocking
-from printqueue.measure.tiles import tiles_of
-from printqueue.model.finding import Level
-from printqueue.model.paper import PaperFacts, Surface
-from printqueue.model.picture import PictureFacts, Samples
-from printqueue.model.request import Request
-from printqueue.model.subject import Subject
-from printqueue.papers.loader import Shelf
-from printqueue.units import Size
+from printqueue.core.model.finding import Level, Value
+from printqueue.core.model.measures import Key, Measure
+from printqueue.core.model.paper import PaperFacts, Surface
+from printqueue.core.model.picture import PictureFacts
+from printqueue.core.model.request import Request
+from printqueue.core.model.subject import Subject
+from printqueue.core.units import Size
+from printqueue.imaging.source import Samples
+from printqueue.judging.checks.compression import CompressionLimits, judge
+from printqueue.judging.measures.blocking import Blocking, measure_blocking
+from printqueue.studio.papers.loader import Shelf
 from tests.calibration.pictures import Photograph
 from tests.calibration.statistics import by_picture, roc_area, spearman, wilson
 from tests.calibration.treatments import Codes, Treat, after, blurred, grainy, jpeg, noisy, resized, unsharp, untouched
+from tests.judging.measures.whole import tiles_of
 
 _QUALITIES = (30, 50, 60, 70, 75, 80, 85, 90, 95, 98)
 _BORDER_PX = 16
@@ -168,7 +170,10 @@ def _rates(title: str, group: Group, limits: CompressionLimits) -> list[str]:
 def _subject(found: Blocking) -> Subject:
     paper = PaperFacts("p", "P", Surface.BARYTA, (96, 0, 0), (5, 0, 0), (), "p.icc", profile_is_demonstration=False)
     picture = PictureFacts("TIFF", 1000, 1000, 8, "rgb")
-    numbers = {"compression.score_percent": found.score_percent, "compression.quality": found.quality}
+    numbers: dict[Key, Value] = {
+        Measure.COMPRESSION_SCORE_PERCENT: found.score_percent,
+        Measure.COMPRESSION_QUALITY: found.quality,
+    }
     return Subject(picture, paper, Request("p", Size("A3", 297, 420)), None, numbers)
 
 

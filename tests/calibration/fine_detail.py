@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 import printqueue
-from printqueue.checks.fine_detail import FineDetailLimits
-from printqueue.colour import manager, spaces
-from printqueue.measure.fine_detail import OctaveEnergy, fine_share_percent, octave_energy
-from printqueue.papers.loader import Shelf
+from printqueue.imaging.colour import manager, spaces
+from printqueue.judging.checks.fine_detail import FineDetailLimits
+from printqueue.judging.measures.fine_detail import OctaveEnergy, fine_share_percent, octave_energy
+from printqueue.studio.papers.loader import Shelf
 from tests.calibration.pictures import Photograph
 from tests.calibration.statistics import by_picture, roc_area, spearman, wilson
 from tests.calibration.treatments import BASE, BLURRED, ENLARGED, GRAINY, JPEG, NOISY, Treatment

@@ -15,19 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 import printqueue
-from printqueue.checks import REGISTRY
-from printqueue.colour import manager, spaces
-from printqueue.colour.curves import channel_curves
-from printqueue.colour.icc import read_profile
-from printqueue.measure.gamut import LADDER, Gamut, measure_gamut
-from printqueue.measure.tone import measure_shadows, measure_tones
-from printqueue.model.finding import Level
-from printqueue.model.paper import Intent, PaperFacts
-from printqueue.model.picture import PictureFacts
-from printqueue.model.request import Request
-from printqueue.model.subject import Subject
-from printqueue.papers.loader import Shelf
-from printqueue.render.light import light_of
+from printqueue.core.model.finding import Level, Value
+from printqueue.core.model.measures import GAMUT_OVER, Key, Measure
+from printqueue.core.model.paper import Intent, PaperFacts
+from printqueue.core.model.picture import PictureFacts
+from printqueue.core.model.request import Request
+from printqueue.core.model.subject import Subject
+from printqueue.imaging.colour import manager, spaces
+from printqueue.imaging.colour.curves import channel_curves
+from printqueue.imaging.colour.icc import read_profile
+from printqueue.imaging.render.light import light_of
+from printqueue.judging.checks import REGISTRY
+from printqueue.judging.measures.gamut import Gamut, measure_gamut
+from printqueue.judging.measures.tone import measure_shadows, measure_tones
+from printqueue.studio.papers.loader import Shelf
 from tests.calibration.pictures import Photograph
 from tests.calibration.statistics import wilson
 
@@ -35,6 +36,7 @@ Codes = NDArray[np.uint16]
 Lab = NDArray[np.float32]
 SRGB = spaces.profile_bytes("srgb")
 RULES = Path(printqueue.__file__).parent / "rules"
+LADDER = tuple(GAMUT_OVER)
 SATURATIONS = (0.5, 1.0, 1.3, 1.7)  # of the distance from the grey of the same luma, clipped
 TONES = {"brown": (1.0, 0.916, 0.784), "warm": (1.0, 0.952, 0.988), "blue": (0.76, 0.88, 1.0)}
 STOPS = (0.0, -1.0, -2.0)
@@ -181,11 +183,11 @@ def _subject(piece: Photograph, key: str, facts: PaperFacts, data: bytes) -> Sub
     gamut = measure_gamut(delivered[::2, ::2], proof[::2, ::2])
     tones = measure_tones(np.ascontiguousarray(delivered[..., 0]))
     shadows = measure_shadows(np.ascontiguousarray(delivered[..., 0]), np.ascontiguousarray(proof[..., 0]))
-    numbers = {
-        **{f"gamut.over_{rung}_percent": share for rung, share in zip(LADDER, gamut.over_percent, strict=True)},
-        "tone.median_L": tones.median,
-        "tone.p99_5_L": tones.p99_5,
-        "tone.shadow_lost_percent": shadows.lost_percent,
+    numbers: dict[Key, Value] = {
+        **dict(zip(GAMUT_OVER.values(), gamut.over_percent, strict=True)),
+        Measure.TONE_MEDIAN_L: tones.median,
+        Measure.TONE_P99_5_L: tones.p99_5,
+        Measure.TONE_SHADOW_LOST_PERCENT: shadows.lost_percent,
     }
     size = Shelf.load(RULES).papers[key].usual_size
     picture = PictureFacts("TIFF", codes.shape[1], codes.shape[0], 16, "rgb")

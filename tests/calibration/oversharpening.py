@@ -14,13 +14,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from printqueue.checks.oversharpening import OversharpeningLimits
-from printqueue.colour import manager, spaces
-from printqueue.measure import halo
-from printqueue.papers.loader import Shelf
+from printqueue.imaging.colour import manager, spaces
+from printqueue.judging.checks.oversharpening import OversharpeningLimits
+from printqueue.studio.papers.loader import Shelf
 from tests.calibration import treatments
 from tests.calibration.pictures import Photograph, crisp_photographs
 from tests.calibration.statistics import by_picture, roc_area, spearman, wilson
+from tests.judging.measures.whole import measure_halo
 
 RULES = Path(__file__).parents[2] / "printqueue/rules"
 LARGE_MP, SHARP_PX = 0.4, 2.1
@@ -87,7 +87,7 @@ def _count(rows: Sequence[Row]) -> str:
 
 
 def _in_focus(piece: Photograph) -> bool:
-    found = halo.measure_halo(tone(piece.codes))
+    found = measure_halo(tone(piece.codes))
     return found.edge_width_px is not None and found.edge_width_px <= SHARP_PX
 
 
@@ -95,7 +95,7 @@ def _rows(piece: Photograph) -> list[Row]:
     rows = []
     for sharp, group in ((True, POSITIVE), (False, NEGATIVE)):
         for treatment in group:
-            found = halo.measure_halo(tone(treatment.apply(piece.codes, piece.name)))
+            found = measure_halo(tone(treatment.apply(piece.codes, piece.name)))
             score = np.nan if found.score_percent is None else found.score_percent
             rows.append(Row(piece, treatment.name, sharp, score, found.share_percent or 0.0))
     return rows
@@ -152,7 +152,7 @@ def _monotone(pieces: Sequence[Photograph], focused: set[str]) -> list[str]:
             continue
         for kind in sorted({t.kind for t in treatments.UNSHARP}):
             ladder = [treatments.BASE, *(t for t in treatments.UNSHARP if t.kind == kind and t.amount <= 3)]
-            scores = [halo.measure_halo(tone(t.apply(piece.codes, piece.name))).score_percent for t in ladder]
+            scores = [measure_halo(tone(t.apply(piece.codes, piece.name))).score_percent for t in ladder]
             if all(score is not None for score in scores):
                 found.append(spearman(range(len(ladder)), [score or 0.0 for score in scores]))
     if not found:

@@ -24,7 +24,7 @@ from PIL import Image
 Plane = NDArray[np.float32]
 
 _PIECE_PX = (1200, 1000)
-_MOST_PIECES = 4
+_MAX_PIECES = 4
 _CRISP_PIXELS = 400_000
 _DEBIAN = "mate-backgrounds"
 _SCIKIT_IMAGE = [
@@ -211,4 +211,4 @@ def _cut(codes: Plane) -> list[Plane]:
         for row in np.array_split(codes, down, axis=0)
         for part in np.array_split(row, across, axis=1)
     ]
-    return pieces[:: -(-len(pieces) // _MOST_PIECES)]
+    return pieces[:: -(-len(pieces) // _MAX_PIECES)]

@@ -17,16 +17,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 import printqueue
-from printqueue.checks.softness import SOFT_DB, SoftnessLimits, judge
-from printqueue.measure.softness import PAIRED, PEAK, Softness, measure_softness
-from printqueue.measure.tiles import tiles_of
-from printqueue.model.finding import Level
-from printqueue.model.paper import PaperFacts, Surface
-from printqueue.model.picture import PictureFacts
-from printqueue.model.request import Request
-from printqueue.model.subject import Subject
-from printqueue.papers.loader import Shelf
-from printqueue.units import Size
+from printqueue.core.model.finding import Level, Value
+from printqueue.core.model.measures import Key, Measure, YesNo, yes_no
+from printqueue.core.model.paper import PaperFacts, Surface
+from printqueue.core.model.picture import PictureFacts
+from printqueue.core.model.request import Request
+from printqueue.core.model.subject import Subject
+from printqueue.core.units import Size
+from printqueue.judging.checks.softness import SOFT_DB, SoftnessLimits, judge
+from printqueue.judging.measures.softness import PAIRED, PEAK, Softness, measure_softness
+from printqueue.studio.papers.loader import Shelf
 from tests.calibration.pictures import Photograph
 from tests.calibration.statistics import by_picture, roc_area, wilson
 from tests.calibration.treatments import (
@@ -42,6 +42,7 @@ from tests.calibration.treatments import (
     unsharp,
     untouched,
 )
+from tests.judging.measures.whole import tiles_of
 
 _SIDE_PX = 768  # of each piece, and of what an enlargement makes of it
 
@@ -178,10 +179,10 @@ def _row(row: Sequence[Softness], limits: dict[str, SoftnessLimits]) -> str:
 def _subject(found: Softness) -> Subject:
     paper = PaperFacts("p", "P", Surface.BARYTA, (96, 0, 0), (5, 0, 0), (), "p.icc", profile_is_demonstration=False)
     picture = PictureFacts("TIFF", 1000, 1000, 8, "rgb")
-    numbers = {
-        "softness.detail_percent": found.detail_percent,
-        "softness.tail_db": found.tail_db,
-        "softness.enlarged": "yes" if found.enlarged else "no",
+    numbers: dict[Key, Value] = {
+        Measure.SOFTNESS_DETAIL_PERCENT: found.detail_percent,
+        Measure.SOFTNESS_TAIL_DB: found.tail_db,
+        YesNo.SOFTNESS_ENLARGED: yes_no(found.enlarged),
     }
     return Subject(picture, paper, Request("p", Size("A3", 297, 420)), None, numbers)
 

@@ -13,15 +13,16 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from printqueue.checks import REGISTRY
-from printqueue.colour import spaces
-from printqueue.model.finding import Level, Value
-from printqueue.model.picture import PictureFacts
-from printqueue.model.request import Request
-from printqueue.model.subject import Subject
-from printqueue.source_profile import choose
-from printqueue.survey.tones import tone_readings
-from printqueue.units import Size
+from printqueue.core.model.finding import Level, Value
+from printqueue.core.model.measures import Key, Measure
+from printqueue.core.model.picture import PictureFacts
+from printqueue.core.model.request import Request
+from printqueue.core.model.subject import Subject
+from printqueue.core.units import Size
+from printqueue.imaging.colour import spaces
+from printqueue.imaging.colour.source_profile import choose
+from printqueue.judging.checks import REGISTRY
+from printqueue.judging.survey.tones import tone_readings
 from tests.calibration.pictures import Photograph
 from tests.calibration.statistics import by_picture, roc_area, wilson
 from tests.calibration.whole import PAPERS, job
@@ -32,9 +33,14 @@ _ASKED = STOPS.index(0.0)
 _SIZE = Size("", 200, 150)
 _ROUNDING = 0.05  # numbers are rounded to two or three digits
 # name, and whether it must rise (1) or fall (-1) with exposure
-_FOLLOW = (("tone.median_L", 1), ("tone.p99_5_L", 1), ("tone.bare_edge_percent", 1), ("tone.solid_percent", -1))
+_FOLLOW = (
+    (Measure.TONE_MEDIAN_L, 1),
+    (Measure.TONE_P99_5_L, 1),
+    (Measure.TONE_BARE_EDGE_PERCENT, 1),
+    (Measure.TONE_SOLID_PERCENT, -1),
+)
 
-Numbers = Mapping[str, Value]
+Numbers = Mapping[Key, Value]
 
 
 def report(pieces: Sequence[Photograph]) -> str:
@@ -71,7 +77,7 @@ def _facts(width: int, height: int) -> PictureFacts:
     return PictureFacts("TIFF", width, height, 16, "rgb")
 
 
-def _values(ladders: Sequence[Sequence[Numbers]], name: str) -> NDArray[np.float64]:
+def _values(ladders: Sequence[Sequence[Numbers]], name: Measure) -> NDArray[np.float64]:
     return np.array([[_float(row.get(name)) for row in ladder] for ladder in ladders])
 
 
@@ -79,7 +85,7 @@ def _float(value: Value) -> float:
     return float(value) if isinstance(value, int | float) else float("nan")
 
 
-def _follows(ladders: Sequence[Sequence[Numbers]], name: str, sign: int) -> str:
+def _follows(ladders: Sequence[Sequence[Numbers]], name: Measure, sign: int) -> str:
     values = _values(ladders, name)
     steps = sign * np.diff(values, axis=1)
     never = int((steps >= -_ROUNDING).all(axis=1).sum())
@@ -91,7 +97,7 @@ def _follows(ladders: Sequence[Sequence[Numbers]], name: str, sign: int) -> str:
 
 
 def _darkness(ladders: Sequence[Sequence[Numbers]], pictures: Sequence[str]) -> str:
-    median = _values(ladders, "tone.median_L")
+    median = _values(ladders, Measure.TONE_MEDIAN_L)
     words = []
     for stops in (-1.0, -2.0):
         dark, plain = median[:, STOPS.index(stops)], median[:, _ASKED]

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 import printqueue
-from printqueue.checks.vignette import VignetteLimits
-from printqueue.measure.vignette import Vignette, measure_vignette
-from printqueue.papers.loader import Shelf
+from printqueue.judging.checks.vignette import VignetteLimits
+from printqueue.judging.measures.vignette import Vignette, measure_vignette
+from printqueue.studio.papers.loader import Shelf
 from tests.calibration.pictures import Photograph
 from tests.calibration.statistics import by_picture, roc_area, wilson
 

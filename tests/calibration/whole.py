@@ -22,15 +22,16 @@ from functools import partial
 import numpy as np
 import tifffile
 
-from printqueue.colour import spaces
-from printqueue.decode import Bounds
-from printqueue.making import PrintJob
-from printqueue.model.finding import Level, Verdict, verdict
-from printqueue.model.request import Request
-from printqueue.papers.loader import Shelf
-from printqueue.stock import Tones, take
-from printqueue.units import MM_PER_INCH, Size
-from printqueue.worker import ANSWER, TASKS, JudgeOrder
+from printqueue.core.model.finding import Level, Verdict, verdict
+from printqueue.core.model.request import Request
+from printqueue.core.units import MM_PER_INCH, Size
+from printqueue.imaging.colour import spaces
+from printqueue.imaging.decode.reader import Bounds
+from printqueue.imaging.jobs import PrintJob
+from printqueue.sandbox.protocol import ANSWER, JudgeTask
+from printqueue.sandbox.tasks import TASKS
+from printqueue.studio.papers.loader import Shelf
+from printqueue.studio.stock import Tones, take
 from tests.calibration.oversharpening import RULES
 from tests.calibration.pictures import Photograph, crisp_photographs
 from tests.calibration.statistics import wilson
@@ -96,7 +97,7 @@ def judged(piece: Photograph, case: Case) -> list[Judgement]:
         file.write(content)
         file.flush()
         os.lseek(file.fileno(), 0, os.SEEK_SET)
-        order = JudgeOrder(jobs, Bounds(pixels=10**8, samples_bytes=10**9))
+        order = JudgeTask(jobs, Bounds(pixels=10**8, samples_bytes=10**9))
         answer = ANSWER.validate_json(TASKS["judge"](order, [file.fileno()]))
     assert answer.report is not None, answer.failure
     found = []

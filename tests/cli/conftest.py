@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from printqueue import starter
+from printqueue.studio import starter
 from tests.cli.support import HOSTILE, NOT_UTF8, SMALL_SHEET, picture, program
 
 

@@ -24,7 +24,7 @@ import pytest
 import tifffile
 
 from printqueue.cli.main import main
-from printqueue.colour import spaces
+from printqueue.imaging.colour import spaces
 
 SMALL_SHEET = "120x90 mm"  # with 25 mm borders, 900 x 600 px are about 330 ppi on it
 HOSTILE = "k[red]elp\x1b[31m\u202e.tif"

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from printqueue.cli import dates
-from printqueue.errors import UsageError
+from printqueue.core.errors import UsageError
 
 # Central European time, its summer time from the last Sunday of March to that of October (POSIX.1, TZ).
 CENTRAL = "CET-1CEST,M3.5.0,M10.5.0/3"

@@ -19,19 +19,20 @@ from pathlib import Path
 
 import pytest
 
-from printqueue.colour import engine
-from printqueue.disk import durable, filesystems, room
-from printqueue.disk.filesystems import FileSystem
-from printqueue.doctor import CHECKS, Health, Result, disks, examination, folders, machine, record
-from printqueue.doctor.result import Visit
-from printqueue.errors import OwnError
-from printqueue.holding import StudioLock
-from printqueue.intake import watch
+from printqueue.cli.doctor import CHECKS, Health, Result, disks, examination, folders, machine, record
+from printqueue.cli.doctor.result import Visit
+from printqueue.core.disk import durable, filesystems, room
+from printqueue.core.disk.filesystems import FileSystem
+from printqueue.core.errors import OwnError
+from printqueue.core.model.job import State
+from printqueue.imaging.colour import engine
 from printqueue.ledger import Ledger
-from printqueue.model.job import State
 from printqueue.sandbox import Walls
-from printqueue.studio import open_studio
+from printqueue.service.intake import watch
+from printqueue.service.lock import StudioLock
+from printqueue.studio.folders import open_studio
 from tests.cli.support import assert_plain, run, tree
+from tests.stamps import stamp
 
 FINE, WARN, BAD = Health.FINE, Health.WARN, Health.BAD
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -137,7 +138,7 @@ def test_no_reading_process(
     def refuse(module: str) -> None:
         raise OwnError("It could not be started.")
 
-    monkeypatch.setattr(examination, "Template", refuse)
+    monkeypatch.setattr(examination, "ForkServer", refuse)
     ran = run(capsys, "-C", str(first_studio), "doctor", "--json")
     assert ran.code == 3
     assert [one["name"] for one in ran.json if one["state"] == "bad"] == ["reading"]
@@ -147,10 +148,10 @@ def test_no_reading_process(
 def test_confinement_is_what_the_kernel_gives(first_studio: Path) -> None:
     """What is said of the walls is what stands: the kernel's own word on the process, and a file that it cannot open."""
     visit = Visit(str(first_studio), NOON)
-    with examination._bench(visit) as visit.bench:
-        assert visit.bench is not None
+    with examination._context(visit) as visit.context:
+        assert visit.context is not None
         (result,) = machine.confinement(visit)
-        with visit.bench.child() as child:
+        with visit.context.child() as child:
             walls = child.walls()
             status = Path(f"/proc/{child._pid}/status").read_text()
     assert (result.state is FINE) == offered()
@@ -339,8 +340,8 @@ def test_polling_needs_no_events(studio: Path, monkeypatch: pytest.MonkeyPatch) 
 
 # -- folders and file systems ------------------------------------------------
 
-NETWORK, LOCAL = FileSystem(1, "/mnt", "nfs4"), FileSystem(1, "/", "ext4")
-UNTOLD = FileSystem(-1, "", filesystems.UNKNOWN)
+NETWORK, LOCAL = FileSystem("/mnt", "nfs4"), FileSystem("/", "ext4")
+UNTOLD = FileSystem("", filesystems.UNKNOWN)
 
 
 def test_where_ready_lies() -> None:
@@ -354,14 +355,14 @@ def test_where_ready_lies() -> None:
     assert "watch: poll" in disks.ready_result(LOCAL, "poll", 15).says
     assert disks.ready_result(UNTOLD, "auto", 15).state is WARN
     assert disks.ready_result(UNTOLD, "poll", 15).state is FINE
-    assert "fuse.k\\x1b[31m" in disks.ready_result(FileSystem(1, "/", "fuse.k\x1b[31m"), "auto", 15).says
+    assert "fuse.k\\x1b[31m" in disks.ready_result(FileSystem("/", "fuse.k\x1b[31m"), "auto", 15).says
 
 
 def test_ledger_advice() -> None:
     """A ledger on a share is bad and in memory a warning; either names the setting to change."""
     assert disks.ledger_result(LOCAL).state is FINE
     for kind, state in (("nfs", BAD), ("fuse.sshfs", BAD), ("tmpfs", WARN)):
-        result = disks.ledger_result(FileSystem(1, "/mnt", kind))
+        result = disks.ledger_result(FileSystem("/mnt", kind))
         assert result.state is state
         assert "`state: /var/lib/printqueue/studio`" in result.do
     assert disks.ledger_result(UNTOLD).state is WARN
@@ -369,7 +370,7 @@ def test_ledger_advice() -> None:
 
 def test_one_mount() -> None:
     """Renames need one mount: another one for a work folder, or inside one, is bad and is named."""
-    home, other = LOCAL, FileSystem(2, "/mnt/review\x1b", "ext4")
+    home, other = LOCAL, FileSystem("/mnt/review\x1b", "ext4")
     assert disks.one_file_system({"ready": home, "print": home}, []).state is FINE
     apart = disks.one_file_system({"ready": home, "review": other}, [])
     assert apart.state is BAD
@@ -678,7 +679,7 @@ def test_what_the_service_said(studio: Path) -> None:
 def test_stuck(studio: Path) -> None:
     """Each stuck job is a warning with its number, picture and reason; a print made is counted, not hashed."""
     with ledger(studio) as kept:
-        numbers = [kept.claim(f"baryta/A4/Net\x1b{n}.tif", n, 10, 10).id for n in range(3)]
+        numbers = [kept.claim(f"baryta/A4/Net\x1b{n}.tif", stamp(n, 10, 10)).id for n in range(3)]
         for number in numbers:
             kept.plan_prints(number, [("baryta", "A4", 1, "{}")])
         kept.settle(numbers[0], State.STUCK, "the child died twice")
@@ -701,7 +702,7 @@ def test_damaged_page(studio: Path) -> None:
     """A ledger with a damaged page inside is found by the quick check, and nothing is written to it."""
     with ledger(studio) as kept:
         for number in range(200):
-            kept.claim(f"baryta/A4/Kelp {number}.tif", number, 10, 10)
+            kept.claim(f"baryta/A4/Kelp {number}.tif", stamp(number, 10, 10))
     assert states(answers(studio, "ledger")) == [FINE]
     with sqlite3.connect(ledger_file(studio)) as connection:
         page = int(

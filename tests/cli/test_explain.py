@@ -7,16 +7,17 @@ from typing import Annotated
 import pytest
 from pydantic import Field
 
-from printqueue.checks import REGISTRY
 from printqueue.cli import explaining
 from printqueue.cli.cmd_explain import starter_papers
-from printqueue.contract import Check, Explanation
-from printqueue.fields import Days, Flag, Limits, Percent, Whole
-from printqueue.model.finding import Finding, Level
-from printqueue.model.subject import Subject
-from printqueue.papers.schema import Paper
-from printqueue.strictyaml import read
-from printqueue.typed import typed
+from printqueue.core.model.finding import Finding, Level
+from printqueue.core.model.subject import Subject
+from printqueue.core.yaml.fields import Flag, Whole
+from printqueue.core.yaml.limits import Limits
+from printqueue.core.yaml.plain_yaml import read
+from printqueue.core.yaml.quantity import Days, Percent
+from printqueue.judging.checks import REGISTRY
+from printqueue.judging.contract import Check, Explanation
+from printqueue.studio.papers.schema import Paper
 from tests.cli.support import assert_plain, in_terminal, run
 
 PAPERS = starter_papers()
@@ -73,7 +74,7 @@ def test_what_is_shown_can_be_written(check: str) -> None:
             continue
         lines = "".join(f"    {name}: {text}\n" for name, text in shown.items() if text != explaining.NOT_SET)
         text = f"paper: P\nsurface: {paper.surface}\nprofile: p.icc\nsizes: [A4]\nchecks:\n  {check}:\n{lines}"
-        again = typed(Paper, read(text.encode(), "p.yaml"), {"key": "p"}).checks[check]
+        again = Paper.from_tree(read(text.encode(), "p.yaml"), {"key": "p"}).checks[check]
         assert again == paper.checks[check]
 
 
@@ -102,6 +103,7 @@ def test_a_new_check_needs_nothing_here() -> None:
     assert (limits["old"].default, limits["old"].takes) == (None, "for example 14 days")
     assert [limits[name].default for name in ("often", "strict", "a_limit_with_a_long_name")] == ["3", "true", "warn"]
     assert limits["unmeasurable"].takes == "reject, warn, note or pass"
+    assert (limits["often"].takes, limits["strict"].takes) == ("a whole number", "true or false")
     assert {value for one in limits.values() for value in one.starter.values()} == {explaining.OFF}
     page = explaining.page(NEW, list(limits.values()))
     assert "  How `much` a newcomer takes.\n" in page

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from printqueue.disk import durable
+from printqueue.core.disk import durable
 from tests.cli.support import SMALL_SHEET, assert_plain, in_terminal, run, tree
 
 KEYS = [

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from printqueue.studio import PUBLIC_FOLDERS
+from printqueue.studio.folders import PUBLIC_FOLDERS
 from tests.cli.support import assert_plain, run, tree
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from printqueue.cli import cmd_explain, main
 from printqueue.cli.main import COMMANDS
-from printqueue.version import __version__
+from printqueue.core.version import __version__
 from tests.cli.support import HOSTILE, assert_plain, program, run
 
 # From the project's contract: what each command offers.

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from printqueue.checks import REGISTRY
+from printqueue.judging.checks import REGISTRY
 from tests.cli.support import assert_plain, run, tree
 
 SHIPPED = ["baryta", "kozo", "smooth-rag", "textured-rag"]

@@ -10,9 +10,9 @@ import pytest
 import yaml
 from PIL import Image
 
-from printqueue import config
 from printqueue.cli.main import COMMANDS, parser
-from printqueue.orders import loader
+from printqueue.studio import settings
+from printqueue.studio.orders import loader
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -32,7 +32,7 @@ def test_the_order() -> None:
 def test_the_settings() -> None:
     """So are the settings; the other YAML is that of commands.yaml."""
     (light,) = [text for text in YAML if text.startswith("light:")]
-    assert config.load(light.encode()).light.print == 200
+    assert settings.load(light.encode()).light.print == 200
     (commands,) = [text for text in YAML if text.lstrip().startswith("commands:")]
     assert list(yaml.safe_load(commands)["commands"]) == ["tell-me"]
     assert len(YAML) == 3

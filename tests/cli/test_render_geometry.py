@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 import tifffile
 
-from printqueue.colour import spaces
-from printqueue.starter import init
+from printqueue.imaging.colour import spaces
+from printqueue.studio.starter import init
 
 pytestmark = pytest.mark.service
 

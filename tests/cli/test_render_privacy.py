@@ -14,7 +14,7 @@ import pytest
 import tifffile
 from PIL import Image
 
-from printqueue.colour import spaces
+from printqueue.imaging.colour import spaces
 from tests.cli.support import run
 
 pytestmark = pytest.mark.service

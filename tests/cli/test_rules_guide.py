@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from printqueue.model.finding import Level
-from printqueue.papers.loader import Shelf
-from printqueue.papers.schema import Paper
+from printqueue.core.model.finding import Level
+from printqueue.studio.papers.loader import Shelf
+from printqueue.studio.papers.schema import Paper
 from tests.cli.support import picture, run
 
 TITLES = [

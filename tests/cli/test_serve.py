@@ -12,9 +12,9 @@ from typing import cast
 import pytest
 
 from printqueue.cli import cmd_serve
-from printqueue.holding import StudioLock
-from printqueue.service import Service
-from printqueue.studio import open_studio
+from printqueue.service.lock import StudioLock
+from printqueue.service.loop import Service
+from printqueue.studio.folders import open_studio
 from tests.cli.support import run
 
 SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)

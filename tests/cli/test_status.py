@@ -14,13 +14,14 @@ from typing import Any
 import pytest
 
 from printqueue.cli.main import main
-from printqueue.holding import StudioLock
-from printqueue.intake import passing
+from printqueue.core.model.job import Sighting, State
 from printqueue.ledger import Ledger, LedgerReader, open_ledger
-from printqueue.model.job import Sighting, State
-from printqueue.queue_answer import attention, collect
-from printqueue.studio import open_studio
+from printqueue.reports.queue import attention, collect
+from printqueue.service.lock import StudioLock
+from printqueue.studio import passing
+from printqueue.studio.folders import open_studio
 from tests.cli.support import assert_plain, in_terminal, picture, program, run, tree, typed_into, without_codes
+from tests.stamps import stamp
 
 STATES = ["waiting", "working", "printable", "review", "withdrawn", "stuck"]
 JOB = ["job", "picture", "paper", "size", "state", "since", "says"]
@@ -140,11 +141,11 @@ def test_what_waits_and_why(studio: Path) -> None:
     deferred; the one that waits longest is named; the counts agree with the jobs.
     """
     with ledger(studio) as kept:
-        planned = kept.claim("baryta/A4/Net.tif", 1, 2, 3).id
+        planned = kept.claim("baryta/A4/Net.tif", stamp(1, 2, 3)).id
         kept.plan_prints(planned, [("baryta", "A4", 1, "{}")])
         kept.settle(planned, State.WAITING, "the share is away")
-        kept.settle(kept.claim("baryta/A4/Fog.tif", 1, 2, 3).id, State.WAITING, "the disk is full")
-        kept.settle(kept.claim("baryta/A4/Kelp.tif", 1, 2, 3).id, State.STUCK, "it ended its child twice")
+        kept.settle(kept.claim("baryta/A4/Fog.tif", stamp(1, 2, 3)).id, State.WAITING, "the disk is full")
+        kept.settle(kept.claim("baryta/A4/Kelp.tif", stamp(1, 2, 3)).id, State.STUCK, "it ended its child twice")
         until = "2026-11-25T12:05:00Z"
         sightings = [
             waiting("Fog.tif", "2026-11-25T10:00:00Z", "The disk is full.", until),
@@ -175,7 +176,7 @@ def test_stuck_behind_a_thousand_in_review(studio: Path, planned: bool) -> None:
     """However many pictures came to review/ after it: what is stuck is shown, and asks for a human."""
     with ledger(studio) as kept:
         for number in range(1003):
-            arrival = kept.claim(f"baryta/A4/{number}.tif", 1, 2, 3).id
+            arrival = kept.claim(f"baryta/A4/{number}.tif", stamp(1, 2, 3)).id
             if planned:
                 kept.plan_prints(arrival, [("baryta", "A4", 1, "{}")])
             kept.settle(arrival, State.STUCK if number == 1 else State.REVIEW, "it is so")
@@ -323,7 +324,7 @@ def test_follow_in_a_pipe(studio: Path) -> None:
     def work() -> None:
         with ledger(studio) as kept:
             for name in ("Fog.tif", "k\x1b[31melp.tif"):
-                arrival = kept.claim(f"baryta/A4/{name}", 1, 2, 3)
+                arrival = kept.claim(f"baryta/A4/{name}", stamp(1, 2, 3))
                 kept.copied(arrival.id, "00")
                 kept.settle(arrival.id, State.STUCK, "It ended its child twice.")
 
@@ -340,7 +341,7 @@ def test_follow_ends_where_interrupts_came_in_ignored(studio: Path) -> None:
 
     def work() -> None:
         with ledger(studio) as kept:
-            kept.copied(kept.claim("baryta/A4/Fog.tif", 1, 2, 3).id, "00")
+            kept.copied(kept.claim("baryta/A4/Fog.tif", stamp(1, 2, 3)).id, "00")
 
     def ignore() -> None:
         signal.signal(signal.SIGINT, signal.SIG_IGN)

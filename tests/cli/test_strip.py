@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from printqueue.marks import MARK
+from printqueue.studio.marker import MARK
 from tests.cli.support import assert_plain, picture, run
 
 pytestmark = pytest.mark.service

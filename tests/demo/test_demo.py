@@ -13,8 +13,8 @@ import tifffile
 from printqueue.demo import run as demo
 from printqueue.demo.cases import CASES
 from printqueue.demo.pictures import RECIPES
-from printqueue.marks import MARK
-from printqueue.studio import Studio
+from printqueue.studio.folders import Studio
+from printqueue.studio.marker import MARK
 
 
 @pytest.fixture(scope="module")
@@ -79,23 +79,31 @@ def test_prints_are_sixteen_bit_rgb_at_the_papers_resolution(made: tuple[Studio,
 
 
 def test_two_of_the_same_name_get_numbers(made: tuple[Studio, Sequence[demo.Result]]) -> None:
-    """Slipway.png and Slipway.tif both become print files; the second is (2), its note and master too."""
+    """Pier.png and Pier.tif both become print files; the second is (2), its note and master too."""
     studio, _ = made
     folder = studio.path("print", "smooth-rag", "A5")
-    names = {name for name in os.listdir(folder) if name.startswith("Slipway")}
+    names = {name for name in os.listdir(folder) if name.startswith("Pier")}
     endings = (".tif", ".print.txt", ".proof.jpg")
-    assert names == {stem + ending for stem in ("Slipway", "Slipway (2)") for ending in endings}
+    assert names == {stem + ending for stem in ("Pier", "Pier (2)") for ending in endings}
 
 
 def test_no_picture_is_painted_for_nothing() -> None:
-    """Every recipe but the plain mooring ropes (the oversharpened ones are made of it) is used by a case."""
-    assert {case.recipe for case in CASES} == set(RECIPES) - {"mooring-ropes"}
+    """Every recipe is used by a case."""
+    assert {case.recipe for case in CASES} == set(RECIPES)
+
+
+def test_what_belongs_to_one_place_is_painted_by_one_painter() -> None:
+    """Cases are dealt out by the first word of their recipe, so no scene stands under two of these words."""
+    words: dict[object, set[str]] = {}
+    for name, recipe in RECIPES.items():
+        words.setdefault(recipe.scene, set()).add(name.partition("-")[0])
+    assert all(len(first) == 1 for first in words.values())
 
 
 def test_the_reason_in_the_readme_is_the_real_one(made: tuple[Studio, Sequence[demo.Result]]) -> None:
     """The README shows the note that the demo really writes, word for word but for the job's number."""
     studio, _ = made
-    note = Path(studio.path("review/smooth-rag/A3/Slipway, low tide.reason.txt")).read_text("utf-8")
+    note = Path(studio.path("review/smooth-rag/A3/Pier, low tide.reason.txt")).read_text("utf-8")
     readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
     text, job = note.rsplit(" Job ", 1)
     assert job.strip().rstrip(".").isdigit()

@@ -52,7 +52,7 @@ def test_becomes(served: Path, name: str, becomes: str) -> None:
 
 def test_the_numbers_of_the_table(served: Path) -> None:
     """The resolution that the table names is the one that was measured, and the limit is the paper's own."""
-    reason = (served / "review/postcard/Nets.reason.txt").read_text("utf-8")
+    reason = (served / "review/postcard/Reeds.reason.txt").read_text("utf-8")
     measured, limit = re.findall(r"(\d+) ppi where this paper's own rule wants (\d+)", README)[0]
     assert f"{measured} ppi at" in reason
     assert f"Limit {limit} ppi" in reason
@@ -89,9 +89,9 @@ def test_the_orders_were_obeyed(served: Path) -> None:
         record.path.rpartition("/")[2]: record
         for record in LedgerReader(str(served / ".printqueue/ledger.sqlite")).prints()
     }
-    lighthouse = records["Lighthouse.jpg"]
-    assert lighthouse.copies == 2
-    assert lighthouse.settings["lift_stops"] == pytest.approx(1 / 6)
-    assert lighthouse.settings["title"] == "Lighthouse, first light"
-    note = " ".join((served / "print/postcard/150x100 mm/Nets, seen from afar.print.txt").read_text("utf-8").split())
+    mill = records["Lit windows.jpg"]
+    assert mill.copies == 2
+    assert mill.settings["lift_stops"] == pytest.approx(1 / 6)
+    assert mill.settings["title"] == "The mill, lamps lit"
+    note = " ".join((served / "print/postcard/150x100 mm/Reeds, seen from afar.print.txt").read_text("utf-8").split())
     assert "Allowed by you (stands in a shop window, seen from two metres)" in note

@@ -8,7 +8,7 @@ from random import Random
 
 from tests.faults import sound_files
 from tests.faults.damage import ANY, bits, cut, run
-from tests.service.support import CARD, card_profile
+from tests.running.support import CARD, card_profile
 
 _SIGNATURES = (
     b"RGB ",

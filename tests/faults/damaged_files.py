@@ -1,6 +1,6 @@
 """Thousands of damaged pictures, profiles, orders and rule files: `python -m tests.faults.damaged_files [--seed N] [--count 5000]`.
 
-Every picture is probed, judged and, where accepted, rendered in a real bounded child forked from the product's template,
+Every picture is probed, judged and, where accepted, rendered in a real bounded child forked from the product's fork server,
 as in the service; orders and rule files go through their loaders in this process, as in the service. Some more go
 through a whole service (`--service 300`). Repeat one case with `--seed N --only NUMBER`.
 
@@ -24,19 +24,18 @@ from dataclasses import dataclass, replace
 from random import Random
 from types import FrameType
 
-from printqueue.decode import Bounds
-from printqueue.errors import PictureError
-from printqueue.making import PrintJob
-from printqueue.model.finding import Level
-from printqueue.orders import loader, resolve
-from printqueue.outputs.print_tiff import Provenance
-from printqueue.papers.loader import Shelf
-from printqueue.sandbox import Child, ChildDiedError, ChildLimits, Template
-from printqueue.workbench import Workbench, print_job
-from printqueue.worker import ANSWER, Answer, JudgeOrder, ProbeOrder, RenderOrder
+from printqueue.core.errors import PictureError
+from printqueue.core.model.finding import Level
+from printqueue.imaging.decode.reader import Bounds
+from printqueue.imaging.jobs import PrintJob, Provenance
+from printqueue.sandbox import Child, ChildDiedError, ChildLimits, ForkServer
+from printqueue.sandbox.context import Context, print_job
+from printqueue.sandbox.protocol import ANSWER, Answer, JudgeTask, ProbeTask, RenderTask
+from printqueue.studio.orders import loader, resolve
+from printqueue.studio.papers.loader import Shelf
 from tests.faults import damage_inside, sound_files
 from tests.faults.damage import ways
-from tests.service import support
+from tests.running import support
 
 LIMITS = ChildLimits(memory=1_700_000_000, cpu_s=30, wall_s=30.0)
 BOUNDS = Bounds(pixels=40_000_000, samples_bytes=400_000_000)
@@ -97,18 +96,18 @@ def _sound(kind: str) -> bytes:
 
 
 class Bench:
-    """A studio with the small test paper, and one template of children."""
+    """A studio with the small test paper, and one fork server of children."""
 
-    def __init__(self, root: str, template: Template) -> None:
+    def __init__(self, root: str, fork_server: ForkServer) -> None:
         studio = support.new_studio(os.path.join(root, "studio"))
-        self.template, self.root = template, root
+        self.fork_server, self.root = fork_server, root
         self.shelf = Shelf.load(studio.path("rules"))
-        bench = Workbench(studio, template, self.shelf)
+        context = Context(studio, fork_server, self.shelf)
         paper = self.shelf.papers["card"]
         (request,) = resolve.resolve(
             self.shelf.papers, folder_paper="card", folder_size=None, order=None, default_paper=None
         )
-        self.job: PrintJob = print_job(request, bench.stock(paper))
+        self.job: PrintJob = print_job(request, context.stock(paper))
 
     def run(self, case: Case) -> Result:
         """What becomes of one case."""
@@ -116,7 +115,7 @@ class Bench:
         if case.kind in ("order", "rules"):
             ending, says = self._load(case)
             return Result(case, ending, says, time.monotonic() - start)
-        with _file(self.root, case.data) as (reading, writing), self.template.child(LIMITS) as child:
+        with _file(self.root, case.data) as (reading, writing), self.fork_server.child(LIMITS) as child:
             try:
                 ending, says = self._ask(child, reading, writing)
                 peak = peak_bytes(child._pid)
@@ -126,8 +125,8 @@ class Bench:
         return Result(case, ending, says, time.monotonic() - start, peak)
 
     def _ask(self, child: Child, reading: int, writing: int) -> tuple[str, str]:
-        probed = ANSWER.validate_json(child.ask("probe", ProbeOrder(BOUNDS), (reading,)))
-        judged = ANSWER.validate_json(child.ask("judge", JudgeOrder((self.job,), BOUNDS), (reading,)))
+        probed = ANSWER.validate_json(child.ask("probe", ProbeTask(BOUNDS), (reading,)))
+        judged = ANSWER.validate_json(child.ask("judge", JudgeTask((self.job,), BOUNDS), (reading,)))
         if (wrong := _wrong(probed) or _wrong(judged)) is not None:
             return WRONG, wrong
         assert judged.report is not None
@@ -136,7 +135,7 @@ class Bench:
             return REFUSED, " ".join(finding.says for finding in found)
         if probed.failure is not None:
             return WRONG, f"judged without a fault, though probed: {probed.failure.says}"
-        made = ANSWER.validate_json(child.ask("render", RenderOrder(self.job, PROVENANCE, BOUNDS), (reading, writing)))
+        made = ANSWER.validate_json(child.ask("render", RenderTask(self.job, PROVENANCE, BOUNDS), (reading, writing)))
         if made.failure is not None:
             return (REFUSED if made.failure.family == "picture" else WRONG), f"while rendered: {made.failure.says}"
         return (ACCEPTED, "") if made.rendered is not None else (WRONG, "no answer")
@@ -182,7 +181,7 @@ def _in_a_codec(how: str) -> bool:
 
 
 def peak_bytes(pid: int) -> int:
-    """Largest resident size of a process so far, its template's libraries included; 0 for one that has gone."""
+    """Largest resident size of a process so far, its fork server's libraries included; 0 for one that has gone."""
     try:
         with open(f"/proc/{pid}/status", encoding="ascii") as stream:
             found = re.search(r"^VmHWM:\s+(\d+) kB", stream.read(), re.MULTILINE)
@@ -245,7 +244,7 @@ def table(results: list[Result]) -> str:
 # -- through a whole service -----------------------------------------------------------
 
 
-def through_service(root: str, template: Template, cases: list[Case]) -> list[str]:
+def through_service(root: str, fork_server: ForkServer, cases: list[Case]) -> list[str]:
     """Drop the cases and a sound picture into ready/, work until nothing is left, and say what is not in order."""
     studio = support.new_studio(os.path.join(root, "service"))
     dropped = {}
@@ -257,7 +256,7 @@ def through_service(root: str, template: Template, cases: list[Case]) -> list[st
         support.drop(studio, f"card/{name}.tif", data)
         dropped[name] = support.sha256(data)
     support.drop(studio, "card/Sound.tif", support.picture(9))
-    tally = support.serve_once(studio, template)
+    tally = support.serve_once(studio, fork_server)
     found = support.files(studio)
     wrong = [] if "print/card/60x50 mm/Sound.tif" in found else ["the sound picture was not made"]
     if tally.stuck or tally.deferred:
@@ -290,28 +289,30 @@ def main() -> int:
     parser.add_argument("--only", type=int, metavar="NUMBER", help="one case; its file is written to ./damaged.bin")
     asked = parser.parse_args()
     print(f"seed {asked.seed}", flush=True)
-    with tempfile.TemporaryDirectory() as root, support.template_of("tests.service.quick_worker") as template:
-        bench = Bench(root, template)
+    with tempfile.TemporaryDirectory() as root, support.fork_server_of("tests.running.quick_worker") as fork_server:
+        context = Bench(root, fork_server)
         if asked.only is not None:
-            return _only(bench, case(asked.seed, asked.only))
-        results = [_one(bench, asked.seed, number) for number in range(asked.count)]
+            return _only(context, case(asked.seed, asked.only))
+        results = [_one(context, asked.seed, number) for number in range(asked.count)]
         print(table(results), flush=True)
-        wrong = through_service(root, template, numbers_for_service(asked.service)(asked.seed)) if asked.service else []
+        wrong = (
+            through_service(root, fork_server, numbers_for_service(asked.service)(asked.seed)) if asked.service else []
+        )
     print(f"{asked.service} through a service: {wrong or 'all in order'}")
     return int(bool(wrong) or any(result.ending == WRONG for result in results))
 
 
-def _one(bench: Bench, seed: int, number: int) -> Result:
-    result = bench.run(case(seed, number)).without_data()
+def _one(context: Bench, seed: int, number: int) -> Result:
+    result = context.run(case(seed, number)).without_data()
     if number % 250 == 249:
         print(f"{number + 1} …", file=sys.stderr, flush=True)
     return result
 
 
-def _only(bench: Bench, one: Case) -> int:
+def _only(context: Bench, one: Case) -> int:
     with open("damaged.bin", "wb") as stream:
         stream.write(one.data)
-    result = bench.run(one)
+    result = context.run(one)
     print(one.kind, one.way, result.ending, result.says, f"{result.seconds:.2f} s", f"{result.peak_bytes / 1e6:.0f} MB")
     return int(result.ending == WRONG)
 

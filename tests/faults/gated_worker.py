@@ -10,7 +10,7 @@ from typing import Any
 
 from imagecodecs import _cms  # otherwise imported late, by every child anew
 
-from tests.service import quick_worker
+from tests.running import quick_worker
 
 
 def hold(task: str) -> None:

@@ -15,11 +15,12 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
+from printqueue.core.model.job import State
+from printqueue.core.model.seen import Stamp
 from printqueue.ledger import Ledger, LedgerReader
-from printqueue.model.job import State
-from printqueue.studio import Studio, prepare_state
+from printqueue.studio.folders import Studio, prepare_state
 from tests.faults import kit
-from tests.service import support
+from tests.running import support
 
 SETTINGS = "settle: 0 s\nscan: {scan} s\nwatch: auto\nworkers: 1\n"
 MOST_EMPTY, MOST_STANDING = 0.0005, 0.005
@@ -57,7 +58,7 @@ def parked(studio: Studio, number: int) -> None:
     try:
         for entry in sorted(os.scandir(studio.path("ready", "card")), key=lambda one: one.name):
             seen = entry.stat()
-            claimed = ledger.claim(f"card/{entry.name}", seen.st_ino, seen.st_size, seen.st_mtime_ns)
+            claimed = ledger.claim(f"card/{entry.name}", Stamp.of(seen))
             ledger.settle(claimed.id, State.STUCK, "parked for this measurement")
     finally:
         ledger.close()

@@ -1,9 +1,9 @@
 """What the fault programs share: a service in a process of its own that can be held at a gate, and the end it came to.
 
 The service is the real one, `printqueue serve` from its command line on. Only the start of
-the interpreter is saved: service and template are forked from this process, which has
+the interpreter is saved: service and fork server are forked from this process, which has
 imported everything once, instead of being executed anew. That makes some hundred runs a
-matter of minutes. The order of things (template, lock, ledger) is the product's own.
+matter of minutes. The order of things (fork server, lock, ledger) is the product's own.
 
 A gate is a place where one thread waits until `go`, so that strace can be attached to
 exactly that thread: its `when=N` counts per thread, from there on.
@@ -27,14 +27,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from printqueue import running
 from printqueue.cli.main import main
 from printqueue.ledger import LedgerReader
-from printqueue.sandbox import client, limits, template
+from printqueue.sandbox import client, fork_server, limits, protocol
 from printqueue.service import loop
-from printqueue.studio import Studio
+from printqueue.studio.folders import Studio
 from tests.faults import gated_worker
-from tests.service import support
+from tests.running import support
 
 Gate = Literal["main", "picture", "child", "render"]
 SETTINGS = "settle: 0 s\nscan: 60 s\nwatch: poll\nworkers: 1\n"
@@ -46,15 +45,15 @@ _OURS = ("print", "review", "masters")
 
 
 class _Forked:
-    """What `Template` needs of a Popen, over a process forked from the service instead of executed."""
+    """What `ForkServer` needs of a Popen, over a process forked from the service instead of executed."""
 
     def __init__(self, command: list[str], **_: Any) -> None:
         control, module, parent = command[3:6]
         self.pid = os.fork()
         if self.pid == 0:
-            sys.argv = ["template", control, module, parent]
+            sys.argv = ["fork_server", control, module, parent]
             os.environ |= client._ENVIRONMENT
-            _to_the_end(template.main)
+            _to_the_end(fork_server.main)
 
     def kill(self) -> None:
         with suppress(ProcessLookupError):
@@ -187,7 +186,7 @@ def _redirect(log: str) -> None:
 
 def _serve(studio: Studio, worker: str, arguments: tuple[str, ...]) -> int:
     client.subprocess.Popen = _Forked  # type: ignore[attr-defined]
-    running.WORKER = worker
+    protocol.WORKER = worker
     return main(["-C", studio.root, "serve", *arguments])
 
 

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from printqueue.studio import Studio
+from printqueue.studio.folders import Studio
 from tests.faults import kit, points
 from tests.faults.points import CASES, Case
-from tests.service import support
+from tests.running import support
 
 TWO_PRINTS = b"prints:\n  - {size: 60x50 mm}\n  - {size: 80x60 mm, copies: 3}\n"
 CASES_HERE = {"one print": CASES["accepted"], "two prints": Case(support.picture, TWO_PRINTS)}

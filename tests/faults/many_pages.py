@@ -16,12 +16,13 @@ from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
-from printqueue.daybook import Daybook
+from printqueue.core.model.job import State
 from printqueue.ledger import Ledger
-from printqueue.model.job import State
-from printqueue.papers.loader import Shelf
+from printqueue.reports.daybook import Daybook
+from printqueue.studio.papers.loader import Shelf
 from tests.faults import kit
-from tests.service import support
+from tests.running import support
+from tests.stamps import stamp
 
 EVERY_S = 5.0
 MOST_GROWTH = 1.5
@@ -34,7 +35,7 @@ _SETTINGS = json.dumps({f"setting {n}": n for n in range(20)})
 
 
 def _one_more(ledger: Ledger, number: int) -> None:
-    arrival = ledger.claim(f"card/Fog {number}.tif", number, 100, 5).id
+    arrival = ledger.claim(f"card/Fog {number}.tif", stamp(number, 100, 5)).id
     (job,) = ledger.plan_prints(arrival, [("card", support.SIZE, 1, _SETTINGS)])
     ledger.judged(job, "accepted", _FINDINGS, {})
     output = f"print/card/{support.SIZE}/Fog {number}.tif"

@@ -17,10 +17,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from statistics import median
 
-from printqueue.studio import Studio
+from printqueue.studio.folders import Studio
 from tests.faults import kit, overflow, stub_worker
 from tests.faults.kit import Served
-from tests.service import support
+from tests.running import support
 
 SETTINGS = "settle: 0 s\nscan: 60 s\nwatch: poll\nworkers: 2\n"
 WAITING_CALLS = ("fsync", "fdatasync", "sync_file_range", "syncfs", "sync", "msync")
@@ -61,17 +61,17 @@ def _worked_off(studio: Studio, number: int) -> list[str]:
 
 
 def timed(folder: Path, number: int) -> tuple[dict[str, float], list[str]]:
-    """Wall seconds, and processor milliseconds a picture of service and template (with its children)."""
+    """Wall seconds, and processor milliseconds a picture of service and fork server (with its children)."""
     studio = _filled(folder, "timed", number)
     served = kit.begin(studio, "--once", gate="main", worker=stub_worker.MODULE)
     try:
         assert served.comes(support.SOON_S) is not None
-        template = support.children(served.pid)[0]
+        fork_server = support.children(served.pid)[0]
         before, begun = cpu_s(served.pid)[0], time.monotonic()
         served.go()
         own_s = children_s = before
         while not served.ended():
-            own_s, children_s = _last(served.pid, own_s), _last(template, children_s, whole=True)
+            own_s, children_s = _last(served.pid, own_s), _last(fork_server, children_s, whole=True)
             time.sleep(0.05)
         wall_s = time.monotonic() - begun
     finally:

@@ -16,12 +16,12 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from printqueue.disk import room
+from printqueue.core.disk import room
 from printqueue.service import waiting
-from printqueue.studio import Studio, open_studio, put_back
+from printqueue.studio.folders import Studio, open_studio, put_back
 from tests.faults import kit
 from tests.faults.kit import Gate, Served
-from tests.service import support
+from tests.running import support
 
 NAME, SECOND = "card/Fog.tif", "card/Salt marsh.tif"
 _QUICK_S = 0.15

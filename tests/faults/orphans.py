@@ -1,7 +1,7 @@
 """A killed service whose children live on, and two services on one studio: `python -m tests.faults.orphans`.
 
 The kernel kills a child with its parent (PR_SET_PDEATHSIG). That is tried as it is, with the
-child stopped by SIGSTOP; then with the request taken out, so that template and child
+child stopped by SIGSTOP; then with the request taken out, so that fork server and child
 really live on while a second service works: they may neither publish nor hold the lock.
 """
 
@@ -16,11 +16,11 @@ from contextlib import suppress
 from pathlib import Path
 
 from printqueue.sandbox import limits
-from printqueue.studio import Studio
+from printqueue.studio.folders import Studio
 from tests.faults import kit, points
 from tests.faults.kit import Gate, Served
 from tests.faults.points import CASES
-from tests.service import support
+from tests.running import support
 
 CASE = CASES["accepted"]
 
@@ -31,16 +31,16 @@ def _outlive() -> None:
 
 
 def die_with_the_service(folder: Path, gate: Gate) -> list[str]:
-    """SIGKILL for the service alone, its child stopped: template and child are gone at once, and a new service ends it."""
+    """SIGKILL for the service alone, its child stopped: fork server and child are gone at once, and a new service ends it."""
     with points.studio_of(CASE, folder) as studio:
         served = kit.begin(studio, "--once", gate=gate)
         try:
             child = served.comes(support.SOON_S)
             assert child is not None
-            template = _parent(child)
+            fork_server = _parent(child)
             os.kill(child, signal.SIGSTOP)
             served.kill()
-            support.until(lambda: not support.alive(child) and not support.alive(template), "the orphans died")
+            support.until(lambda: not support.alive(child) and not support.alive(fork_server), "the orphans died")
         finally:
             served.close()
         return _ended(studio, folder, kit.serve(studio))
@@ -52,17 +52,17 @@ def outlive_the_service(folder: Path, gate: Gate) -> list[str]:
         served = kit.begin(studio, "--once", gate=gate, first=_outlive)
         child = served.comes(support.SOON_S)
         assert child is not None
-        template = _parent(child)
+        fork_server = _parent(child)
         try:
             served.kill()
-            problems = [f"{who} did not outlive it" for who in (child, template) if not support.alive(who)]
+            problems = [f"{who} did not outlive it" for who in (child, fork_server) if not support.alive(who)]
             problems += _ended(studio, folder, kit.serve(studio))
             served.go()  # now the orphan does its work
             support.until(lambda: not support.alive(child), "the orphan came to its end")
             problems += kit.end_of(studio).differs(points.undisturbed("accepted", folder))
             return problems
         finally:
-            for pid in (child, template):
+            for pid in (child, fork_server):
                 with suppress(ProcessLookupError):
                     os.kill(pid, signal.SIGKILL)
             served.close()

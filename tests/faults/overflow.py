@@ -16,9 +16,9 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from printqueue.studio import Studio
+from printqueue.studio.folders import Studio
 from tests.faults import kit, stub_worker
-from tests.service import support
+from tests.running import support
 
 SETTINGS = "settle: 0 s\nscan: 2 s\nwatch: auto\nworkers: 2\n"
 _EVENT = struct.Struct("iIII")

@@ -19,10 +19,10 @@ from functools import cache
 from itertools import count
 from pathlib import Path
 
-from printqueue.studio import Studio
+from printqueue.studio.folders import Studio
 from tests.faults import kit
 from tests.faults.kit import End, Gate, Served
-from tests.service import support
+from tests.running import support
 
 CALLS = (
     *("write", "pwrite64", "writev", "fsync", "fdatasync", "ftruncate", "fallocate", "copy_file_range", "sendfile"),

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from tests.faults import kit, points
 from tests.faults.points import CASES, Point
-from tests.service import support
+from tests.running import support
 
 _SHUTDOWN, _NO_LOG_FLUSH = 0x8004587D, 2
 _IMAGE_BYTES = 96 << 20

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from printqueue.ledger import LedgerReader
-from printqueue.studio import Studio
+from printqueue.studio.folders import Studio
 from tests.faults import kit
-from tests.service import support
+from tests.running import support
 
 SETTINGS = "settle: 0 s\nscan: 60 s\nwatch: poll\nworkers: 2\n"
 PARKED = "stuck"

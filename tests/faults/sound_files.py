@@ -14,7 +14,7 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
-from printqueue.colour import spaces
+from printqueue.imaging.colour import spaces
 
 WIDTH, HEIGHT = 150, 100  # enough for the test paper, and nothing divides it
 XMP = (

@@ -12,10 +12,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from printqueue.render.verify import Verified
-from printqueue.worker import ANSWER, Answer, Rendered
+from printqueue.imaging.jobs import Verified
+from printqueue.sandbox.protocol import ANSWER, Answer, Rendered
 from tests.faults import kit
-from tests.service import quick_worker, support
+from tests.running import quick_worker, support
 
 MODULE = "tests.faults.stub_worker"
 _learnt: dict[str, bytes] = {}

@@ -19,7 +19,7 @@ from tests.faults.systemd_studio import (
     lines,
     steps,
 )
-from tests.service import support
+from tests.running import support
 
 LARGE = {"width": 5200, "height": 4200}  # px: some seconds of work
 QUICK = ("[Service]", "WatchdogSec=4", "RestartSec=1")
@@ -83,7 +83,7 @@ def picture(on: Installed) -> str:
 
 
 def shut_in(on: Installed) -> str:
-    """What the kernel says of service, template and child: filter, no privileges, own network, nothing of the supervisor."""
+    """What the kernel says of service, fork server and child: filter, no privileges, own network, nothing of the supervisor."""
     stem = on.worked_on(support.picture(910, **LARGE))
     service, pids = str(on.main_pid()), on.pids()
     for pid in pids:

@@ -11,7 +11,7 @@ from contextlib import closing
 
 from tests.faults.systemd_box import KEEPER, KEEPER_UID, until
 from tests.faults.systemd_studio import CARD, COPY, SOON_S, STUDIO, UNIT, Installed, blocks, lines, steps
-from tests.service import support
+from tests.running import support
 
 SHARE, FAR = "/mnt/prints", "/run/far"  # where it is mounted, and where its files stay while it is not
 

@@ -23,21 +23,22 @@ from typing import Any
 
 import numpy as np
 
-from printqueue.colour import spaces
-from printqueue.colour.icc import read_profile
-from printqueue.colour.manager import ENGINE
-from printqueue.decode import Bounds, open_picture
-from printqueue.lettering import lettering
-from printqueue.model.paper import Intent
-from printqueue.model.request import Request, Sharpening
-from printqueue.papers.loader import Shelf
-from printqueue.render.engine import Renderer, renderer
-from printqueue.render.marks import text_mark
-from printqueue.render.plan import place
-from printqueue.render.sheet import Sheet, sheet_of
-from printqueue.stock import Tones, take
-from printqueue.units import Size
-from tests.render.support import PROFILES, Codes, grey_gamma, job, seeded
+from printqueue.core.model.paper import Intent
+from printqueue.core.model.request import Request, Sharpening
+from printqueue.core.units import Size
+from printqueue.imaging.colour import spaces
+from printqueue.imaging.colour.icc import read_profile
+from printqueue.imaging.colour.manager import ENGINE
+from printqueue.imaging.decode.opening import open_picture
+from printqueue.imaging.decode.reader import Bounds
+from printqueue.imaging.lettering import lettering
+from printqueue.imaging.render.engine import Renderer, renderer
+from printqueue.imaging.render.marks import text_mark
+from printqueue.imaging.render.plan import place
+from printqueue.imaging.render.sheet import Sheet, sheet_of
+from printqueue.studio.papers.loader import Shelf
+from printqueue.studio.stock import Tones, take
+from tests.imaging.render.support import PROFILES, Codes, grey_gamma, job, seeded
 
 ROOT = Path(__file__).parents[2]
 PHOTOGRAPHS = ROOT / "examples/studio/ready/postcard"
@@ -107,7 +108,7 @@ def _photograph(name: str) -> Callable[[], Sheet]:
     return make
 
 
-for _name in ("Lighthouse.jpg", "Nets.jpg"):
+for _name in ("Lit windows.jpg", "Reeds.jpg"):
     CASES[f"photograph, {_name}"] = _photograph(_name)
 
 
@@ -130,8 +131,9 @@ def _sha256(parts: list[bytes]) -> str:
 
 def measured(path: Path) -> dict[str, dict[str, Any]]:
     """By paper: all numbers behind the checks, and what is said of them, as the child that judges answers it."""
-    from printqueue.making import PrintJob
-    from printqueue.worker import ANSWER, TASKS, JudgeOrder
+    from printqueue.imaging.jobs import PrintJob
+    from printqueue.sandbox.protocol import ANSWER, JudgeTask
+    from printqueue.sandbox.tasks import TASKS
 
     shelf = Shelf.load(str(ROOT / "printqueue/rules")).papers
     papers = {key: shelf[key] for key in ("baryta", "kozo")}
@@ -139,7 +141,7 @@ def measured(path: Path) -> dict[str, dict[str, Any]]:
     request = Request("test", Size("A5", 148.0, 210.0), ppi=300, assume_profile="srgb")
     jobs = tuple(PrintJob(request, one.facts, one.paper.checks, one.profile) for one in kept)
     with path.open("rb") as file:
-        answer = ANSWER.validate_json(TASKS["judge"](JudgeOrder(jobs, Bounds()), [file.fileno()]))
+        answer = ANSWER.validate_json(TASKS["judge"](JudgeTask(jobs, Bounds()), [file.fileno()]))
     assert answer.report is not None, answer.failure
     return {
         key: {"numbers": one.measurements, "says": {f.check: [f.level, f.says, f.do] for f in one.findings}}
@@ -149,7 +151,7 @@ def measured(path: Path) -> dict[str, dict[str, Any]]:
 
 def photographs() -> list[Path]:
     """Files to measure."""
-    found = [PHOTOGRAPHS / "Lighthouse.jpg"]
+    found = [PHOTOGRAPHS / "Lit windows.jpg"]
     if spec := find_spec("skimage"):
         data = Path(str(spec.origin)).parent / "data"
         found += [data / name for name in ("rocket.jpg", "chelsea.png")]

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 from numpy._core import _multiarray_umath as umath  # type: ignore[attr-defined]  # numpy names its kernels nowhere else
 
-from printqueue.colour.manager import ENGINE
+from printqueue.imaging.colour.manager import ENGINE
 
 ROOT = Path(__file__).parents[2]
 GOLDEN = json.loads((ROOT / "tests/references/pixel_hashes.json").read_text("utf-8"))

@@ -1,0 +1,87 @@
+"""Disks and shares that are mounted on a folder inside one of the studio's folders (print/PAPER, say, on a printer's own machine).
+
+Such a folder carries no mark. That it was a mount of its own is written down where it is first used, in the state folder;
+from then on the folder that stands there without its mount is not taken for it. One stat for every part of a path.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Iterator
+
+from printqueue.core.disk import durable
+from printqueue.core.errors import WorldError
+from printqueue.core.text import shown
+
+FILE = "mounts"  # in the state folder: the paths, relative to the studio
+_MOST = 1 << 20
+_turn = threading.Lock()
+
+
+class InnerGoneError(WorldError):
+    """A folder that was a mount of its own is none now."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(
+            f"{shown(name)}/ was a disk or share of its own, and is not mounted. Nothing is written into it, and nothing that lay "
+            "in it is taken for gone; pictures wait.",
+            do="Mount it; it goes on by itself. If it is to be a plain folder from now on, run `printqueue init` in the studio.",
+        )
+
+
+def known(record: str) -> set[str]:
+    """What `record` lists; nothing where there is no such file, or none that makes sense."""
+    try:
+        listed = json.loads(durable.read_plain(record, _MOST))
+    except (FileNotFoundError, ValueError):
+        return set()
+    return {one for one in listed if isinstance(one, str)} if isinstance(listed, list) else set()
+
+
+def gone(root: str, record: str, path: str) -> str:
+    """The folder on the way from `root` to `path` (relative) that has lost its mount, "" where none has."""
+    listed = known(record)
+    lost = (part for part in _parts(path) if part in listed and not _is_mount(root, part)) if listed else iter(())
+    return next(lost, "")
+
+
+def note(root: str, record: str, path: str) -> None:
+    """Write down which folders on the way to the folder `path` (relative) are mounts of their own."""
+    found = {part for part in _parts(path) if _is_mount(root, part)}
+    if not found:
+        return
+    with _turn:
+        listed = known(record)
+        if not found <= listed:
+            _write(record, listed | found)
+
+
+def forget(root: str, record: str) -> list[str]:
+    """Take those off the list that are no mounts now, for the photographer's own word only. Returns them."""
+    listed = known(record)
+    lost = {part for part in listed if not _is_mount(root, part)}
+    if lost:
+        _write(record, listed - lost)
+    return sorted(lost)
+
+
+def _write(record: str, listed: set[str]) -> None:
+    durable.replace_own(record, json.dumps(sorted(listed)).encode())
+    durable.sync_folder(os.path.dirname(record))
+
+
+def _parts(path: str) -> Iterator[str]:
+    """'print/card/A4' → 'print/card', 'print/card/A4'."""
+    names = path.split("/")
+    return ("/".join(names[:count]) for count in range(2, len(names) + 1))
+
+
+def _is_mount(root: str, part: str) -> bool:
+    """By its device: a bind mount of a folder of the same file system is not told apart."""
+    folder = os.path.join(root, part)
+    try:
+        return os.lstat(folder).st_dev != os.lstat(os.path.dirname(folder)).st_dev
+    except (FileNotFoundError, NotADirectoryError):
+        return False

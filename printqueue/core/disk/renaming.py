@@ -1,0 +1,164 @@
+"""One rename that never replaces anything, on whatever file system.
+
+Tried in this order, each where the file system refuses the one before:
+
+1. renameat2(2) with RENAME_NOREPLACE;
+2. a second hard link, then removing the first name: NFS, sshfs. Killed between the two, one file has two names: nothing
+   is lost, and `drop_second_name` ends it;
+3. an empty file under the new name, made with O_EXCL, over which the old name is renamed: a folder of a VirtualBox host
+   (fs/vboxsf of Linux takes no flags and knows no links), exfat-fuse, rclone, sshfs to a server without links (these
+   three tried on Debian 12). This is the one place where an empty file is seen under a final name, for as long as two
+   system calls take, since the alternative would be to replace what somebody else puts there in that instant. A hidden
+   note beside it, synced before, says whose it is: killed in between, the next try takes the place that is kept,
+   `release` gives it up, and so does the clean-up at the next start, which removes the note.
+
+A folder is a descriptor, a file the last name in it: see `folders`.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import hashlib
+import os
+import stat
+import threading
+from contextlib import suppress
+
+PLACE_PREFIX = ".printqueue-place-"
+_NOREPLACE = 1  # RENAME_NOREPLACE, linux/fs.h
+_NO_RENAMEAT2 = (errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP)
+# What link(2) answers where there are no hard links (EIO: FUSE servers in Go); EMLINK where a file has too many names.
+_NO_LINK = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL, errno.EMLINK, errno.EACCES, errno.EIO)
+_LONGEST_NOTE = 4096
+_LIBC = ctypes.CDLL(None, use_errno=True)
+_one_at_a_time = threading.RLock()  # or a second thread would take the place that the first one keeps just now
+
+
+def rename(from_folder: int, source: str, to_folder: int, target: str) -> None:
+    """Rename; raises `FileExistsError` instead of replacing anything, else `OSError`."""
+    code = _renameat2(from_folder, source, to_folder, target)
+    if code == errno.EEXIST and is_kept_place(to_folder, target):
+        return _into_place(from_folder, source, to_folder, target)
+    if code in _NO_RENAMEAT2:
+        return _link_and_unlink(from_folder, source, to_folder, target)
+    if code:
+        raise OSError(code, os.strerror(code), source, None, target)
+    return None
+
+
+def _renameat2(from_folder: int, source: str, to_folder: int, target: str) -> int:
+    """0, or errno."""
+    done = _LIBC.renameat2(from_folder, os.fsencode(source), to_folder, os.fsencode(target), _NOREPLACE)
+    return 0 if done == 0 else ctypes.get_errno()
+
+
+def _link_and_unlink(from_folder: int, source: str, to_folder: int, target: str) -> None:
+    try:
+        os.link(source, target, src_dir_fd=from_folder, dst_dir_fd=to_folder, follow_symlinks=False)
+    except OSError as error:
+        if error.errno not in _NO_LINK:
+            raise
+        return _into_place(from_folder, source, to_folder, target)
+    try:
+        os.unlink(source, dir_fd=from_folder)
+    except OSError:  # it must not stay in both places
+        with suppress(OSError):
+            os.unlink(target, dir_fd=to_folder)
+        raise
+    return None
+
+
+def drop_second_name(from_folder: int, source: str, to_folder: int, target: str) -> None:
+    """Remove `source` where it and `target` are two names of one file, which a kill in the middle of a rename leaves."""
+    one, other = _seen(from_folder, source), _seen(to_folder, target)
+    if one is not None and other is not None and one.st_nlink > 1 and os.path.samestat(one, other):
+        os.unlink(source, dir_fd=from_folder)
+
+
+def _into_place(from_folder: int, source: str, to_folder: int, target: str) -> None:
+    with _one_at_a_time:
+        if not is_kept_place(to_folder, target):
+            _keep_place(to_folder, target)
+        try:
+            os.rename(source, target, src_dir_fd=from_folder, dst_dir_fd=to_folder)
+        except OSError:
+            release(to_folder, target)
+            raise
+        _unlink(to_folder, _note(target))
+
+
+def _keep_place(folder: int, name: str) -> None:
+    note = _note(name)
+    _unlink(folder, note)
+    _make(folder, note, os.fsencode(name))
+    try:
+        _make(folder, name, b"")
+    except OSError:
+        _unlink(folder, note)
+        raise
+
+
+def _make(folder: int, name: str, data: bytes) -> None:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    descriptor = os.open(name, flags, 0o666, dir_fd=folder)
+    try:
+        if data:
+            os.write(descriptor, data)
+            os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def is_kept_place(folder: int, name: str) -> bool:
+    """Whether `name` is an empty file that only keeps the place for a rename of ours that a kill interrupted."""
+    with _one_at_a_time:
+        seen = _seen(folder, name)
+        empty = seen is not None and stat.S_ISREG(seen.st_mode) and seen.st_size == 0
+        return empty and _seen(folder, _note(name)) is not None
+
+
+def release(folder: int, name: str) -> None:
+    """Give up a place that is kept for `name`; anything else under that name stays."""
+    with _one_at_a_time:
+        if is_kept_place(folder, name):
+            os.unlink(name, dir_fd=folder)
+        _unlink(folder, _note(name))
+
+
+def release_by_note(folder: int, note: str) -> None:
+    """The same, by the note's own name: for the clean-up that finds one."""
+    name = _noted(folder, note)
+    if name is not None:
+        release(folder, name)
+    _unlink(folder, note)
+
+
+def _noted(folder: int, note: str) -> str | None:
+    """The name that a note speaks of; None for one that is not ours."""
+    try:
+        descriptor = os.open(note, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, dir_fd=folder)
+    except OSError:
+        return None
+    try:
+        regular = stat.S_ISREG(os.fstat(descriptor).st_mode)
+        name = os.fsdecode(os.read(descriptor, _LONGEST_NOTE)) if regular else ""
+    finally:
+        os.close(descriptor)
+    return name if _note(name) == note and not {"/", "\0"} & set(name) and name not in ("", ".", "..") else None
+
+
+def _note(name: str) -> str:
+    return PLACE_PREFIX + hashlib.sha256(os.fsencode(name)).hexdigest()[:16]
+
+
+def _unlink(folder: int, name: str) -> None:
+    with suppress(FileNotFoundError):
+        os.unlink(name, dir_fd=folder)
+
+
+def _seen(folder: int, name: str) -> os.stat_result | None:
+    try:
+        return os.stat(name, dir_fd=folder, follow_symlinks=False)
+    except FileNotFoundError:
+        return None

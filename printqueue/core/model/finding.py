@@ -1,0 +1,88 @@
+"""Findings and verdicts: what a check answers and what follows from all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from printqueue.core.model.region import Region
+
+Value = float | int | str | None
+UNMEASURED = "Not measured"  # how such a finding begins
+
+
+class Level(StrEnum):
+    """How much a finding weighs: reject facts, warn about risks, note matters of taste."""
+
+    REJECT = "reject"
+    WARN = "warn"
+    NOTE = "note"
+    PASS = "pass"  # noqa: S105 - a level, no password
+
+    @property
+    def weight(self) -> int:
+        """0 (pass) to 3 (reject)."""
+        return (Level.PASS, Level.NOTE, Level.WARN, Level.REJECT).index(self)
+
+
+class Verdict(StrEnum):
+    """Over all findings."""
+
+    ACCEPTED = "accepted"
+    TURNED_BACK = "turned-back"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One check's answer.
+
+    says   one sentence: what was measured and what it means (ends with a full stop)
+    why    one sentence: why it matters on this paper
+    do     the one remedy, in the editor's terms; "" for a pass
+    instead  another way out, for example a smaller size; may be ""
+    origin   whose limit it is: "your rule; common practice", "ICC.1", ...
+    headline what the note's first line says where the check's own headline says too little; may be ""
+    where    the places in the picture, the worst first; () where it concerns all of it
+    """
+
+    check: str
+    level: Level
+    says: str
+    measured: Value = None
+    limit: Value = None
+    unit: str = ""
+    do: str = ""
+    why: str = ""
+    instead: str = ""
+    origin: str = "your rule; common practice"
+    allowed: bool = False
+    headline: str = ""
+    where: tuple[Region, ...] = ()
+    allowable: bool = True  # False: `allow` cannot make what cannot be rendered
+
+    @property
+    def counts(self) -> bool:
+        """Whether the finding still weighs after the artist's allowances."""
+        return not self.allowed
+
+    def allow(self) -> Finding:
+        """The same finding, marked as allowed on the record."""
+        return replace(self, allowed=True)
+
+
+def unmeasured(check: str, level: Level, unit: str) -> Finding:
+    """The answer of a check that another finding left without its numbers."""
+    do = "" if level is Level.PASS else "Settle the other findings first; then this can be measured."
+    return Finding(check, level, f"{UNMEASURED}: see the other findings.", unit=unit, do=do)
+
+
+def worst_first(findings: Iterable[Finding]) -> list[Finding]:
+    """Findings by falling weight; allowed ones after those that count, then by name."""
+    return sorted(findings, key=lambda f: (f.allowed, -f.level.weight, f.check))
+
+
+def verdict(findings: Iterable[Finding], turn_back_at: Level = Level.REJECT) -> Verdict:
+    """`turned-back` when any finding that counts weighs at least `turn_back_at`."""
+    heavy = any(f.counts and f.level.weight >= turn_back_at.weight for f in findings)
+    return Verdict.TURNED_BACK if heavy else Verdict.ACCEPTED

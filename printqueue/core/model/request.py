@@ -1,0 +1,113 @@
+"""One print as asked for, after paper, folder and order file have been put together."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Literal
+
+from printqueue.core.model.paper import Intent
+from printqueue.core.units import Size
+
+BorderStyle = Literal["even", "weighted", "given"]
+Feed = Literal["long-edge", "short-edge", "roll"]
+
+
+@dataclass(frozen=True, slots=True)
+class Border:
+    """The unprinted margin of the sheet.
+
+    even      `width_mm` on the tight axis, the rest split equally
+    weighted  as even, but heavier at the picture's foot
+    given     `sides_mm` = top, right, bottom, left
+    `width_mm` None: 8 % of the sheet's short side, at least 15 mm (common practice, no source).
+    """
+
+    style: BorderStyle = "even"
+    width_mm: float | None = None
+    sides_mm: tuple[float, float, float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sharpening:
+    """An unsharp mask on lightness at print scale: σ of its Gaussian in mm on paper, and its strength in percent."""
+
+    radius_mm: float
+    amount_percent: float
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What to make of one picture on one paper. Everything here is part of the recipe."""
+
+    paper: str
+    size: Size  # the sheet
+    picture: Size | None = None  # an exact picture size instead of a border
+    copies: int = 1
+    border: Border = field(default_factory=Border)
+    fit: Literal["whole", "crop"] = "whole"
+    ppi: int = 360
+    intent: Intent = Intent.RELATIVE
+    black_point_compensation: bool = True
+    lift_stops: float = 0.0
+    title: str | None = None
+    distance_mm: float | None = None
+    edition_of: int | None = None
+    assume_profile: Literal["srgb", "adobe-rgb", "display-p3", "romm"] | None = None
+    allow: Mapping[str, str] = field(default_factory=dict)  # check → why (may be "")
+    note: str | None = None
+    size_listed: bool = True  # False: a size that this paper's `sizes:` does not stock
+    sheet: Literal["full", "picture-only"] = "full"  # picture-only: the file is the picture without its border
+    hairline_mm: float = 0.0  # width of a line around the picture, just outside it; 0: none
+    feed: Feed = "long-edge"
+    turn_to_feed: bool = False  # the file's pixels are turned so that the edge fed first is its top edge
+    roll_mm: float = 0.0  # width of the roll, where the paper is fed from one; 0: as wide as the print
+    sharpen: Sharpening | None = None
+    foot_line_mm: float = 0.0  # cap height of a line of text at the sheet's foot; 0: none
+    maker: str = ""  # named in the foot line; "" where there is none
+
+    def to_json(self) -> str:
+        """Text for the ledger: every field, so that a print can be made again."""
+        return json.dumps(asdict(self), sort_keys=True, default=str)
+
+
+@dataclass(frozen=True, slots=True)
+class FootLine:
+    """Where a line of text stands in the foot border, in sheet pixels: it begins at `left_px` on `baseline_px`."""
+
+    left_px: int
+    baseline_px: int
+    width_px: int  # the room it has
+    height_px: int  # of its capitals
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where the picture lies on the sheet, in mm and in pixels of the print file.
+
+    Pixel counts are exact: the sheet is round(mm / 25.4 × ppi), the picture lies whole inside it.
+    `crop_px` is the part of the source used: (left, top, right, bottom) in source pixels.
+    All of it is as the picture is looked at; `turned`: the file's pixels lie a quarter turn clockwise from that.
+    """
+
+    sheet_mm: tuple[float, float]
+    picture_mm: tuple[float, float]
+    sheet_px: tuple[int, int]
+    picture_px: tuple[int, int]
+    left_px: int
+    top_px: int
+    ppi: int
+    source_ppi: float
+    crop_px: tuple[float, float, float, float]
+    borders_mm: tuple[float, float, float, float]  # top, right, bottom, left, as they come out
+    turned: bool = False
+    trim_mm: float = 0.0  # of roll to cut away at head and foot; part of the sheet and of the borders
+    hairline_px: int = 0  # width of the line around the picture
+    foot_line: FootLine | None = None
+
+    @property
+    def file_px(self) -> tuple[int, int]:
+        """Width and height of the print file in pixels."""
+        width, height = self.sheet_px
+        return (height, width) if self.turned else (width, height)

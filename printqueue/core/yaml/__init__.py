@@ -1,0 +1,1 @@
+"""YAML that people write: plain text, then typed values with units, and every mistake at once."""

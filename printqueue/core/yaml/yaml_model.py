@@ -1,0 +1,215 @@
+"""The model of a YAML file: read from its text, every mistake at once with file, line, key and remedy; as JSON Schema for editors."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from types import UnionType
+from typing import Annotated, Any, Self, Union, get_args, get_origin
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from printqueue.core.nearest import suggestion
+from printqueue.core.yaml.plain_yaml import MAX_PROBLEMS, Node, Path, Problem, RulesError, Tree
+
+_MAX_NESTED = 4  # keys inside keys, in any of our files
+_NULL = {"type": "null"}
+_ENUM_REPR = re.compile(r"<[^:>]*: ('[^']*')>")  # "<Level.WARN: 'warn'>" → "'warn'"
+
+
+class YamlModel(BaseModel):
+    """Base of every model of a file and of its parts: immutable, and an unknown key is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    @classmethod
+    def from_tree(cls, tree: Tree, context: Mapping[str, Any] | None = None) -> Self:
+        """Read a file. Raises `RulesError` with the problems of the text and of its meaning together."""
+        if not tree.whole:
+            raise RulesError(tree.problems)
+        try:
+            value = cls.model_validate(tree.root, context=context)
+        except ValidationError as error:
+            raise RulesError(_merged(tree, list(_problems(cls, tree, error)))) from error
+        if tree.problems:
+            raise RulesError(tree.problems)
+        return value
+
+    @classmethod
+    def editor_schema(cls) -> dict[str, Any]:
+        """JSON Schema (2020-12) of the file, for editors."""
+        return {"$schema": "https://json-schema.org/draft/2020-12/schema", **_without_null(cls.model_json_schema())}
+
+
+def default(text: str, description: str) -> Any:
+    """A key that may be left out: what it then says, as the file would say it. Read like the file, and shown to editors."""
+    return Field(text, validate_default=True, description=description)
+
+
+class ContradictionError(ValueError):
+    """A value that cannot stand beside that of `other`, a key of the same mapping. `says` may hold {this} and {that}."""
+
+    def __init__(self, other: str, says: str) -> None:
+        super().__init__(says)
+        self.other = other
+
+
+class Keyed:
+    """In `Annotated`: `keys` may stand in a value that is not a model of its own. Each leads to its field, or to None."""
+
+    def __init__(self, keys: Mapping[str, Any]) -> None:
+        self.keys = keys
+
+
+def taken_apart(field: Any) -> Iterator[Any]:
+    """The classes that a field or an annotation allows, and everything that `Annotated` says about them."""
+    if isinstance(field, FieldInfo):
+        yield from field.metadata
+        field = field.annotation
+    if get_origin(field) in (Union, UnionType, Annotated):
+        for part in get_args(field):
+            yield from taken_apart(part)
+    else:
+        yield field
+
+
+def keys_of(field: Any) -> dict[str, Any]:
+    """The keys that may stand in a value of this field, annotation or model, each with its own field."""
+    found: dict[str, Any] = {}
+    for part in taken_apart(field):
+        if isinstance(part, Keyed):
+            found |= part.keys
+        elif isinstance(part, type) and issubclass(part, BaseModel):
+            found |= {info.alias or name: info for name, info in part.model_fields.items()}
+    return found
+
+
+def _at(model: Any, path: Path) -> Any:
+    """The field at `path`; None where there is none."""
+    for step in path:
+        if isinstance(step, int):
+            model = next((get_args(part)[0] for part in taken_apart(model) if get_origin(part) is list), None)
+        else:
+            model = keys_of(model).get(step)
+    return model
+
+
+def _places(field: Any, inside: Path = ()) -> Iterator[Path]:
+    """The paths of all keys, those inside of others too."""
+    for name, inner in keys_of(field).items() if len(inside) < _MAX_NESTED else ():
+        yield (*inside, name)
+        yield from _places(inner, (*inside, name))
+
+
+def _without_null(node: Any) -> Any:
+    """A key may be left out, but not be empty: no `null`, as a default or a branch; a single other branch is the node itself."""
+    if isinstance(node, list):
+        return [_without_null(one) for one in node]
+    if not isinstance(node, dict):
+        return node
+    done = {key: _without_null(value) for key, value in node.items() if (key, value) != ("default", None)}
+    if _NULL not in done.get("anyOf", ()):
+        return done
+    rest = [branch for branch in done.pop("anyOf") if branch != _NULL]
+    branch = rest[0] if len(rest) == 1 else {"anyOf": rest}
+    return {**done, **branch, **done}
+
+
+def _merged(tree: Tree, found: list[Problem]) -> list[Problem]:
+    """All in the order of the lines; what the model says of a node that cannot be read would only repeat it."""
+    known = [problem.path for problem in tree.problems]
+    new = [one for one in found if not any(one.path[: len(path)] == path for path in known if path)]
+    return sorted([*tree.problems, *new], key=lambda one: (one.file, one.line or 0))[:MAX_PROBLEMS]
+
+
+def _problems(model: type[BaseModel], tree: Tree, error: ValidationError) -> Iterator[Problem]:
+    for details in error.errors(include_url=False)[:MAX_PROBLEMS]:
+        path: Path = tuple(details["loc"])
+        if isinstance(contradiction := details.get("ctx", {}).get("error"), ContradictionError):
+            yield _contradicted(tree, path, contradiction)
+        else:
+            mark = tree.mark(path)
+            yield Problem(mark.file, mark.line, path, *_sentence(details, path, model))
+
+
+def _contradicted(tree: Tree, path: Path, error: ContradictionError) -> Problem:
+    """It stands at the later of both keys, in the file itself where the other is inherited; both are named with what they say."""
+    other = (*path[:-1], error.other)
+    here = max(path, other, key=lambda one: (tree.mark(one).file == tree.file, tree.mark(one).line))
+    mark = tree.mark(here)
+    names = {place: f"{place[-1]} ({_where(tree, place, mark.file, here)})" for place in (path, other)}
+    return Problem(mark.file, mark.line, here, f"{error}.".format(this=names[path], that=names[other]))
+
+
+def _where(tree: Tree, path: Path, file: str, here: Path) -> str:
+    """What stands at `path`, and where, if not at the place of the problem itself."""
+    mark, text = tree.mark(path), _short(_node(tree, path))
+    if path == here:
+        return text
+    return f"{text}; line {mark.line}" if mark.file == file else f"{text}; {mark.file}, line {mark.line}"
+
+
+def _node(tree: Tree, path: Path) -> Node:
+    node: Node = tree.root
+    for step in path:
+        node = node[step]  # type: ignore[index]
+    return node
+
+
+def _sentence(details: ErrorDetails, path: Path, model: type[BaseModel]) -> tuple[str, str]:
+    """What is wrong and what to do, in words for someone who never saw the model."""
+    kind, context = details["type"], details.get("ctx", {})
+    match kind:
+        case "extra_forbidden":
+            return "there is no such key.", _hint_for_unknown(path, model)
+        case "missing":
+            return "this key is missing.", _described(_at(model, path))
+        case "value_error":
+            said = str(context.get("error", ""))
+            return said if said.endswith((".", "?")) else f"{said}.", ""
+        case "enum" | "literal_error":
+            possible = _ENUM_REPR.sub(r"\1", str(context.get("expected", "")))
+            return f"'{_short(details['input'])}' is not possible here.", f"Write {possible}."
+        case "model_type" | "model_attributes_type" | "dict_type":
+            known = ", ".join(keys_of(_at(model, path)))
+            return (
+                f"keys are expected here, {_kind(details['input'])} found.",
+                f"Possible keys: {known}." if known else "",
+            )
+        case "list_type":
+            return f"a list is expected here, {_kind(details['input'])} found.", "Write [first, second]."
+        case "string_type":
+            return f"a text is expected here, {_kind(details['input'])} found.", ""
+        case "too_long" | "string_too_long":
+            return f"this is too long; {context.get('max_length')} at most.", ""
+        case "too_short" | "string_too_short":
+            return "this must not be empty.", ""
+        case _:
+            return f"{details['msg'].rstrip('.')}.", ""
+
+
+def _described(field: FieldInfo | None) -> str:
+    described = field and field.description
+    return f"It says: {described.rstrip('.')}." if described else ""
+
+
+def _short(value: Any) -> str:
+    return value[:40] if isinstance(value, str) else _kind(value)
+
+
+def _kind(value: Any) -> str:
+    if isinstance(value, str):
+        return f"the text '{value[:40]}'"
+    return "a list" if isinstance(value, list) else "keys and values"
+
+
+def _hint_for_unknown(path: Path, model: type[BaseModel]) -> str:
+    unknown = str(path[-1])
+    elsewhere = [place for place in _places(model) if place[-1] == unknown]
+    if any(len(place) == 1 for place in elsewhere):
+        return "It belongs at the top of the file, not inside another key."
+    if len(elsewhere) == 1:
+        return f"It belongs in '{'.'.join(map(str, elsewhere[0]))}'."
+    return suggestion(unknown, keys_of(_at(model, path[:-1])))

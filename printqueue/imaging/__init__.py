@@ -1,0 +1,1 @@
+"""Pixels: decoding, colour, rendering, proof pictures, print files, lettering."""

@@ -1,0 +1,175 @@
+"""The colour engine, lcms2, spoken to through its C interface: a conversion is prepared once and used by every thread.
+
+imagecodecs, which brings the engine, prepares each call anew, and preparing takes longer than converting a band (40 ms for a
+table of 49 nodes). Here the same engine, in the same file, is asked for a transform that is kept (lcms2 API reference,
+"Transforms"; a shared one needs cmsFLAGS_NOCACHE). Where a build of imagecodecs hides the engine, `prepare` answers with one
+that calls imagecodecs each time: the same codes, slower.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from threading import Lock
+from typing import Any, Literal
+from weakref import finalize
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from printqueue.imaging.colour.icc import ProfileError
+
+Codes = NDArray[np.uint16]
+Convert = Callable[[Codes], NDArray[Any]]
+Target = Literal["rgb-16", "rgb-8", "lab-16", "lab-double"]
+
+_NO_CACHE = 0x0040  # lcms2.h: cmsFLAGS_NOCACHE
+_KEPT = 12  # transforms: the most that one picture on one paper asks for
+_MOST_AT_ONCE = 1 << 24  # pixels of one call, far below its 32-bit count
+
+
+@dataclass(frozen=True, slots=True)
+class _Format:
+    """How samples lie in memory: `number` as lcms2.h composes it, and imagecodecs' names for the same."""
+
+    number: int
+    space: str
+    dtype: str
+    channels: int
+
+
+def _number(space: int, channels: int, size: int, *, is_float: bool = False) -> int:
+    """lcms2.h: FLOAT_SH | COLORSPACE_SH | CHANNELS_SH | BYTES_SH (a double has size 0)."""
+    return is_float << 22 | space << 16 | channels << 3 | size
+
+
+# lcms2.h: PT_GRAY 3, PT_RGB 4, PT_Lab 10. Lab of 16 bits is encoded as in ICC.1:2022 6.3.4.2.
+_GREY, _RGB = _Format(_number(3, 1, 2), "gray", "u2", 1), _Format(_number(4, 3, 2), "rgb", "u2", 3)
+_TARGETS: dict[Target, _Format] = {
+    "rgb-16": _RGB,
+    "rgb-8": _Format(_number(4, 3, 1), "rgb", "u1", 3),
+    "lab-16": _Format(_number(10, 3, 2), "lab", "u2", 3),
+    "lab-double": _Format(_number(10, 3, 0, is_float=True), "lab", "f8", 3),
+}
+_PREPARING = Lock()
+
+
+def prepare(source: bytes, target: bytes, to: Target, *, grey: bool, intent: int, flags: int) -> Convert:
+    """A conversion of (H, W, 3) RGB or (H, W) grey uint16 codes into (H, W, 3), for any number of threads at once.
+
+    `intent`: ICC.1 number; `flags`: cmsFLAGS of lcms2.h. Kept, so that asking again costs nothing.
+    Raises `ProfileError` where the engine refuses one of the profiles.
+    """
+    with _PREPARING:  # two threads that ask for the same: one prepares, the other waits
+        return _prepared(source, target, to, grey=grey, intent=intent, flags=flags)
+
+
+@lru_cache(maxsize=_KEPT)
+def _prepared(source: bytes, target: bytes, to: Target, *, grey: bool, intent: int, flags: int) -> Convert:
+    given, wanted = _GREY if grey else _RGB, _TARGETS[to]
+    engine = _engine()
+    if engine is None:
+        return lambda codes: _each_time(codes, source, target, given, wanted, intent, flags)
+    return _Transform(engine, source, target, given, wanted, intent, flags)
+
+
+def is_direct() -> bool:
+    """Whether the engine is asked through its C interface, not through imagecodecs each time."""
+    return _engine() is not None
+
+
+class _Transform:
+    """A transform of the engine; its memory goes with it."""
+
+    def __init__(
+        self,
+        engine: ctypes.CDLL,
+        source: bytes,
+        target: bytes,
+        given: _Format,
+        wanted: _Format,
+        intent: int,
+        flags: int,
+    ) -> None:
+        self._do, self._given, self._wanted = engine.cmsDoTransform, given, wanted
+        profiles = [engine.cmsOpenProfileFromMem(data, len(data)) for data in (source, target)]
+        try:
+            first, last = profiles
+            self._handle = (
+                engine.cmsCreateTransform(first, given.number, last, wanted.number, intent, flags | _NO_CACHE)
+                if first and last
+                else None
+            )
+        finally:
+            for profile in filter(None, profiles):
+                engine.cmsCloseProfile(profile)
+        if not self._handle:
+            raise _refused()
+        finalize(self, engine.cmsDeleteTransform, self._handle)
+
+    def __call__(self, codes: Codes) -> NDArray[Any]:
+        shape = codes.shape if self._given is _RGB else (*codes.shape, 1)
+        if codes.dtype != np.uint16 or len(shape) != 3 or shape[2] != self._given.channels:
+            raise _refused()
+        codes = np.ascontiguousarray(codes)
+        found = np.empty((*shape[:2], self._wanted.channels), self._wanted.dtype)
+        rows = max(1, _MOST_AT_ONCE // max(1, shape[1]))
+        for top in range(0, shape[0], rows):
+            part, out = codes[top : top + rows], found[top : top + rows]
+            self._do(self._handle, part.ctypes.data, out.ctypes.data, part.shape[0] * shape[1])
+        return found
+
+
+def _each_time(
+    codes: Codes, source: bytes, target: bytes, given: _Format, wanted: _Format, intent: int, flags: int
+) -> NDArray[Any]:
+    """The same by imagecodecs, prepared anew."""
+    try:
+        found = imagecodecs.cms_transform(
+            np.ascontiguousarray(codes),
+            source,
+            target,
+            colorspace=given.space,
+            outcolorspace=wanted.space,
+            outdtype=wanted.dtype,
+            intent=intent,
+            flags=flags,
+        )
+    except (imagecodecs.CmsError, ValueError, TypeError) as error:
+        # The engine answers a profile that it cannot use with one of these three.
+        raise _refused() from error
+    return np.asarray(found)
+
+
+def _refused() -> ProfileError:
+    return ProfileError("the colour engine cannot use it for these pixels")
+
+
+def load_engine() -> None:
+    """Find the engine's names now, not with the first transform."""
+    _engine()
+
+
+@cache
+def _engine() -> ctypes.CDLL | None:
+    """The engine that imagecodecs has loaded, by its C names; None where they cannot be seen."""
+    try:
+        from imagecodecs import _cms
+
+        engine = ctypes.CDLL(_cms.__file__)  # its symbols, and those of what it is linked to (dlsym(3))
+        pointer, number = ctypes.c_void_p, ctypes.c_uint32
+        for name, result, arguments in (
+            ("cmsOpenProfileFromMem", pointer, (ctypes.c_char_p, number)),
+            ("cmsCloseProfile", ctypes.c_int, (pointer,)),
+            ("cmsCreateTransform", pointer, (pointer, number, pointer, number, number, number)),
+            ("cmsDoTransform", None, (pointer, pointer, pointer, number)),
+            ("cmsDeleteTransform", None, (pointer,)),
+        ):
+            function = getattr(engine, name)
+            function.restype, function.argtypes = result, arguments
+    except (ImportError, OSError, AttributeError):
+        return None
+    return engine

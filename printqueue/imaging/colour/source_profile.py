@@ -1,0 +1,82 @@
+"""Which profile a picture's numbers are read through: embedded, declared, or assumed by the order. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from printqueue.core.model.picture import PictureFacts
+from printqueue.core.text import shown
+from printqueue.imaging.colour import manager, spaces
+from printqueue.imaging.colour.curves import channel_curves
+from printqueue.imaging.colour.icc import CLASS_NAMES, Profile, ProfileError, read_profile
+
+_SOURCE_CLASSES = ("scnr", "mntr", "spac")
+# Descriptions of working spaces; a display-class profile with another name is a single display's own
+_WORKING_WORDS = ("rgb", "romm", "prophoto", "p3", "2020", "srgb", "gray", "grey", "gamma", "dot gain", "lstar", "l*")
+
+
+@dataclass(frozen=True, slots=True)
+class SourceProfile:
+    """`state`: fine, display, declared, assumed, missing, unreadable or printer; `data` None where unusable."""
+
+    state: str
+    name: str = ""
+    data: bytes | None = None
+    facts: Profile | None = None
+    problem: str = ""
+
+    @property
+    def space_key(self) -> str | None:
+        """`romm` for very wide spaces, so that 8 bits in them can be warned about."""
+        return "romm" if self.name.lower().startswith(("romm", "prophoto")) else None
+
+
+def choose(picture: PictureFacts, icc: bytes | None, assume: str | None) -> SourceProfile:
+    """The profile to use. An order's `assume_profile` serves only where nothing usable is embedded."""
+    embedded = _embedded(picture, icc) if icc is not None else SourceProfile("missing")
+    if embedded.data is not None:
+        return embedded
+    if assume is not None and picture.colour == "rgb":
+        return _standard("assumed", assume)
+    if embedded.state == "missing" and picture.declared_space is not None and picture.colour == "rgb":
+        return _standard("declared", picture.declared_space)
+    return embedded
+
+
+def _standard(state: str, key: str) -> SourceProfile:
+    data = spaces.profile_bytes(key)
+    return SourceProfile(state, spaces.SPACES[key].title, data, read_profile(data))
+
+
+def _embedded(picture: PictureFacts, icc: bytes) -> SourceProfile:
+    try:
+        facts = read_profile(icc)
+    except ProfileError as error:
+        return SourceProfile("unreadable", problem=str(error))
+    name = shown(facts.description, limit=80) or "a profile without a name"
+    wanted = "GRAY" if picture.colour == "grey" else "RGB"
+    if facts.space != wanted:
+        return SourceProfile("unreadable", name, problem=f"{name} is for {facts.space} pixels, the file has {wanted}")
+    if wanted == "RGB" and facts.device_class == "prtr":
+        return _tried(name, icc, facts, "printer")
+    if facts.device_class not in _SOURCE_CLASSES and not (wanted == "GRAY" and facts.device_class == "prtr"):
+        problem = f"{name} is a {CLASS_NAMES[facts.device_class]} profile, which cannot describe a picture"
+        return SourceProfile("unreadable", name, problem=problem)
+    return _tried(name, icc, facts, "display" if _is_a_displays_own(facts) else "fine")
+
+
+def _tried(name: str, icc: bytes, facts: Profile, state: str) -> SourceProfile:
+    if not facts.usable_as_source:
+        return SourceProfile("unreadable", name, problem=f"{name} lacks the tables that turn numbers into colours")
+    try:  # what is broken shows here, as the picture's fault, and not while a print is measured or made
+        manager.try_out(icc, grey=facts.space == "GRAY")
+        channel_curves(icc, facts)
+    except ProfileError as error:
+        return SourceProfile("unreadable", name, problem=f"{name}: {error}")
+    return SourceProfile(state, name, icc, facts)
+
+
+def _is_a_displays_own(facts: Profile) -> bool:
+    if facts.device_class != "mntr" or facts.space != "RGB":
+        return False
+    return not any(word in facts.description.lower() for word in _WORKING_WORDS)

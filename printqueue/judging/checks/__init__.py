@@ -1,0 +1,23 @@
+"""The checks, one file each. A new file with a `CHECK` in it is a new check; nothing else to register.
+
+A check is in force on a paper only when the paper's rules (or what they extend) name it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import import_module
+from pkgutil import iter_modules
+from types import MappingProxyType
+from typing import Any
+
+from printqueue.judging.contract import Check
+
+
+def _discover() -> Mapping[str, Check[Any]]:
+    modules = (import_module(f"{__name__}.{info.name}") for info in iter_modules(__path__))
+    checks: dict[str, Check[Any]] = {module.CHECK.name: module.CHECK for module in modules}
+    return MappingProxyType(dict(sorted(checks.items())))
+
+
+REGISTRY: Mapping[str, Check[Any]] = _discover()

@@ -1,0 +1,82 @@
+"""Do smooth areas climb like stairs?"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from printqueue.core.model.finding import Finding, Level, unmeasured
+from printqueue.core.model.measures import Measure, Where
+from printqueue.core.model.region import told
+from printqueue.core.model.subject import Subject
+from printqueue.core.units import number_text
+from printqueue.core.yaml.limits import Limits
+from printqueue.core.yaml.quantity import Percent
+from printqueue.judging.contract import Check, Explanation
+
+_L_PER_COUNT = 100 / 255  # encoded values are about even in L*, as the usual spaces are made
+
+
+class BandingLimits(Limits):
+    """How much of the picture may climb in steps coarser than those of 8 bits, and what more of it weighs."""
+
+    area_above: Annotated[Percent | None, Field(description="more of the picture than this climbs in coarse steps")] = (
+        None
+    )
+    level: Annotated[Level, Field(description="what that weighs")] = Level.WARN
+
+
+def judge(subject: Subject, limits: BandingLimits) -> Finding:
+    """Compare the stepped area with the limit."""
+    area = subject.number(Measure.BANDING_AREA_PERCENT)
+    if area is None:
+        return unmeasured("banding", limits.unmeasurable, "% of area")
+    if limits.area_above is not None and area > limits.area_above:
+        return _stairs(subject, limits.level, area, limits.area_above)
+    says = "No coarse steps in smooth areas."
+    if area > 0:
+        says = f"Coarse steps in {number_text(area)} % of the picture."
+    return Finding("banding", Level.PASS, says, measured=round(area, 2), limit=limits.area_above, unit="% of area")
+
+
+def _stairs(subject: Subject, level: Level, area: float, limit: float) -> Finding:
+    step = subject.number(Measure.BANDING_STEP_COUNTS)
+    places = subject.regions(Where.BANDING)
+    worst = told(places, "most")
+    high = ""
+    if step is not None:
+        high = f" of {number_text(step)}/255 of the tone scale (about {number_text(step * _L_PER_COUNT)} L*)"
+    return Finding(
+        "banding",
+        level,
+        f"{number_text(area)} % of the picture climbs in steps{high} instead of evenly{worst}.",
+        measured=round(area, 2),
+        limit=limit,
+        unit="% of area",
+        why="The texture breaks fine steps up; wide ones can still be followed across the sheet."
+        if subject.paper.surface.textured
+        else "A smooth sheet shows each step in a sky or fog as a contour line.",
+        do="Make the edit again on the 16-bit original.",
+        instead="Without one: a little grain, 1/255 of the tone scale, over the smooth areas dissolves the steps.",
+        where=places,
+    )
+
+
+CHECK = Check(
+    "banding",
+    BandingLimits,
+    judge,
+    Explanation(
+        question="Do skies and fog climb in steps?",
+        measures="Up to 128 tiles at the file's own pixels, channel by channel, in cells of 32, 64, 128 and 256 px: at least 80 % of the "
+        "neighbours are equal, the tone goes one way, at most 40/255, and most of it in single rises of like height. Counted is the "
+        "area where these rises are at least 1.5/255; 8 bits alone make rises of 1/255, which count for nothing.",
+        matters="What a display dithers away, ink draws: steps in a clear sky are read as contour lines.",
+        source="Our own measure, held by tests to gradients of known rounding. Limits: found by trial on photographs; common practice, "
+        "no source.",
+        typical="Photographs 0 %, also in 8 bit; a clean 8-bit gradient 0 % (steps of 1/255); the same in 7 bit or stretched to twice "
+        "its contrast 100 % at 2/255. Noise and grain of one count hide the steps from the eye and from this check.",
+    ),
+    marks="steps in even tones",
+)

@@ -1,0 +1,112 @@
+"""How much darker are the corners than the centre? A description; a limit only where the photographer sets one."""
+
+from __future__ import annotations
+
+from math import log2
+from typing import Annotated
+
+from pydantic import Field
+
+from printqueue.core.model.finding import Finding, Level, unmeasured
+from printqueue.core.model.measures import Measure
+from printqueue.core.model.subject import Subject
+from printqueue.core.units import number_text
+from printqueue.core.yaml.limits import Limits
+from printqueue.core.yaml.quantity import Lightness
+from printqueue.judging.contract import Check, Explanation
+
+_MAX_STOPS = 3.0  # beyond it the corner is as good as black, and no exposure brings it back
+
+
+class VignetteLimits(Limits):
+    """How much darker than the centre all four corners may be."""
+
+    note_above: Annotated[Lightness | None, Field(description="corners darker than the centre by more are noted")] = (
+        None
+    )
+    warn_above: Annotated[
+        Lightness | None,
+        Field(description="corners darker by more are warned of; not set, because a vignette may be meant"),
+    ] = None
+
+
+def judge(subject: Subject, limits: VignetteLimits) -> Finding:
+    """Describe the corners; they count as dark only where all four are."""
+    corners, lightest = subject.number(Measure.VIGNETTE_CORNERS_L), subject.number(Measure.VIGNETTE_LIGHTEST_CORNER_L)
+    if corners is None or lightest is None:
+        return _not_measurable(subject, limits)
+    if lightest >= 0:
+        return _fine(limits, _one_light_corner(corners, lightest), -lightest)
+    darker = -corners
+    for level, limit in ((Level.WARN, limits.warn_above), (Level.NOTE, limits.note_above)):
+        if limit is not None and darker > limit:
+            return _dark(subject, level, darker, limit)
+    return _fine(limits, f"The corners are {number_text(darker, 0)} L* darker than the centre.", darker)
+
+
+def _not_measurable(subject: Subject, limits: VignetteLimits) -> Finding:
+    if not subject.tried(Measure.VIGNETTE_CORNERS_L):
+        return unmeasured("vignette", limits.unmeasurable, "L*")
+    do = "" if limits.unmeasurable is Level.PASS else "Nothing; look at the corners yourself."
+    says = "The picture is too small for corners and a centre: not measurable."
+    return Finding("vignette", limits.unmeasurable, says, unit="L*", do=do)
+
+
+def _one_light_corner(corners: float, lightest: float) -> str:
+    if corners > 0.5:
+        return f"The corners are {number_text(corners, 0)} L* lighter than the centre."
+    if lightest < 0.5:
+        return "The corners are as light as the centre."
+    return f"No dark corners all round: one is {number_text(lightest, 0)} L* lighter than the centre."
+
+
+def _fine(limits: VignetteLimits, says: str, darker: float) -> Finding:
+    nearest = limits.note_above if limits.note_above is not None else limits.warn_above
+    return Finding("vignette", Level.PASS, says, measured=round(darker, 1), limit=nearest, unit="L*")
+
+
+def _dark(subject: Subject, level: Level, darker: float, limit: float) -> Finding:
+    return Finding(
+        "vignette",
+        level,
+        f"The corners are {number_text(darker, 0)} L* darker than the centre.",
+        measured=round(darker, 1),
+        limit=limit,
+        unit="L*",
+        why="Dark corners show more against white paper than on a screen: the border lies right beside them.",
+        do=f"Nothing, if the dark corners are meant; else lighten them in the lens correction{_by(subject, darker)}.",
+        origin="a description; your rule" if level is Level.NOTE else "your rule",
+    )
+
+
+def _by(subject: Subject, darker: float) -> str:
+    """', by about 0.7 stop' in the corners, where exposure can do it."""
+    centre = subject.number(Measure.VIGNETTE_CENTRE_L)
+    if centre is None or not 0 <= centre - darker <= 100:
+        return ""
+    stops = log2(max(_luminance(centre), 1e-6) / max(_luminance(centre - darker), 1e-6))
+    words = number_text(stops)
+    return f", by about {words} stop{'s' if round(stops, 1) > 1 else ''}" if 0.05 < stops <= _MAX_STOPS else ""
+
+
+def _luminance(L: float) -> float:
+    """Y of white = 1 (CIE 15)."""
+    return float(((L + 16) / 116) ** 3) if L > 8 else L * 27 / 24389
+
+
+CHECK = Check(
+    "vignette",
+    VignetteLimits,
+    judge,
+    Explanation(
+        question="How dark are the corners against the centre?",
+        measures="Corners against centre in L* of the delivered picture, on a working copy: a smooth surface (even tilt plus the "
+        "cos⁴ shape of a lens's fall-off) fitted so that objects are left out. They count as dark only where all four are: a "
+        "picture that is lighter on one side has no vignette. Lighter corners are no fault.",
+        matters="On a screen the surround is dark; on a wall the white border lies beside each corner and shows it.",
+        source="Our own measure, held by tests to the closed form of the cos⁴ law: (L* + 16)(cos^(4/3) θ − 1), within 1 L* up to 40° "
+        "in the corner. Limits: a description, no source; a subject lit in its middle reads like a lens's fall-off.",
+        typical="Even light −3 to 3 L*; the cos⁴ law at 20 to 30° in the corner 5 to 16; a flower before black 30 and more, as it is meant.",
+    ),
+    headline="has corners that are too dark for {paper}",
+)

@@ -1,0 +1,53 @@
+"""What every check is made of; each file in `checks/` ends with one `CHECK = Check(...)`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+from printqueue.core.model.finding import Finding
+from printqueue.core.model.subject import Subject
+from printqueue.core.yaml.limits import Limits
+
+L = TypeVar("L", bound=Limits)
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """What `printqueue explain CHECK` says; beside the code so that it cannot drift."""
+
+    question: str  # one line, ends with a question mark
+    measures: str
+    matters: str
+    source: str
+    typical: str
+
+
+@dataclass(frozen=True, slots=True)
+class Check(Generic[L]):
+    """One measured question about a picture. `judge` is pure: facts and numbers in, a finding out.
+
+    headline  what the first line of a reason note says of the picture, with {size} and {paper} if wanted:
+              "has too few pixels for {size} on {paper}"; a finding may bring a better one of its own
+    called    its name in running text, where that differs from `name`
+    marks     what its places are, in the legend of a proof picture: "edges that ring"
+    """
+
+    name: str
+    limits: type[L]
+    judge: Callable[[Subject, L], Finding]
+    explanation: Explanation
+    headline: str = "was turned back"
+    called: str = ""
+    marks: str = ""
+
+    @property
+    def in_words(self) -> str:
+        """Its name in running text."""
+        return self.called or self.name
+
+    @property
+    def in_legend(self) -> str:
+        """What its places are."""
+        return self.marks or self.in_words

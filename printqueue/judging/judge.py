@@ -1,0 +1,33 @@
+"""Runs a paper's checks over one subject: numbers in, findings and a verdict out. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from printqueue.core.model.finding import Finding, Level
+from printqueue.core.model.measures import Word
+from printqueue.core.model.subject import Subject
+from printqueue.core.yaml.limits import Limits
+from printqueue.judging.checks import REGISTRY
+from printqueue.judging.contract import Check
+
+
+def judge(subject: Subject, limits: Mapping[str, Limits]) -> list[Finding]:
+    """One finding per check that the paper's rules turn on, the artist's allowances marked."""
+    checks: Mapping[str, Check[Any]] = REGISTRY
+    in_force = {**limits, **{name: checks[name].limits() for name in _unprintable(subject)}}
+    findings = [checks[name].judge(subject, limit) for name, limit in in_force.items()]
+    return [allow(finding, subject.request.allow) for finding in findings]
+
+
+def _unprintable(subject: Subject) -> list[str]:
+    """Checks that turn back what cannot be rendered, at their own limits: no paper's rules can soften that."""
+    no_colours = subject.text(Word.PROFILE_STATE) in ("missing", "unreadable")
+    return [name for name, is_so in (("profile", no_colours), ("size", subject.placement is None)) if is_so]
+
+
+def allow(finding: Finding, allowances: Mapping[str, str]) -> Finding:
+    """Mark a finding that the artist allowed; what cannot be rendered cannot be allowed."""
+    wanted = finding.check in allowances and finding.level.weight >= Level.WARN.weight
+    return finding.allow() if wanted and finding.allowable else finding

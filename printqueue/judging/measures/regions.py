@@ -1,0 +1,27 @@
+"""The few places that a map of faults comes down to."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from printqueue.core.model.region import Region
+
+MAX_REGIONS = 5
+
+
+def largest_regions(mask: NDArray[np.bool_], values: NDArray[np.float32] | None = None) -> tuple[Region, ...]:
+    """The five largest connected pieces of a mask (H, W) of the whole picture, largest first.
+
+    Each as its bounding box; `values` (H, W) gives each the mean over its pixels.
+    """
+    height, width = mask.shape
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    biggest = sorted(range(1, count), key=lambda label: -int(stats[label, cv2.CC_STAT_AREA]))[:MAX_REGIONS]
+    found = []
+    for label in biggest:
+        left, top, across, down = (int(n) for n in stats[label, :4])
+        value = None if values is None else float(values[labels == label].mean())
+        found.append(Region(left / width, top / height, across / width, down / height, value))
+    return tuple(found)

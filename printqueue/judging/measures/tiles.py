@@ -1,0 +1,61 @@
+"""A bounded sample of a picture at the file's own pixels: square tiles on an even grid.
+
+What lies in the pixel grid itself (true detail, JPEG blocks, steps in smooth areas) is lost in a working
+copy, and reading all of it buys nothing: 128 tiles of 256 × 256 px (8.4 MP) hold enough of it. Pictures up
+to 8.4 MP are covered whole; of a 50-megapixel picture every 610 px or so one tile is taken.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from math import ceil, floor, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from printqueue.imaging.source import Samples
+
+TILE_PX = 256
+MAX_TILES = 128
+_GRID_PX = 8  # tiles begin at multiples of the JPEG block, so that blocks keep their phase
+_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # ITU-R BT.709-6, on encoded values
+
+
+@dataclass(frozen=True)
+class Tile:
+    """Codes (h, w, C), uint8 or uint16, C = 1 or 3; x, y: where its top left pixel lies in the picture."""
+
+    codes: Samples
+    x: int
+    y: int
+
+    @cached_property
+    def tone(self) -> NDArray[np.float32]:
+        """Encoded luma, 0..1, (h, w) float32: perceptually even, as edges and grain are seen."""
+        white = np.float32(np.iinfo(self.codes.dtype).max)
+        codes = self.codes.astype(np.float32)
+        plane = codes[..., 0] if codes.shape[-1] == 1 else codes @ _LUMA
+        return np.asarray(plane / white, np.float32)
+
+
+def tile_starts(length_px: int, count: int) -> list[int]:
+    """First pixels of at most `count` tiles, evenly spaced over `length_px`, at multiples of 8 px.
+
+    Whole cover without overlap where the tiles suffice; the last tile of a cover may be narrower.
+    """
+    if count * TILE_PX >= length_px:
+        return list(range(0, length_px, TILE_PX))
+    step = length_px / count
+    first = (step - TILE_PX) / 2
+    return [floor((first + step * index) / _GRID_PX) * _GRID_PX for index in range(count)]
+
+
+def tile_grid(width_px: int, height_px: int) -> tuple[list[int], list[int]]:
+    """Lefts and tops of the tiles of a picture: at most `MAX_TILES`, about square in their spacing."""
+    across, down = ceil(width_px / TILE_PX), ceil(height_px / TILE_PX)
+    if across * down > MAX_TILES:
+        across = min(across, max(1, round(sqrt(MAX_TILES * width_px / height_px))))
+        across = min(across, MAX_TILES)
+        down = min(down, max(1, MAX_TILES // across))
+    return tile_starts(width_px, across), tile_starts(height_px, down)

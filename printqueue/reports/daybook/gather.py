@@ -1,0 +1,257 @@
+"""From the ledger, the papers and the folders to what stands on the daybook's pages."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Any
+
+from printqueue.core import naming
+from printqueue.core.disk.durable import lstamp
+from printqueue.core.model.finding import Level
+from printqueue.core.model.job import Arrival, MonthCount, PrintRecord, State
+from printqueue.core.model.publication import Publication
+from printqueue.core.units import stops_text
+from printqueue.ledger import LedgerReader, Wanted
+from printqueue.reports.daybook.entries import Month, Open, PaperLine, Picture, Print, Today
+from printqueue.reports.queue import attention, collect
+from printqueue.studio.folders import Studio
+from printqueue.studio.papers.loader import Shelf
+from printqueue.studio.stock import profile_state
+
+THUMBNAILS = "pictures"  # below daybook/
+_NEWEST = 24  # prints on the first page
+_MOST = 100_000  # of one month
+
+
+def today(studio: Studio, shelf: Shelf, months: Iterable[MonthCount], *, now: datetime, running: bool) -> Today:
+    """The first page's content; `now` has a zone, and all times are told in it. `months`: those that have a page.
+
+    It costs what stands on the page, however much was made before.
+    """
+    ledger = LedgerReader(studio.ledger)
+    with ledger.at_once():
+        answer = collect(ledger, running=running)
+        book = _Book(studio, shelf, ledger, now)
+        newest, back = book.newest(), book.turned_back()
+    return Today(
+        studio=os.path.basename(studio.root) or "the studio",
+        maker=studio.config.maker,
+        written=now,
+        running=running,
+        watch=_watch(answer, now),
+        attention=tuple(attention(answer, now, scan_s=studio.config.scan, standing=0)),
+        working=_open(answer, State.WORKING, now),
+        waiting=_open(answer, State.WAITING, now),
+        stuck=_open(answer, State.STUCK, now),
+        turned_back=back,
+        newest=newest,
+        months=tuple(_month(one) for one in months),
+        papers=_papers(studio, shelf),
+        passed_over=tuple((one["file"], one["why"]) for one in answer["passed_over"]),
+    )
+
+
+def month(studio: Studio, shelf: Shelf, ledger: LedgerReader, count: MonthCount, now: datetime) -> tuple[Print, ...]:
+    """Everything that was made or turned back in that month, newest first."""
+    book = _Book(studio, shelf, ledger, now)
+    with ledger.at_once():
+        records = ledger.prints(Wanted(month=count.month, judged=True), most=_MOST)
+        book.know_all_thumbnails()
+    found = [book.print(record, still_there=False) for record in records]
+    return tuple(sorted(found, key=lambda one: (one.when, one.job), reverse=True))
+
+
+class _Book:
+    """One look at the ledger and the folders."""
+
+    def __init__(self, studio: Studio, shelf: Shelf, ledger: LedgerReader, now: datetime) -> None:
+        self._studio, self._shelf, self._ledger, self._now = studio, shelf, ledger, now
+        self._thumbnails: dict[int, str] = {}  # of the jobs that are told of
+        self._standing: frozenset[str] | None = None  # all thumbnails; None: each is looked for
+        self._superseded = frozenset[int]()
+
+    def know_all_thumbnails(self) -> None:
+        """For a page of many prints: one look at the ledger and one at the folder."""
+        self._thumbnails = self._ledger.thumbnails()
+        self._standing = _names(self._studio.path("daybook", THUMBNAILS))
+
+    def newest(self) -> tuple[Print, ...]:
+        """The prints that were made last."""
+        records = self._ledger.prints(Wanted(made=True), most=_NEWEST)
+        self._thumbnails |= self._ledger.thumbnails([one.job for one in records])
+        return tuple(self.print(record, still_there=True) for record in records)
+
+    def turned_back(self) -> tuple[Print, ...]:
+        """One entry for each picture in review/, whatever was asked of it."""
+        found = []
+        records = {one.arrival: one for one in self._ledger.prints(Wanted(turned_back=True, open_only=True))}
+        self._thumbnails |= self._ledger.thumbnails([one.job for one in records.values()])
+        self._superseded = self._ledger.superseded()
+        for arrival in self._ledger.in_review():
+            record = records.get(arrival.id)
+            if arrival.intent is not None:
+                found.append(
+                    self._in_review(record or _unplanned(arrival), arrival, Publication.from_json(arrival.intent))
+                )
+        return tuple(sorted(found, key=lambda one: one.happened != "turned back"))
+
+    def _in_review(self, record: PrintRecord, arrival: Arrival, intent: Publication) -> Print:
+        older = arrival.id in self._superseded
+        files = {ending: _with(intent, ending) for ending in (naming.REASON, naming.PROOF)}
+        return self._entry(
+            record,
+            "superseded" if older else "turned back",
+            proof=self._there(files[naming.PROOF]),
+            note=self._there(files[naming.REASON]),
+            says=arrival.says if older else intent.says,
+        )
+
+    def print(self, record: PrintRecord, *, still_there: bool) -> Print:
+        """One print; `still_there`: look whether its files still are (a page of past months does not)."""
+        if record.state is not State.PRINTABLE:
+            taken = ", since taken" if record.state is State.WITHDRAWN else ""
+            return self._entry(record, f"turned back{taken}", says=_worst(record))
+        base = (record.output or "").removesuffix(naming.PRINT)
+        if not base or not still_there:
+            return self._entry(record, "made")
+        return self._entry(
+            record, "made", proof=self._there(base + naming.PROOF), note=self._there(base + naming.PRINT_NOTE)
+        )
+
+    def _entry(self, record: PrintRecord, happened: str, *, proof: str = "", note: str = "", says: str = "") -> Print:
+        _, name = os.path.split(record.path)
+        title = record.settings.get("title")
+        paper = self._shelf.papers.get(record.paper)
+        thumbnail = self._thumbnails.get(record.job, "")
+        return Print(
+            job=record.job,
+            name=str(title or name),
+            folder=_below(record, named=title is None),
+            paper=paper.paper if paper else record.paper or "a paper not named",
+            size=record.size or "size not named",
+            happened=happened,
+            when=_time(record.made if record.state is State.PRINTABLE and record.made else record.since, self._now),
+            how=tuple(_how(record)),
+            says=says,
+            picture=Picture(thumbnail if self._has_thumbnail(thumbnail) else "", proof),
+            note=note,
+        )
+
+    def _has_thumbnail(self, name: str) -> bool:
+        if self._standing is None:
+            return bool(name and self._there(os.path.join("daybook", THUMBNAILS, name)))
+        return name in self._standing
+
+    def _there(self, path: str) -> str:
+        """The path, where a file stands there: what the photographer took is not linked to."""
+        try:
+            return path if path and lstamp(self._studio.path(path)) is not None else ""
+        except OSError:
+            return ""
+
+
+def _unplanned(arrival: Arrival) -> PrintRecord:
+    """A picture that was turned back before any print of it was planned: its order cannot be followed."""
+    folder = os.path.dirname(arrival.path)
+    return PrintRecord(
+        job=0,
+        arrival=arrival.id,
+        path=arrival.path,
+        paper=folder.partition("/")[0],
+        size="",
+        copies=1,
+        state=arrival.state,
+        since=arrival.since,
+        says=arrival.says,
+        sha256=arrival.sha256,
+    )
+
+
+def _below(record: PrintRecord, *, named: bool) -> str:
+    """Where the picture stood below paper and size: the photographer's own folders, and its name where a title is shown."""
+    parts = record.path.split("/")[1:]
+    if len(parts) > 1 and parts[0].casefold() == record.size.casefold():
+        parts = parts[1:]
+    return "/".join(parts[:-1] if named else parts)
+
+
+def _with(intent: Publication, ending: str) -> str:
+    return next((placed.final for placed in intent.placed if placed.final.endswith(ending)), "")
+
+
+def _worst(record: PrintRecord) -> str:
+    """What the first finding that rejects says, or else the first that warns."""
+    found = record.counting(Level.REJECT) or record.counting(Level.WARN)
+    return str(found[0].get("says", "")) if found else ""
+
+
+def _how(record: PrintRecord) -> Iterable[str]:
+    settings = record.settings
+    made = record.state is State.PRINTABLE
+    if made and record.file:
+        yield record.file
+    if lift := settings.get("lift_stops"):
+        yield f"lift {stops_text(float(lift))}"
+    if record.copies != 1:
+        yield f"{record.copies} copies"
+    if edition := settings.get("edition_of"):
+        yield f"edition of {edition}"
+    if made and (warned := record.counting(Level.WARN)):
+        yield f"warned of: {', '.join(str(one.get('check')) for one in warned)}"
+
+
+def _month(count: MonthCount) -> Month:
+    return Month(count.month, count.made, count.turned_back)
+
+
+def _open(answer: Mapping[str, Any], state: State, now: datetime) -> tuple[Open, ...]:
+    return tuple(
+        Open(job["picture"], f"{job['paper']} {job['size'] or ''}".strip(), _time(job["since"], now), _why(job))
+        for job in answer["jobs"]
+        if job["state"] == state
+    )
+
+
+def _why(job: Mapping[str, Any]) -> str:
+    until = f" Not tried before {job['deferred_until']}." if job["deferred_until"] else ""
+    said = str(job["says"])
+    return f"{said[:1].upper()}{said[1:]}{until}"
+
+
+def _watch(answer: Mapping[str, Any], now: datetime) -> str:
+    if answer["last_scan"] is None:
+        return "It has not looked at ready/ yet."
+    when = _time(answer["last_scan"], now)
+    how = "woken by file events and the clock" if answer["watch"] == "events" else "woken by the clock"
+    why = f" ({answer['watch_because']})" if answer["watch_because"] else ""
+    return f"Its last look at ready/ before this was written: {when:%H:%M:%S}, {how}{why}."
+
+
+def _papers(studio: Studio, shelf: Shelf) -> tuple[PaperLine, ...]:
+    return tuple(
+        PaperLine(
+            key=key,
+            name=paper.paper,
+            surface=str(paper.surface),
+            sizes=", ".join(size.name for size in paper.sizes),
+            profile=f"Profile: {profile_state(studio.path('profiles'), paper)}",
+        )
+        for key, paper in shelf.papers.items()
+    )
+
+
+def _names(folder: str) -> frozenset[str]:
+    try:
+        return frozenset(os.listdir(folder))
+    except OSError:
+        return frozenset()
+
+
+def _time(text: str, now: datetime) -> datetime:
+    """A time of the ledger in the zone of `now`; `now` where it makes no sense."""
+    try:
+        return datetime.fromisoformat(text).astimezone(now.tzinfo)
+    except ValueError:
+        return now

@@ -1,0 +1,93 @@
+"""What every attempt works with: the context (studio, ledger, papers, children) and the picture in hand."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from printqueue.core.disk.answering import Answering
+from printqueue.core.model.finding import Finding
+from printqueue.core.model.job import Arrival
+from printqueue.core.model.request import Request
+from printqueue.core.model.seen import Seen
+from printqueue.judging.judged import Report
+from printqueue.ledger import Ledger
+from printqueue.sandbox import ForkServer
+from printqueue.sandbox.context import Context
+from printqueue.sandbox.needs import Need
+from printqueue.service.intake import claim
+from printqueue.service.lanes import Lanes, free_bytes
+from printqueue.studio.folders import Studio
+from printqueue.studio.orders.place import Place
+from printqueue.studio.papers.loader import Shelf
+from printqueue.studio.stock import Stock
+
+
+class Ending(StrEnum):
+    """What became of one attempt."""
+
+    PRINTABLE = "printable"
+    REVIEW = "review"
+    AGAIN = "again"  # it changed under our hands; it must settle anew
+    RETRY = "retry"  # its child died once; once more, at once
+    QUEUED = "queued"  # no room for it now; others are in hand
+    DEFERRED = "deferred"  # the world's fault; try later
+    UNFINISHED = "unfinished"  # stopped while publishing; `recovery.finish` goes on from there
+    WITHDRAWN = "withdrawn"
+    STUCK = "stuck"
+    KNOWN = "known"  # parked or done already: the same bytes under another inode number, or with other attributes
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How an attempt ended, and the sentence for status."""
+
+    ending: Ending
+    says: str = ""
+    need: Need | None = None  # with `QUEUED`: what there must be room for
+
+
+@dataclass(slots=True)
+class Attempt:
+    """Everything known about the picture in hand, as read once when it was claimed."""
+
+    seen: Seen
+    arrival: Arrival
+    spool: str
+    place: Place
+    sha256: str = ""
+    order_bytes: bytes | None = None
+    refused: Finding | None = None  # the order cannot be followed, or the picture asks for too much
+    requests: tuple[Request, ...] = ()
+    stocks: tuple[Stock, ...] = ()
+    jobs: tuple[int, ...] = ()
+    report: Report | None = None
+    temps: list[str] = field(default_factory=list)
+    copy: int | None = None  # descriptor of the working copy that judging has kept for the proof picture
+    proved: set[str] = field(default_factory=set)  # temps that are synced and read back the same
+
+    @property
+    def picture(self) -> str:
+        """The spool copy."""
+        return os.path.join(self.spool, claim.PICTURE)
+
+
+class ServiceContext(Context):
+    """The service's workbench: with the ledger, and a clock for people (RFC 3339 UTC)."""
+
+    def __init__(
+        self, studio: Studio, ledger: Ledger, fork_server: ForkServer, shelf: Shelf, now: Callable[[], str]
+    ) -> None:
+        super().__init__(studio, fork_server, shelf)
+        self.ledger, self.now = ledger, now
+        self.disks = Answering()
+        self._interruptions: Counter[Seen] = Counter()
+        self.lanes = Lanes(studio.config.workers or max(2, os.cpu_count() or 1), free_bytes)
+
+    def interrupted(self, seen: Seen) -> int:
+        """Something outside has ended work on this picture, as it stands there: how often that has happened by now."""
+        self._interruptions[seen] += 1
+        return self._interruptions[seen]

@@ -1,0 +1,139 @@
+"""From the written intent to the end of a job; recovery comes in here after a kill."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+from printqueue.core.disk import durable
+from printqueue.core.model.job import State
+from printqueue.core.model.publication import Publication
+from printqueue.core.model.seen import Stamp
+from printqueue.core.text import shown
+from printqueue.core.yaml.plain_yaml import MAX_BYTES
+from printqueue.service import steps
+from printqueue.service.context import Attempt, Ending, Outcome, ServiceContext
+from printqueue.service.intake import claim
+from printqueue.service.publication import originals, publish
+from printqueue.studio.orders.beside import order_now
+
+
+class OrderChangedError(claim.ChangedError):
+    """An order came or changed before anything was published: the attempt starts again."""
+
+
+def carry_out(
+    context: ServiceContext, attempt: Attempt, write: Callable[[], Publication], record: Callable[[Publication], None]
+) -> Outcome:
+    """Write the temps, verify them, record the intent, make everything visible, move the original.
+
+    `write` writes companions and chooses names, again with the next number when one was taken
+    meanwhile; `record` notes in the ledger what the intent will make.
+    """
+    while True:
+        intent = write()
+        steps.reached("companions-written")
+        publish.verify_temps(context.studio, intent, attempt.proved)
+        steps.reached("verified")
+        if (gone := _original_gone(context, attempt)) is not None:
+            return gone
+        with context.ledger.together():
+            record(intent)
+            context.ledger.intend(attempt.arrival.id, intent.to_json())
+        steps.reached("intent-written")
+        try:
+            publish.show(context.studio, intent)
+        except publish.NameTakenError:  # what is visible of ours goes back to its temp name
+            publish.hide(context.studio, intent)
+            context.ledger.unpublish(attempt.arrival.id)
+            continue
+        return complete(context, attempt.arrival.id, intent)
+
+
+def complete(context: ServiceContext, arrival: int, intent: Publication) -> Outcome:
+    """After everything of ours is visible: record it, move the original, record that. Also used by recovery."""
+    publish.require_places(context.studio, intent)
+    intent = originals.with_free_targets(context.studio, intent)
+    context.ledger.published(arrival, intent.to_json())
+    steps.reached("published-written")
+    with durable.world("Making", intent.kind):
+        for moved in intent.moved:
+            context.studio.make_folder(os.path.dirname(context.studio.path(moved.target)))
+    intent, unusual = originals.move_originals(context.studio, intent)
+    steps.reached("original-moved")
+    if intent.kind == "review" and not durable.exists(context.studio.path(intent.moved[0].target)):
+        publish.require_places(context.studio, intent)
+        return _withdraw_review(context, arrival, intent)
+    if any(moved.stays for moved in intent.moved):
+        context.ledger.published(arrival, intent.to_json())  # or the picture would be taken again as it stands there
+    state = State.PRINTABLE if intent.kind == "print" else State.REVIEW
+    says = "; ".join([_says(intent), *unusual])
+    context.ledger.settle(arrival, state, says)
+    steps.reached("done-written")
+    return Outcome(Ending(str(state)), says)
+
+
+def _says(intent: Publication) -> str:
+    if intent.kind == "print":
+        warned = f" (warned of: {intent.says})" if intent.says else ""
+        return f"made: {shown(intent.output() or '')}{warned}"
+    return f"turned back: {intent.says} See {shown(next(p.final for p in intent.placed))}"
+
+
+def _withdraw_review(context: ServiceContext, arrival: int, intent: Publication) -> Outcome:
+    """The photographer took or replaced the picture meanwhile: a reason without its picture helps nobody."""
+    for placed in intent.placed:
+        to_past(context, arrival, placed.final)
+    says = "the picture was taken away or replaced while it was being judged"
+    context.ledger.settle(arrival, State.WITHDRAWN, says)
+    return Outcome(Ending.WITHDRAWN, says)
+
+
+def to_past(context: ServiceContext, arrival: int, path: str) -> None:
+    """Move a companion of ours (relative to the studio) into `.printqueue/past/`."""
+    folder = context.studio.private("past", str(arrival))
+    source = context.studio.path(path)
+    if not durable.exists(source):
+        return
+    with durable.world("Moving", path):
+        durable.make_folder(context.studio.state, folder, 0o700)
+        durable.move_aside(source, os.path.join(folder, os.path.basename(path)))
+
+
+def _original_gone(context: ServiceContext, attempt: Attempt) -> Outcome | None:
+    """The last look before anything becomes visible: still the same picture, still the same order?"""
+    seen, ready = attempt.seen, context.studio.path("ready")
+    stamp = durable.lstamp(os.path.join(ready, seen.path))
+    if stamp is None:
+        context.studio.require_folder("ready")
+        context.studio.require_mounts(os.path.dirname(os.path.join("ready", seen.path)))
+        context.ledger.settle(attempt.arrival.id, State.WITHDRAWN, "it was taken out of ready/ before it was made")
+        return Outcome(Ending.WITHDRAWN, "it was taken out of ready/ before it was made")
+    if not _same_bytes(os.path.join(ready, seen.path), stamp, attempt):
+        raise claim.ChangedError(seen.path)
+    if not _same_order(context, attempt):
+        raise OrderChangedError(seen.path)
+    return None
+
+
+def _same_bytes(path: str, stamp: Stamp, attempt: Attempt) -> bool:
+    """The picture of before. Where another inode or another time of attributes leaves that open, its bytes are read."""
+    before = attempt.seen.stamp
+    if (stamp.size, stamp.mtime_ns) != (before.size, before.mtime_ns):
+        return False
+    if (stamp.inode, stamp.ctime_ns) == (before.inode, before.ctime_ns):
+        return True
+    with durable.world("Reading", attempt.seen.path):
+        return durable.sha256(path) == attempt.sha256
+
+
+def _same_order(context: ServiceContext, attempt: Attempt) -> bool:
+    """The order of before, and no other that could be meant; one whose attributes alone have changed is the same."""
+    path, stamp, held = order_now(context.studio.path("ready"), attempt.seen.path)
+    if held:
+        return False
+    if path is None or (path, stamp) == (attempt.seen.order, attempt.seen.order_stamp):
+        return path == attempt.seen.order
+    if path != attempt.seen.order:
+        return False
+    return claim.read_regular(context.studio.path("ready", path), MAX_BYTES + 1) == attempt.order_bytes

@@ -1,0 +1,182 @@
+"""One full look at ready/. No event is needed for it, and none is trusted without it."""
+
+from __future__ import annotations
+
+import operator
+import os
+import stat
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from printqueue.core.disk.folders import scan_folder
+from printqueue.core.model.seen import Seen, Stamp
+from printqueue.studio import passing
+from printqueue.studio.orders import pairing
+from printqueue.studio.orders.misnamed import is_misnamed
+from printqueue.studio.orders.names import FOLDER_ORDERS
+
+DEEPEST = 12  # folders below ready/
+
+
+@dataclass(slots=True)
+class Sweep:
+    """What one scan found."""
+
+    pictures: list[Seen] = field(default_factory=list)  # of a `Sweeper`: the very same list while nothing changes
+    passed_over: list[tuple[str, str]] = field(default_factory=list)  # path, why
+    lone_orders: list[str] = field(default_factory=list)
+    companions: list[str] = field(default_factory=list)  # files named like those beside our prints and reasons
+    dark: list[str] = field(default_factory=list)  # what could not be looked at; what lies there has not gone
+
+    def is_dark(self, path: str) -> bool:
+        """Whether nothing is known of `path`, because it or a folder above it could not be looked at."""
+        return any(path == one or path.startswith(one + "/") for one in self.dark)
+
+
+@dataclass(slots=True)
+class _Folder:
+    """One folder as the last look found it."""
+
+    stamps: dict[str, Stamp] = field(default_factory=dict)
+    unusable: dict[str, str] = field(default_factory=dict)  # what was meant as an order and cannot be one, why
+    pictures: list[Seen] = field(default_factory=list)
+    lone_orders: list[str] = field(default_factory=list)
+
+
+class Sweeper:
+    """Looks through `ready` again and again. What has not changed is answered with the very same objects,
+    so that thousands of files that only stand there cost little more than their stat calls.
+    """
+
+    def __init__(self, ready: str) -> None:
+        self._ready = ready
+        self._folders: dict[str, _Folder] = {}
+        self._pictures: list[Seen] = []
+
+    def sweep(self) -> Sweep:
+        """A full look. A folder that cannot be read is passed over with why; raises `OSError` for ready/ itself."""
+        found, before = Sweep(), self._folders
+        self._folders = {}
+        try:
+            self._look("", before, found)
+        except OSError:
+            self._folders = before
+            raise
+        found.passed_over.sort()
+        if self._folders.keys() == before.keys() and all(self._folders[name] is before[name] for name in before):
+            found.pictures = self._pictures
+        else:
+            found.pictures.sort(key=lambda seen: seen.path)
+            self._pictures = found.pictures
+        return found
+
+    def _look(self, inside: str, before: dict[str, _Folder], found: Sweep) -> None:
+        """`inside` is empty or ends with a slash."""
+        last = before.get(inside) or _Folder()
+        folders, stamps, unusable = self._entries(inside, last.stamps, found)
+        unchanged = _same(stamps, last.stamps) and unusable == last.unusable
+        now = last if unchanged else _paired(inside, stamps, unusable, last)
+        self._folders[inside] = now
+        found.pictures += now.pictures
+        found.lone_orders += now.lone_orders
+        for name in sorted(folders):
+            self._descend(inside + name, before, found)
+
+    def _entries(
+        self, inside: str, last: dict[str, Stamp], found: Sweep
+    ) -> tuple[list[str], dict[str, Stamp], dict[str, str]]:
+        """Folders, candidate files with their stamps (the old object where nothing has changed), and unusable orders."""
+        folders, stamps, unusable = list[str](), dict[str, Stamp](), dict[str, str]()
+        with scan_folder(os.path.join(self._ready, inside).rstrip("/")) as listing:
+            for entry in listing:
+                name = entry.name
+                known = last.get(name)
+                if known is None and passing.hidden(name):
+                    if passing.companion_of(name) is not None:
+                        found.companions.append(inside + name)
+                    continue
+                try:
+                    seen = entry.stat(follow_symlinks=False)
+                except FileNotFoundError:  # gone between the listing and the look
+                    continue
+                except OSError as error:
+                    found.dark.append(inside + name)
+                    found.passed_over.append((inside + name, f"it cannot be looked at: {error.strerror}"))
+                    _note_unusable(name, "cannot be looked at", unusable)
+                    continue
+                if known is not None and _unchanged(known, seen):
+                    stamps[name] = known
+                elif stat.S_ISDIR(seen.st_mode):
+                    folders.append(name)
+                    _note_unusable(name, passing.order_reason(name, seen.st_mode, seen.st_size), unusable)
+                elif (reason := passing.file_reason(name, seen.st_mode, seen.st_size)) is not None:
+                    found.passed_over.append((inside + name, reason))
+                    _note_unusable(name, passing.order_reason(name, seen.st_mode, seen.st_size), unusable)
+                elif is_misnamed(name):
+                    found.passed_over.append((inside + name, pairing.MISNAMED))
+                    unusable[name] = ""
+                else:
+                    stamps[name] = Stamp.of(seen)
+        return folders, stamps, unusable
+
+    def _descend(self, path: str, before: dict[str, _Folder], found: Sweep) -> None:
+        reason = passing.folder_reason(path.rpartition("/")[2])
+        if reason is None and path.count("/") >= DEEPEST:
+            reason = f"folders are looked into {DEEPEST} deep"
+        if reason is None:
+            try:
+                self._look(path + "/", before, found)
+            except FileNotFoundError:
+                return
+            except OSError as error:
+                found.dark.append(path)
+                reason = f"the folder cannot be read: {error.strerror}"
+        if reason is not None:
+            found.passed_over.append((path, reason))
+
+
+def sweep(ready: str) -> Sweep:
+    """One look without memory."""
+    return Sweeper(ready).sweep()
+
+
+def _unchanged(known: Stamp, seen: os.stat_result) -> bool:
+    return (
+        known.ctime_ns == seen.st_ctime_ns
+        and known.inode == seen.st_ino
+        and known.size == seen.st_size
+        and known.mtime_ns == seen.st_mtime_ns
+        and known.device == seen.st_dev
+    )
+
+
+def _same(stamps: dict[str, Stamp], last: dict[str, Stamp]) -> bool:
+    return len(stamps) == len(last) and all(map(operator.is_, stamps.values(), map(last.get, stamps)))
+
+
+def _note_unusable(name: str, why: str, unusable: dict[str, str]) -> None:
+    if pairing.concerns(name):
+        unusable[name] = why
+
+
+def _paired(inside: str, stamps: dict[str, Stamp], unusable: dict[str, str], last: _Folder) -> _Folder:
+    """The folder as it is now; pictures that stayed as they were keep their objects."""
+    known = {picture.path: picture for picture in last.pictures}
+    pairs = pairing.paired(stamps, unusable)
+    now = _Folder(stamps, unusable, lone_orders=[inside + name for name in pairs.lone])
+    for picture in _pictures(inside, stamps, pairs):
+        before = known.get(picture.path)
+        now.pictures.append(before if before == picture and before is not None else picture)
+    return now
+
+
+def _pictures(inside: str, stamps: dict[str, Stamp], pairs: pairing.Pairs) -> Iterator[Seen]:
+    """Pictures of one folder, each with its order, or with why it must wait."""
+    users = Counter(pairs.orders.values())
+    for name, order in pairs.orders.items():
+        if order is None:
+            yield Seen(inside + name, stamps[name], held=pairs.held.get(name, ""))
+        else:
+            own = order not in FOLDER_ORDERS and users[order] == 1
+            yield Seen(inside + name, stamps[name], inside + order, stamps[order], own)

@@ -1,0 +1,192 @@
+"""The photographer's own files, from ready/ to where they belong: moved, or copied where they cannot be.
+
+A rename; where ready/ is read-only, another's or mounted by itself, a copy with its hash checked and its times kept,
+and then the original is taken out if that is allowed. Every step asks what is there, so that recovery is the same.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from collections.abc import Iterable
+from dataclasses import replace
+from itertools import count
+from typing import Literal
+
+from printqueue.core import naming
+from printqueue.core.disk import durable
+from printqueue.core.errors import WorldError
+from printqueue.core.model.publication import Moved, Publication
+from printqueue.core.text import shown
+from printqueue.studio.folders import Studio
+
+# Why a picture cannot be renamed away: read-only, another's, or ready/ is mounted by itself. Not a whole disk's fault.
+_CANNOT_LEAVE = (errno.EROFS, errno.EACCES, errno.EPERM, errno.EXDEV)
+
+
+def with_free_targets(studio: Studio, intent: Publication) -> Publication:
+    """The intent with another number for every move whose target somebody else's file has taken meanwhile."""
+    return replace(intent, moved=[replace(m, target=_free_target(studio, m)) for m in intent.moved])
+
+
+def _free_target(studio: Studio, moved: Moved) -> str:
+    folder, name = os.path.split(moved.target)
+    stem, extension = naming.split(name)
+    for number in count(1):
+        target = os.path.join(folder, naming.numbered(stem, number) + extension)
+        path = studio.path(target)
+        if not durable.exists(path) or durable.is_kept_place(path) or _holds(path, moved):
+            return target
+    raise AssertionError
+
+
+def move_originals(studio: Studio, intent: Publication) -> tuple[Publication, list[str]]:
+    """Move the picture and its order file to where they belong.
+
+    Returns the intent, with `stays` for what could only be copied, and sentences for what was unusual.
+    """
+    moves, unusual = list(intent.moved), list[str]()
+    for index, moved in enumerate(moves):
+        moves[index], said = _move(studio, moved)
+        unusual += [said] if said else []
+        if intent.kind == "review" and not durable.exists(studio.path(moved.target)):
+            break  # a new version stands in ready/: the order file is now that one's
+    for folder in _changed_folders(moves):
+        with durable.world("Syncing", folder):
+            _sync_where_there(studio.path(folder))
+    return replace(intent, moved=moves), unusual
+
+
+def _changed_folders(moves: Iterable[Moved]) -> set[str]:
+    """A read-only folder that nothing left is not synced: some file systems refuse it."""
+    paths = [path for m in moves for path in ((m.target,) if m.stays else (m.source, m.target))]
+    return {os.path.dirname(path) for path in paths}
+
+
+def _sync_where_there(folder: str) -> None:
+    try:
+        durable.sync_folder(folder)
+    except FileNotFoundError:
+        return
+
+
+def _move(studio: Studio, moved: Moved) -> tuple[Moved, str | None]:
+    source, target = studio.path(moved.source), studio.path(moved.target)
+    with durable.world("Moving", moved.source):
+        if not _holds(target, moved):
+            way = _bring(moved, source, target)
+            if way == "moved":
+                return replace(moved, stays=False), None
+            if way == "lost":
+                return moved, _from_spare(studio, moved, target)
+        durable.drop_second_name(source, target)
+        return _emptied(moved, source)
+
+
+def _bring(moved: Moved, source: str, target: str) -> Literal["moved", "copied", "lost"]:
+    """The picture to its place; `lost` where its bytes stand in ready/ no longer."""
+    before = durable.lstamp(source)
+    if before is None or not _holds(source, moved):
+        return "lost"
+    if not _rename_free(source, target):
+        return "copied" if _copied(moved, source, target) else "lost"
+    now = durable.lstamp(target)
+    if (now is not None and now.same_file(before)) or _holds(target, moved):
+        return "moved"
+    # Not what was copied after all: another file had come under the name in that instant.
+    _give_back(target, source)
+    return "lost"
+
+
+def _holds(path: str, moved: Moved) -> bool:
+    """Whether a file with the bytes that were used stands there. Only they say so: inode numbers change with disks, mounts
+    and copies, and a program may put size and time back. Bytes are read only where the size is right.
+    """
+    stamp = durable.lstamp(path)
+    if stamp is None or stamp.size != moved.size:
+        return False
+    if moved.sha256 is None:
+        return (stamp.inode, stamp.mtime_ns) == (moved.inode, moved.mtime_ns)
+    return durable.sha256(path) == moved.sha256
+
+
+def _rename_free(source: str, target: str) -> bool:
+    """Rename; False where that is refused for a reason that a copy gets around."""
+    try:
+        durable.rename_no_clobber(source, target)
+    except FileExistsError as error:
+        raise WorldError(
+            f"{os.path.basename(target)} is taken in {os.path.dirname(target)}.", do="It is tried again."
+        ) from error
+    except OSError as error:
+        if error.errno not in _CANNOT_LEAVE:
+            raise
+        return False
+    return True
+
+
+def _copied(moved: Moved, source: str, target: str) -> bool:
+    """What cannot be renamed away is copied; False where its bytes are no longer those that were used."""
+    try:
+        durable.copy_to(source, target, expected=moved.sha256, mtime_ns=moved.mtime_ns)
+    except (durable.WrongBytesError, FileNotFoundError):
+        return False
+    return True
+
+
+def _emptied(moved: Moved, source: str) -> tuple[Moved, str | None]:
+    """Take the original out of ready/ now that a copy with its hash is kept; where that cannot be, say so.
+
+    By a hidden name first, so that a file which comes under its name in that very instant is not removed.
+    """
+    mark = hashlib.sha256(os.fsencode(moved.source)).hexdigest()[:12]
+    leaving = os.path.join(os.path.dirname(source), f"{durable.TEMP_PREFIX}leaving-{moved.inode}-{mark}")
+    if _holds(source, moved):
+        try:
+            durable.rename_no_clobber(source, leaving)
+        except OSError as error:
+            if error.errno not in _CANNOT_LEAVE:
+                raise
+            why = os.strerror(error.errno or 0)
+            return replace(
+                moved, stays=True
+            ), f"{shown(moved.source)} could not be taken away ({why}): please remove it"
+    if _holds(leaving, moved):
+        durable.remove(leaving)
+    elif durable.exists(leaving):
+        _give_back(leaving, source)
+    return replace(moved, stays=False), None
+
+
+def _give_back(path: str, wanted: str) -> None:
+    """Back into ready/ under a free name; the next scan sees it as what it is, a new arrival."""
+    stem, extension = naming.split(os.path.basename(wanted))
+    for number in range(1, 1000):
+        try:
+            return durable.rename_no_clobber(
+                path, os.path.join(os.path.dirname(wanted), naming.numbered(stem, number) + extension)
+            )
+        except FileExistsError:
+            continue
+    return None
+
+
+def _from_spare(studio: Studio, moved: Moved, target: str) -> str | None:
+    """The original was replaced or taken away meanwhile: keep the very bytes that were used."""
+    studio.require_folder("ready")  # a folder that is not mounted has lost nothing
+    studio.require_mounts(os.path.dirname(moved.source))
+    if moved.spare is None or moved.sha256 is None:
+        return None
+    spare = _spare_path(studio, moved.spare)
+    if durable.sha256(spare) != moved.sha256:
+        return "the original was taken away while it was being printed, and no whole copy of it is left"
+    durable.copy_to(spare, target, expected=moved.sha256, mtime_ns=moved.mtime_ns)
+    return "the original was replaced or taken away meanwhile, and the version that was used is kept in masters/"
+
+
+def _spare_path(studio: Studio, spare: str) -> str:
+    """In the spool as it stands now (spool/JOB/ATTEMPT/FILE): earlier ledgers hold the full path of then, and a studio may
+    have been moved since.
+    """
+    return studio.private(*spare.split("/")[-4:])

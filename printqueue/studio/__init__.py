@@ -1,0 +1,1 @@
+"""What the photographer sets up: folders, studio.yaml, papers, orders, starter files."""

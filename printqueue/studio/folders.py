@@ -1,0 +1,291 @@
+"""The folders of a studio: where everything stands, and proof that the folder really is one."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from itertools import count
+from typing import Protocol
+
+from printqueue.core import naming
+from printqueue.core.disk import durable, inner
+from printqueue.core.disk.folders import LinkedError, open_folder
+from printqueue.core.disk.folders import names as names_in
+from printqueue.core.errors import StudioError, UsageError, WorldError
+from printqueue.core.text import shown
+from printqueue.core.yaml.plain_yaml import MAX_BYTES
+from printqueue.studio import marker, settings
+from printqueue.studio.marker import MARK, MARKER
+from printqueue.studio.settings import Config
+
+MARKED_FOLDERS = ("ready", "print", "review", "masters", "strips", "comparisons", "daybook")
+PUBLIC_FOLDERS = ("rules", "profiles", *MARKED_FOLDERS)
+_AFTERWARDS = {
+    "profiles": " Copy your profiles into it; until then pictures wait.",
+    "rules": " Copy your papers' files into it; until then pictures wait.",
+}
+WORK_FOLDERS = ("ready", "print", "review", "masters")  # no picture is taken while one of these is not there
+
+
+class FolderGoneError(WorldError):
+    """A folder of the studio is not there, or is not the studio's."""
+
+    def __init__(self, name: str, *, other: bool = False) -> None:
+        what = "carries the mark of another studio"
+        if not other:
+            what = "is not there, or a folder without the studio's mark stands in its place"
+        super().__init__(
+            f"{name}/ {what}. Pictures wait, and nothing that lay in it counts as lost.",
+            do="Mount the disk or put the folder back; work goes on by itself. Gone for good? `printqueue init` in the "
+            "studio makes a new one.",
+        )
+
+
+class Held(Protocol):
+    """What the one service of a studio holds of it (`holding.StudioLock`)."""
+
+    identity: str
+
+    def text(self) -> str:
+        """The marker's text as it is now."""
+
+    def require(self) -> None:
+        """Raise `WorldError` where what is held is not what stands under its name."""
+
+    def beat(self) -> None:
+        """The same, once for every scan, and say in the marker that the service lives."""
+
+
+@dataclass(frozen=True, slots=True)
+class Studio:
+    """Paths of one studio. `state` holds ledger, lock and spool; by default `.printqueue` inside.
+
+    Links in the way to `root`, `state` and the marker are meant, and resolved once, here; none is followed below.
+    """
+
+    root: str
+    config: Config
+    held: Held | None = field(default=None, repr=False, compare=False)
+    state: str = field(init=False, repr=False)
+    marker: str = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Resolve the three paths that may be named by way of links."""
+        object.__setattr__(self, "root", os.path.realpath(self.root))
+        object.__setattr__(self, "state", os.path.realpath(os.path.join(self.root, self.config.state)))
+        object.__setattr__(self, "marker", os.path.join(os.path.realpath(self.path(".printqueue")), MARKER))
+
+    @property
+    def ledger(self) -> str:
+        """The SQLite file."""
+        return os.path.join(self.state, "ledger.sqlite")
+
+    def path(self, *parts: str) -> str:
+        """A path below the studio's root."""
+        return os.path.join(self.root, *parts)
+
+    def private(self, *parts: str) -> str:
+        """A path below the private folder."""
+        return os.path.join(self.state, *parts)
+
+    @property
+    def identity(self) -> str:
+        """The studio's own number; "" for one that an earlier version made and that was not served since."""
+        return self.held.identity if self.held is not None else marker.id_in(self._text)
+
+    @property
+    def _text(self) -> str:
+        return self.held.text() if self.held is not None else marker.read(self.marker)
+
+    def make_folder(self, folder: str) -> None:
+        """Make `folder` (a full path inside one of the marked folders) and its parents, durably; never one of those
+        itself, which may only not be mounted. Raises `WorldError`.
+        """
+        self.require_marker()
+        within = os.path.relpath(folder, self.root)
+        top = within.split(os.sep, maxsplit=1)[0]
+        self.require_folder(top)
+        self.require_mounts(within)
+        try:
+            durable.make_folder(self.path(top), folder)
+        except (NotADirectoryError, FileExistsError) as error:
+            raise _in_the_way(self.root, folder) from error
+        self.note_mounts(within)
+
+    def note_mounts(self, folder: str) -> None:
+        """Remember which parts of `folder` (relative) are mounts of their own, where this is the service."""
+        if self.held is not None:
+            inner.note(self.root, self.private(inner.FILE), folder)
+
+    def require_mounts(self, *folders: str) -> None:
+        """Raise `InnerGoneError` where a part of these (relative) was a mount of its own, and is none now."""
+        for folder in folders:
+            if lost := self.lost_mount(folder):
+                raise inner.InnerGoneError(lost)
+
+    def lost_mount(self, folder: str) -> str:
+        """The part of `folder` (relative) that has lost its mount, "" where none has."""
+        return inner.gone(self.root, self.private(inner.FILE), folder)
+
+    def require_folders(self) -> None:
+        """As `require_marker` and, for the folders that work goes through, `require_folder`; also `LinkedError`, which is
+        a `WorldError`, where a folder of the studio is a link: it would lead work away from what carries the mark.
+        For once a scan: no single step follows a link anyway.
+        """
+        for name in PUBLIC_FOLDERS:
+            if os.path.islink(self.path(name)):
+                raise LinkedError(self.path(name))
+        self.require_marker()
+        if self.held is not None:
+            self.held.beat()
+        self.require_folder(*WORK_FOLDERS)
+
+    def require_folder(self, *names: str) -> None:
+        """Raise `FolderGoneError` unless each of these marked folders is the studio's own: an empty mount point is not."""
+        text = self._text
+        identity, places = marker.id_in(text), marker.places_in(text)
+        for name in names:
+            folder = self.path(name)
+            mark = marker.read(os.path.join(folder, MARK))
+            found = marker.id_in(mark)
+            if found == identity != "" and marker.place_in(mark) == places.get(name):
+                continue
+            if not os.path.isdir(folder) or (identity and not (found == "" and takes_no_mark(name, folder))):
+                raise FolderGoneError(name, other=found not in ("", identity))
+
+    def require_marker(self) -> None:
+        """Raise `WorldError` where the share is not mounted: an empty mount point is no empty inbox."""
+        if durable.lstamp(self.marker) is None:
+            raise WorldError(
+                f"The studio {shown(self.root)} is not there (its marker .printqueue/{MARKER} is missing). "
+                "Nothing is written and nothing is taken for gone.",
+                do="Mount the share. For a new folder run `printqueue init`.",
+            )
+        if self.held is not None:
+            self.held.require()
+
+
+def takes_no_mark(name: str, folder: str) -> bool:
+    """A read-only ready/ cannot be marked, and nothing is ever written there."""
+    return name == "ready" and bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
+
+
+def _in_the_way(root: str, folder: str) -> WorldError:
+    """A file has the name of a folder that is to be made: a group folder in ready/ that is called like a picture."""
+    path = folder
+    while path != root and not os.path.lexists(path):
+        path = os.path.dirname(path)
+    return WorldError(
+        f"{shown(os.path.relpath(path, root))} is a file, so no folder can be made under that name. It is left as it is, "
+        "and the picture waits in ready/.",
+        do="Give the folder in ready/ another name.",
+    )
+
+
+def open_studio(root: str) -> Studio:
+    """The studio at `root`. Raises `StudioError` where there is none, `UsageError` for a broken studio.yaml."""
+    root = os.path.realpath(root)
+    if not os.path.isfile(os.path.join(root, ".printqueue", MARKER)):
+        raise StudioError(
+            f"{shown(root)} is no studio (it holds no .printqueue/{MARKER}).",
+            do="Go into your studio's folder, name it with -C, or make one with `printqueue init`.",
+        )
+    return Studio(root, load_config(root))
+
+
+def load_config(root: str) -> Config:
+    """`studio.yaml` of a studio, or the defaults where it has none."""
+    try:
+        return settings.load(durable.read_plain(os.path.join(root, settings.FILE), MAX_BYTES + 1))
+    except FileNotFoundError:
+        return Config()
+    except OSError as error:
+        raise UsageError(f"{settings.FILE} cannot be read: {error.strerror}.") from error
+
+
+def make_studio(root: str) -> Studio:
+    """Create the folders of a studio at `root`, which must be new or empty. The marker comes last."""
+    root = os.path.realpath(root)
+    os.makedirs(root, exist_ok=True)
+    if os.listdir(root):
+        raise StudioError(
+            f"{shown(root)} is not empty. Nothing was changed.", do="Name a new folder: printqueue init NEW-FOLDER."
+        )
+    identity = marker.new_id()
+    for name in PUBLIC_FOLDERS:
+        os.mkdir(os.path.join(root, name))
+    places = {name: marker.put(os.path.join(root, name), identity) for name in MARKED_FOLDERS}
+    private = os.path.join(root, ".printqueue")
+    os.mkdir(private, 0o700)
+    durable.write_temp(os.path.join(private, MARKER), marker.marker_text(identity, places))
+    durable.sync_folder(private)
+    return Studio(root, Config())
+
+
+def put_back(studio: Studio) -> Iterator[str]:
+    """Make the folders of a studio that are missing, and mark those that lack the mark: for the photographer's own word
+    only, since a folder that is not mounted looks the same. Yields what was done. Raises `StudioError`, `WorldError`.
+    """
+    for name in PUBLIC_FOLDERS:
+        folder = studio.path(name)
+        with durable.world("Making", folder):
+            if not os.path.lexists(folder):
+                os.mkdir(folder)
+                yield f"{name}/ is back, and empty.{_AFTERWARDS.get(name, '')}"
+            if name in MARKED_FOLDERS and studio.identity and not _has_its_mark(studio, name):
+                _mark_anew(studio, name)
+                yield f"{name}/ carries the studio's mark again."
+    with durable.world("Writing", studio.private(inner.FILE)):
+        lost = inner.forget(studio.root, studio.private(inner.FILE))
+    yield from (f"{shown(name)}/ is a plain folder from now on." for name in lost)
+
+
+def _has_its_mark(studio: Studio, name: str) -> bool:
+    try:
+        studio.require_folder(name)
+    except FolderGoneError:
+        return False
+    return True
+
+
+def _mark_anew(studio: Studio, name: str) -> None:
+    """The mark first: killed before its number stands in the marker, the folder is still not the studio's."""
+    folder = studio.path(name)
+    found = marker.id_in(marker.read(os.path.join(folder, MARK)))
+    if found not in ("", studio.identity):
+        raise StudioError(
+            f"{name}/ carries the mark of another studio ({name}/{MARK}). It was left as it is.",
+            do="Put the true folder back; or, to make it this studio's, remove that file and run `printqueue init` again.",
+        )
+    number = marker.put(folder, studio.identity)
+    descriptor = marker.opened(studio.marker)
+    try:
+        marker.write_places(descriptor, marker.places_in(marker.text_of(descriptor)) | {name: number})
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def prepare_state(studio: Studio) -> None:
+    """Make the private folder and its parts where they are missing (0700), its mark first."""
+    with durable.world("Preparing", studio.state):
+        os.makedirs(studio.state, 0o700, exist_ok=True)
+        identity = studio.identity if studio.state != os.path.dirname(studio.marker) else ""
+        if identity and not marker.id_in(marker.read(studio.private(MARK))):
+            marker.put(studio.state, identity)
+        for name in ("spool", "past"):
+            with suppress(FileExistsError):
+                os.mkdir(studio.private(name), 0o700)
+            os.close(open_folder(studio.private(name)))  # a link there would lead private copies away
+
+
+def free_number(studio: Studio, groups: Mapping[str, Callable[[int], Iterable[str]]]) -> int:
+    """The smallest number for which no name of any group is taken; `groups`: folder → names of a number."""
+    taken = {folder: set(map(naming.twin_key, names_in(studio.path(folder)))) for folder in groups}
+    return next(
+        number
+        for number in count(1)
+        if not any(naming.twin_key(name) in taken[folder] for folder, names in groups.items() for name in names(number))
+    )

@@ -1,0 +1,103 @@
+"""Pictures and orders of one folder, paired by their names. Pure.
+
+A picture is made by exactly one order or by none. Where that cannot be said for certain (two orders, or one that cannot be
+read as one), it is held: a print without the order that was meant is a wasted sheet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+
+from printqueue.core.text import shown
+from printqueue.studio.orders.misnamed import canonical, is_backup, nearly, target
+from printqueue.studio.orders.names import FOLDER_ORDERS, SUFFIXES, candidates, is_order
+
+MISNAMED = (
+    f"it looks like an order, but an order is called NAME{SUFFIXES[0]} or {FOLDER_ORDERS[0]}; rename it, or remove it"
+)
+_FULL, _STEM, _NEAR, _FOLDER = range(4)  # how near an order's name is to its picture's
+_LOOKS = "looks like an order, but its name is not one"
+_NEARLY = "nearly has its name"
+
+
+@dataclass(slots=True)
+class Pairs:
+    """`orders`: picture → its order or None; `held`: picture → why it must wait; `lone`: orders of no picture."""
+
+    orders: dict[str, str | None] = field(default_factory=dict)
+    held: dict[str, str] = field(default_factory=dict)
+    lone: list[str] = field(default_factory=list)
+
+
+def concerns(name: str) -> bool:
+    """Whether a file of this name is an order, or was meant as one."""
+    return target(name) is not None
+
+
+def paired(names: Iterable[str], unusable: Mapping[str, str]) -> Pairs:
+    """`names`: pictures and orders as they stand; `unusable`: what was meant as an order and cannot be one → why, as in
+    '“Fog.order.yaml” is empty' ("": by its name).
+    """
+    files = set(names)
+    orders = {name for name in files if is_order(name)}
+    pictures = files - orders
+    if not orders and not unusable:
+        return Pairs(dict.fromkeys(pictures))
+    standing = {picture: _standing(picture, orders) for picture in pictures}
+    exact = {name for ranks in standing.values() for rank in ranks for name in rank}
+    doubtful = {name: why or _LOOKS for name, why in unusable.items()}
+    doubtful |= {name: _NEARLY for name in orders - exact if name not in FOLDER_ORDERS}
+    _add_doubtful(standing, doubtful)
+    return _settled(standing, orders, doubtful)
+
+
+def _standing(picture: str, orders: Collection[str]) -> list[list[str]]:
+    full, stem, folder = ([one for one in rank if one in orders] for rank in candidates(picture))
+    return [full, stem, [], folder]
+
+
+def _add_doubtful(standing: dict[str, list[list[str]]], doubtful: Iterable[str]) -> None:
+    """Each to the pictures that its name comes nearest to."""
+    by_key: dict[str, list[tuple[str, int]]] = {}
+    for picture in standing:
+        by_key.setdefault(canonical(picture), []).append((picture, _FULL))
+        if stem := picture.rpartition(".")[0]:
+            by_key.setdefault(canonical(stem), []).append((picture, _STEM))
+    for name in sorted(doubtful):
+        key = target(name)
+        if key == "":
+            for ranks in standing.values():
+                ranks[_FOLDER].append(name)
+            continue
+        for number, one in enumerate((key, *nearly(key)) if key is not None else ()):
+            if found := by_key.get(one):
+                for picture, rank in found:
+                    standing[picture][_NEAR if number or is_backup(name) else rank].append(name)
+                break
+
+
+def _settled(standing: Mapping[str, list[list[str]]], orders: Collection[str], doubtful: Mapping[str, str]) -> Pairs:
+    pairs, taken = Pairs(), set[str]()
+    for picture, ranks in standing.items():
+        strongest = next((rank for rank in ranks if rank), [])
+        if len(strongest) == 1 and strongest[0] not in doubtful:
+            pairs.orders[picture] = strongest[0]
+            taken.add(strongest[0])
+            continue
+        pairs.orders[picture] = None
+        if strongest:
+            pairs.held[picture] = _why_held(picture, strongest, doubtful, in_folder=ranks[_FOLDER] is strongest)
+            taken.update(name for name in strongest if name not in doubtful)
+    pairs.lone = sorted(name for name in orders if name not in taken and name not in FOLDER_ORDERS)
+    return pairs
+
+
+def _why_held(picture: str, orders: list[str], doubtful: Mapping[str, str], *, in_folder: bool) -> str:
+    if len(orders) > 1:
+        said = " and ".join(f"“{shown(name)}”" for name in orders)
+        return f"held: {len(orders)} orders stand for it, {said}; leave the one that you mean"
+    right = FOLDER_ORDERS[0] if in_folder else (picture.rpartition(".")[0] or picture) + SUFFIXES[0]
+    why = doubtful[orders[0]]
+    do = f"call it {shown(right)}" if why in (_LOOKS, _NEARLY) else "put it right"
+    return f"held: “{shown(orders[0])}” {why}; {do}, or remove it"

@@ -1,0 +1,46 @@
+"""The service, and every command that does not look at pixels, run without the libraries that open pictures."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = ("PIL", "cv2", "imagecodecs", "numpy", "tifffile")
+LIGHT = ("check", "completion", "explain", "history", "init", "ledger", "papers", "render", "serve", "status", "strip")
+_LOADED = """
+import json, sys
+from importlib import import_module
+for name in sys.argv[1:]:
+    import_module(name)
+print(json.dumps(sorted(sys.modules)))
+"""
+
+
+def loaded(*modules: str) -> set[str]:
+    """What a fresh interpreter has loaded once it has imported these."""
+    line = [sys.executable, "-c", _LOADED, *modules]
+    return set(json.loads(subprocess.run(line, capture_output=True, text=True, check=True, timeout=60).stdout))
+
+
+def test_the_service_loads_no_library_that_opens_pictures() -> None:
+    """All of the service, its checks included, and nothing heavy; its watching is there, so it is the real one."""
+    modules = loaded("printqueue.service.starting", "printqueue.service.loop", "printqueue.judging.checks")
+    assert modules & set(HEAVY) == set()
+    assert {"printqueue.service.workflow", "printqueue.sandbox.protocol", "printqueue.judging.checks.gamut"} <= modules
+
+
+@pytest.mark.parametrize("command", LIGHT)
+def test_a_command_loads_none_of_them(command: str) -> None:
+    """Commands ask a child; what they import themselves opens nothing."""
+    modules = loaded(
+        "printqueue.cli.main", f"printqueue.cli.cmd_{command}", "printqueue.cli.single", "printqueue.cli.queue_view"
+    )
+    assert modules & set(HEAVY) == set()
+
+
+def test_tasks_do_load_them() -> None:
+    """The test can fail: the child's own side has them all."""
+    assert set(HEAVY) <= loaded("printqueue.sandbox.tasks")
