@@ -27,7 +27,8 @@ def arguments(command: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Start fork server, lock and ledger in that order, then serve."""
     from printqueue.service import journal
-    from printqueue.service.starting import require_private_state, running_service
+    from printqueue.service.starting import running_service
+    from printqueue.service.state_folder import require_private_state
 
     try:
         studio = studio_of(options)

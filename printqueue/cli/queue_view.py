@@ -14,7 +14,8 @@ from printqueue.ledger import LedgerReader
 from printqueue.ledger.freshness import age_s
 from printqueue.reports.queue import attention, collect
 from printqueue.service.intake.scan import sweep
-from printqueue.service.lock import is_served, require_own_state
+from printqueue.service.lock import is_served
+from printqueue.service.state_folder import require_own_state
 from printqueue.studio.folders import WORK_FOLDERS
 
 if TYPE_CHECKING:

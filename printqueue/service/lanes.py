@@ -1,6 +1,5 @@
-"""Who may work at once: memory over all children together, and a lane that giants leave free.
-
-The scheduler asks before it hands a picture out; nothing here waits or knows a thread.
+"""How much may be worked on at once: the memory of all children together, and one lane that very large pictures leave
+free. The scheduler asks before it hands a picture out; nothing here waits.
 """
 
 from __future__ import annotations
@@ -29,20 +28,19 @@ class Refusal:
 
 @dataclass(slots=True)
 class Lanes:
-    """Room for `workers` pictures at once. `free_bytes` says how much memory is free right now."""
+    """Room for `workers` pictures at once; `free_bytes` asks how much memory is free."""
 
     workers: int
     free_bytes: Callable[[], int]
     _held: dict[int, Need] = field(default_factory=dict)
-    _whole: int = 0  # what was free when nothing was lent; a child may not have used yet what it was lent
+    _whole: int = 0  # free when nothing was lent; a child may not use yet what it was lent
     _tickets: int = 0
-    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _lock: threading.RLock = field(default_factory=threading.RLock)
 
     def take(self, need: Need) -> int | Refusal:
-        """A ticket for `need`, or why there is no room now. Alone, a picture is refused for want of memory only."""
+        """A ticket for `need`, or why there is no room now. A picture alone is refused only where memory is short."""
         with self._lock:
-            refusal = self._refusal(need)
-            if refusal is not None:
+            if (refusal := self.refusal(need)) is not None:
                 return refusal
             self._tickets += 1
             self._held[self._tickets] = need
@@ -53,21 +51,24 @@ class Lanes:
         with self._lock:
             self._held.pop(ticket, None)
 
-    def refusal(self, need: Need) -> Refusal | None:
-        """Why `need` would be refused now."""
-        with self._lock:
-            return self._refusal(need)
-
     @property
     def is_idle(self) -> bool:
         """Whether nothing is in hand."""
         return not self._held
 
-    def _refusal(self, need: Need) -> Refusal | None:
+    def refusal(self, need: Need) -> Refusal | None:
+        """Why `need` would be refused now."""
+        with self._lock:
+            return self._too_large_now(need) or self._short_of_memory(need)
+
+    def _too_large_now(self, need: Need) -> Refusal | None:
         giants = sum(is_giant(held) for held in self._held.values())
         if is_giant(need) and giants >= max(1, self.workers - 1):
             says = "another very large picture is being worked on; a lane stays free for the small ones"
             return Refusal(says, for_memory=False)
+        return None
+
+    def _short_of_memory(self, need: Need) -> Refusal | None:
         lent = sum(held.memory for held in self._held.values())
         free = self.free_bytes()
         self._whole = min(self._whole, free + lent) if self._held else free
@@ -90,7 +91,7 @@ def free_bytes() -> int:
 
 
 def _available() -> int:
-    """MemAvailable of proc_meminfo(5); all of it where it cannot be read."""
+    """MemAvailable of proc_meminfo(5); all memory where that cannot be read."""
     with suppress(OSError, ValueError), open("/proc/meminfo", encoding="ascii") as stream:
         found = re.search(r"^MemAvailable:\s+(\d+) kB", stream.read(), re.MULTILINE)
         if found:
@@ -99,7 +100,7 @@ def _available() -> int:
 
 
 def _left_in_groups() -> list[int]:
-    """What memory.high and memory.max of our control group (version 2) leave; a huge number without limits."""
+    """What memory.high and memory.max of our control group (version 2) leave; without limits a huge number."""
     left = [1 << 62]
     with suppress(OSError, ValueError, StopIteration):
         folder = _group()

@@ -1,8 +1,7 @@
-"""Holding a studio: one service for it, on this machine by kernel locks, on others by what its marker says; and nothing
-of anybody else's in its private folder.
+"""One service for one studio: kernel locks keep out a second one on this machine, a note in the marker those on others.
 
-Two files are locked: the marker, since the studio is what must not be served twice, and `lock` in the state folder, since
-two studios may name the same one. While the service runs, both and the ledger must stay the very files that were opened.
+Two files are locked: the marker, since the studio must not be served twice, and `lock` in the state folder, since two
+studios may name the same one. While the service runs, these two and the ledger must stay the files that were opened.
 """
 
 from __future__ import annotations
@@ -15,25 +14,23 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 
-from printqueue import ledger
 from printqueue.core.disk import durable, filesystems, folders
 from printqueue.core.errors import StudioError, WorldError
 from printqueue.core.text import shown
-from printqueue.studio import marker as marks
-from printqueue.studio.folders import MARKED_FOLDERS, Studio, prepare_state, takes_no_mark
-from printqueue.studio.marker import MARK, MARKER, Served
+from printqueue.service import state_folder
+from printqueue.studio import marker
+from printqueue.studio.folders import Studio, prepare_state
+from printqueue.studio.marker import Served
 
 _LOCK_TRIES, _LOCK_PAUSE_S = 5, 0.05
 _HELD = (errno.EWOULDBLOCK, errno.EACCES)
-_NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL)  # shares that know none
+_NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL)  # shares that have none
 _OPEN = os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
-_BEAT_S = 20.0  # between two notes in the marker that the service lives
-_FRESH_S = 180.0  # a note from another machine that is younger is believed
-_MOST_NAMED = 3
-# What stands in a state folder that an earlier version made; `ledger.sqlite` alone proves nothing where it is damaged.
-_OUR_NAMES = ("spool", "past", "lock", "log", "ledger.sqlite", "ledger-set-aside-")
+_BEAT_S = 20.0  # between two notes in the marker
+_FRESH_S = 180.0  # a note from another machine is believed while it is younger
 
 
 def utc_now() -> str:
@@ -41,144 +38,8 @@ def utc_now() -> str:
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-# -- whose is the state folder? -------------------------------------------------------
-
-
-def require_own_state(studio: Studio) -> None:
-    """Refuse a state folder that is neither new, nor this studio's by its mark, nor one that an earlier version made for
-    it. Looks only. Raises `StudioError`.
-    """
-    require_state_of(studio, _identity_to_be(studio))
-
-
-def require_state_of(studio: Studio, identity: str, user: int | None = None) -> None:
-    """The same for a known `identity`; "" is that of a studio which still has to get one, so any mark is another's.
-    The `user` who is to work there must own it.
-    """
-    if studio.state == os.path.dirname(studio.marker):  # the marker itself tells whose it is
-        if user is not None and user != (owner := os.stat(studio.state).st_uid):
-            raise _swapped(studio, owner)
-        return
-    try:
-        seen = os.lstat(studio.state)
-    except FileNotFoundError:
-        return
-    if not stat.S_ISDIR(seen.st_mode):
-        raise _refused(studio, "which is no folder")
-    if user is not None and user != seen.st_uid:
-        raise _refused(studio, f"which belongs to another user (number {seen.st_uid})")
-    mark = _mark_of(studio)
-    if mark is None:
-        _require_harmless(studio, identity)
-    elif mark != identity or not mark:
-        raise _refused(studio, "which belongs to another studio")
-
-
-def _mark_of(studio: Studio) -> str | None:
-    """The identity that a state folder outside `.printqueue/` is marked with, None without any mark; "" where it is the
-    private folder of a studio that has no identity yet. A mark that another user made counts for nothing.
-    """
-    for name in (MARK, MARKER):
-        path = studio.private(name)
-        if (text := marks.read(path)) and os.lstat(path).st_uid == os.lstat(studio.state).st_uid:
-            return marks.id_in(text)
-    return None
-
-
-def _require_harmless(studio: Studio, identity: str) -> None:
-    """Without a mark: an empty folder, or one with a ledger of an earlier version."""
-    names = [name for name in folders.names(studio.state) if not _is_nobodys(name)]
-    if not names or _holds_our_ledger(studio, identity, names):
-        return
-    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-    listed = ", ".join(shown(name, limit=60) for name in sorted(names)[:_MOST_NAMED])
-    raise _refused(studio, f"which holds files that are not this studio's ({listed}{more})")
-
-
-def _is_nobodys(name: str) -> bool:
-    """Of a file system's own root, or left by a kill while the mark was made."""
-    return name in ("lost+found", durable.TEMP_PREFIX + MARK)
-
-
-def _holds_our_ledger(studio: Studio, identity: str, names: list[str]) -> bool:
-    try:
-        if os.lstat(studio.ledger).st_uid != os.lstat(studio.state).st_uid:  # put there by somebody who may write there
-            return False
-        owner = ledger.owner(studio.ledger)
-    except FileNotFoundError:
-        return False
-    except ledger.LedgerDamagedError:
-        owner = None
-    except (ledger.LedgerNewerError, ledger.LedgerBusyError):
-        raise
-    except ledger.LedgerError:
-        return False
-    if owner is None:  # damaged, or killed before its first table
-        return all(name.startswith((*_OUR_NAMES, durable.TEMP_PREFIX)) for name in names)
-    return owner in ("", identity)
-
-
-def _swapped(studio: Studio, owner: int) -> StudioError:
-    """Whoever may write into the studio's folder can put a private folder of their own there, ledger and all."""
-    return StudioError(
-        f"The private folder {shown(studio.state)} belongs to another user (number {owner}), so its ledger may say anything. "
-        "Nothing in it was changed or removed, and pictures stay in ready/.",
-        do="Run the service as that user, or, if you know the folder, give it to this one: chown -R.",
-    )
-
-
-def _refused(studio: Studio, why: str) -> StudioError:
-    return StudioError(
-        f"`state:` in studio.yaml names {shown(studio.state)}, {why}. Nothing in it was changed or removed, and pictures "
-        "stay in ready/.",
-        do="Name a new or an empty folder there, or leave the line out.",
-    )
-
-
-# -- a studio that an earlier version made -----------------------------------------------
-
-
-def _identity_to_be(studio: Studio) -> str:
-    """The studio's identity; of a marker without one, that which its folders agree on; else "" (a new one)."""
-    if identity := studio.identity:
-        return identity
-    found = {marks.id_in(marks.read(studio.path(name, MARK))) for name in MARKED_FOLDERS} - {""}
-    if len(found) > 1:
-        raise StudioError(
-            f"The folders of {shown(studio.root)} carry the marks of {len(found)} different studios, and its marker names "
-            "none. Nothing was changed.",
-            do=f"Put the true folders back, or remove {MARK} from those that are to be this studio's.",
-        )
-    return found.pop() if found else ""
-
-
-def _adopted(studio: Studio) -> str:
-    """Give a studio of an earlier version its identity, and its folders their marks; the marker last, so that a kill in
-    between is made good at the next start.
-    """
-    identity, places = _identity_to_be(studio) or marks.new_id(), {}
-    for name in MARKED_FOLDERS:
-        folder = studio.path(name)
-        if os.path.islink(folder) or not os.path.isdir(folder):
-            continue
-        with durable.world("Marking", folder):
-            number = marks.place_in(marks.read(os.path.join(folder, MARK)))
-            if number or not takes_no_mark(name, folder):
-                places[name] = number or marks.put(folder, identity)
-    with durable.world("Marking", studio.marker):
-        marker = marks.opened(studio.marker)
-        try:
-            marks.write_marker(marker, marks.marker_text(identity, places))
-        finally:
-            os.close(marker)
-    return identity
-
-
-# -- locks ---------------------------------------------------------------------------------
-
-
 class StudioLock:
-    """The one service of a studio (`studio.Held`): its locks are gone with the process, however it ends. Raises
+    """The one service of a studio (`studio.folders.Held`). Its locks end with the process, however that ends. Raises
     `StudioError` where another service holds the studio or its state folder, or the state folder is not its own.
     """
 
@@ -187,22 +48,22 @@ class StudioLock:
     ) -> None:
         self._studio, self._now, self._clock = studio, now, clock
         self._turn = threading.Lock()
-        self._very: dict[str, tuple[int, int]] = {}  # path → device and inode of what was opened
+        self._opened_as: dict[str, tuple[int, int]] = {}  # path → device and inode
         self._due_s = 0.0
-        self._run = marks.this_run(now())
+        self._run = marker.this_run(now())
         with ExitStack() as opened:
-            self._marker = _marker_of(studio)
+            self._marker = _locked_marker(studio)
             opened.callback(lambda: os.close(self._marker))
-            self._require_free(self._marker)
-            self.identity = marks.id_in(marks.text_of(self._marker)) or _adopted(studio)
-            require_state_of(studio, self.identity, os.geteuid())
+            self._require_free()
+            self.identity = marker.id_in(marker.text_of(self._marker)) or state_folder.adopt(studio)
+            state_folder.require_state_of(studio, self.identity, os.geteuid())
             prepare_state(studio)
             lock = _opened(studio.private("lock"), os.O_RDWR | os.O_CREAT)
             opened.callback(os.close, lock)
             if not _taken(lock):
                 raise _served_already(studio)
-            self._keep(studio.private("lock"), lock)
-            self._keep(studio.marker, self._marker)
+            self._opened_as[studio.private("lock")] = _device_and_inode(lock)
+            self._opened_as[studio.marker] = _device_and_inode(self._marker)
             self._opened = opened.pop_all()
         self._network = _is_network(studio.root)
         self.beat()
@@ -210,104 +71,98 @@ class StudioLock:
     def text(self) -> str:
         """The marker's text as it is now."""
         with self._turn:
-            return marks.text_of(self._marker)
+            return marker.text_of(self._marker)
 
     def watch(self, path: str) -> None:
-        """The ledger, just opened by that name: it must stay there. By name, since its descriptor is SQLite's own, and
-        to open and close it once more would drop SQLite's locks (sqlite.org/howtocorrupt.html, 2.2).
+        """Require the ledger, just opened, to stay at `path`. It is looked at by name: closing another descriptor of it
+        would drop SQLite's locks (sqlite.org/howtocorrupt.html, 2.2).
         """
         seen = os.lstat(path)
-        self._very[path] = seen.st_dev, seen.st_ino
+        self._opened_as[path] = seen.st_dev, seen.st_ino
 
     def require(self) -> None:
         """Raise `WorldError` unless lock, ledger and marker are the very files that were opened."""
         with self._turn:
-            for path, very in self._very.items():
-                if _very(path) == very:
+            for path, opened_as in self._opened_as.items():
+                stamp = durable.lstamp(path)
+                if stamp is not None and (stamp.device, stamp.inode) == opened_as:
                     continue
                 if path != self._studio.marker:
                     raise _displaced(path)
-                self._come_back()
+                self._reopen_marker()
 
     def beat(self) -> None:
-        """Once a scan: is it still this studio, and served by this service alone? Now and then, say so to others."""
+        """Once a scan: is it still this studio, and served by this service alone? Every `_BEAT_S` others are told."""
         with self._turn, durable.world("Reading", self._studio.marker):
-            text = marks.text_of(self._marker)
-            if marks.id_in(text) != self.identity:
+            if marker.id_in(marker.text_of(self._marker)) != self.identity:
                 raise _displaced(self._studio.marker)
             self._require_mine()
             if self._clock() >= self._due_s:
                 self._due_s = self._clock() + _BEAT_S
                 with suppress(OSError):  # a full or read-only disk is noticed where it matters
-                    self._note()
-
-    def _note(self) -> None:
-        run = self._run
-        self._run = Served(run.host, run.machine, run.boot, run.token, run.since, self._now())
-        self._write(self._run)
+                    self._run = replace(self._run, seen=self._now())
+                    self._write(self._run)
 
     def _write(self, served: Served | None) -> None:
-        """Opened for that alone: a file system with a file open for writing cannot be remounted read-only."""
-        descriptor = marks.opened(self._studio.marker)
+        """Opened only to write: a file system with a file open for writing cannot be remounted read-only."""
+        descriptor = marker.opened(self._studio.marker)
         try:
-            if _numbers(descriptor) == self._very[self._studio.marker]:
-                marks.write_served(descriptor, served)
+            if _device_and_inode(descriptor) == self._opened_as[self._studio.marker]:
+                marker.write_served(descriptor, served)
                 if self._network:  # or other machines would not see it for a while
                     os.fsync(descriptor)
         finally:
             os.close(descriptor)
 
     def _require_mine(self) -> None:
-        """Another machine may have started in the same instant, or while the share was not there."""
-        if (other := self._elsewhere(self._marker)) is not None:
+        """Another machine may have started in the same instant, or while the share was away."""
+        if (other := self._elsewhere()) is not None:
             raise WorldError(
                 f"A service on another machine, {shown(other.host)}, looks after this studio since {shown(other.since)}. This "
                 "one takes no more pictures; nothing is lost.",
                 do="One machine for one studio: stop one of the two.",
             )
 
-    def _require_free(self, marker: int) -> None:
-        if (other := self._elsewhere(marker)) is not None:
-            age_s = max(_age_s(self._studio, marker), 0.0)
+    def _require_free(self) -> None:
+        if (other := self._elsewhere()) is not None:
+            age_s = max(_age_s(self._studio, self._marker), 0.0)
             raise StudioError(
                 f"A service on another machine, {shown(other.host)}, looks after {shown(self._studio.root)} since "
                 f"{shown(other.since)}, and was last seen {age_s:.0f} s ago. Nothing was changed.",
                 do=f"Stop that one first. If it has ended by itself, start again in {_FRESH_S - age_s:.0f} s.",
             )
 
-    def _elsewhere(self, marker: int) -> Served | None:
-        """The service of another machine that said so in the marker a short while ago. Of this one, the lock tells."""
-        served = marks.served_in(marks.text_of(marker))
+    def _elsewhere(self) -> Served | None:
+        """The service of another machine, by its note in the marker, if that is fresh. On this machine the lock tells."""
+        served = marker.served_in(marker.text_of(self._marker))
         if served is None or served.token == self._run.token or not self._run.may_live(served):
             return None
-        return served if _age_s(self._studio, marker) < _FRESH_S else None
+        return served if _age_s(self._studio, self._marker) < _FRESH_S else None
 
-    def _come_back(self) -> None:
-        """Another file under the marker's name: the share was mounted again (go on, with its lock), or it is no longer ours."""
+    def _reopen_marker(self) -> None:
+        """Another file has the marker's name. Either the share was mounted again, so go on with a lock on this one, or
+        the studio is no longer ours.
+        """
         try:
-            marker = _marker_of(self._studio)
+            descriptor = _locked_marker(self._studio)
         except StudioError as error:
             raise WorldError(error.says, do=error.do) from error
-        text = marks.text_of(marker)
-        if marks.id_in(text) != self.identity:
-            os.close(marker)
+        if marker.id_in(marker.text_of(descriptor)) != self.identity:
+            os.close(descriptor)
             raise WorldError(
                 f"Another studio stands at {shown(self._studio.root)} now. This service takes no pictures from it.",
                 do="Put the studio back, or stop the service and start it again for the new one.",
             )
-        before, self._marker = self._marker, marker
+        before, self._marker = self._marker, descriptor
         os.close(before)
-        self._keep(self._studio.marker, marker)
+        self._opened_as[self._studio.marker] = _device_and_inode(descriptor)
         self._due_s = 0.0
-
-    def _keep(self, path: str, descriptor: int) -> None:
-        self._very[path] = _numbers(descriptor)
 
     def release(self) -> None:
         """Give the studio up, and say so."""
         with self._turn:
             with suppress(OSError):
-                served = marks.served_in(marks.text_of(self._marker))
+                served = marker.served_in(marker.text_of(self._marker))
                 if served is not None and served.token == self._run.token:
                     self._write(None)
             self._opened.close()
@@ -332,8 +187,8 @@ def _is_locked(path: str) -> bool:
     return False
 
 
-def _marker_of(studio: Studio) -> int:
-    """The marker, opened and locked. Raises `StudioError` where another service has it."""
+def _locked_marker(studio: Studio) -> int:
+    """The marker's descriptor. Raises `StudioError` where another service has it."""
     descriptor = _opened(studio.marker, os.O_RDONLY)
     try:
         taken = _taken(descriptor)
@@ -359,8 +214,8 @@ def _opened(path: str, flags: int) -> int:
 
 
 def _taken(descriptor: int) -> bool:
-    """Take the lock; a reader that asks `is_served` holds it for an instant, so try a few times. Where a share knows no
-    locks, the note in the marker must do.
+    """Take the lock. Several tries, since `is_served` holds it for an instant; on a share without locks the note in the
+    marker must do.
     """
     for _ in range(_LOCK_TRIES):
         try:
@@ -376,26 +231,21 @@ def _taken(descriptor: int) -> bool:
     return False
 
 
-def _numbers(descriptor: int) -> tuple[int, int]:
+def _device_and_inode(descriptor: int) -> tuple[int, int]:
     seen = os.fstat(descriptor)
     return seen.st_dev, seen.st_ino
 
 
-def _very(path: str) -> tuple[int, int] | None:
-    stamp = durable.lstamp(path)
-    return None if stamp is None else (stamp.device, stamp.inode)
-
-
-def _age_s(studio: Studio, marker: int) -> float:
-    """How long ago the marker was written, by the clock of the disk or share that it lies on: ours may be another."""
+def _age_s(studio: Studio, descriptor: int) -> float:
+    """How long ago the marker was written, by the clock of its own disk or share: ours may differ."""
     try:
-        descriptor = durable.nameless(os.path.dirname(studio.marker))
+        newer = durable.nameless(os.path.dirname(studio.marker))
     except OSError:
-        return time.time() - os.fstat(marker).st_mtime
+        return time.time() - os.fstat(descriptor).st_mtime
     try:
-        return os.fstat(descriptor).st_mtime - os.fstat(marker).st_mtime
+        return os.fstat(newer).st_mtime - os.fstat(descriptor).st_mtime
     finally:
-        os.close(descriptor)
+        os.close(newer)
 
 
 def _is_network(path: str) -> bool:

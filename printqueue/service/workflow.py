@@ -268,7 +268,7 @@ def _decide(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
         judged = [replace(one, findings=(refusal(error),)) for one in judged]
         repeat.record(context, attempt, judged)  # it is no print in work any more
         return delivery.turn_back(context, attempt, judged, relay)
-    return delivery.publish_prints(context, attempt, judged, made)
+    return delivery.publish_prints(context, attempt, made)
 
 
 def _copy(context: ServiceContext, attempt: Attempt) -> None:
@@ -277,12 +277,11 @@ def _copy(context: ServiceContext, attempt: Attempt) -> None:
     context.studio.require_marker()
     with durable.world("Copying", seen.path):
         os.makedirs(attempt.spool, 0o700, exist_ok=True)
-        copied = claim.copy(os.path.join(ready, seen.path), attempt.picture, seen.stamp)
+        attempt.sha256 = claim.copy(os.path.join(ready, seen.path), attempt.picture, seen.stamp)
         if attempt.order_bytes is not None:
             durable.write_temp(os.path.join(attempt.spool, claim.ORDER), attempt.order_bytes, synced=False)
         context.studio.note_mounts(os.path.dirname(os.path.join("ready", seen.path)))
-    attempt.sha256 = copied.sha256
-    context.ledger.copied(attempt.arrival.id, copied.sha256)
+    context.ledger.copied(attempt.arrival.id, attempt.sha256)
     steps.reached("spooled")
 
 

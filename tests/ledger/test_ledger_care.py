@@ -34,7 +34,7 @@ from printqueue.ledger.rescue import rebuild
 from printqueue.ledger.rescue.backup import back_up
 from printqueue.ledger.rescue.care import MOST_NAMED, check_up
 from printqueue.ledger.transactions import suspect_mark
-from printqueue.service import starting
+from printqueue.service import state_folder
 from printqueue.service.starting import intent_is_whole
 from printqueue.studio.folders import Studio
 from printqueue.studio.settings import Config
@@ -275,10 +275,10 @@ def test_ledger_on_a_share_is_refused(
     os.mkdir(studio.state)
     if refused:
         with pytest.raises(StudioError, match=f"on a share.*{kind}.*`state: ") as refusal:
-            starting.require_local_state(studio)
+            state_folder.require_local_state(studio)
         assert refusal.value.exit_code == 3
     else:
-        starting.require_local_state(studio)
+        state_folder.require_local_state(studio)
     assert asked == [studio.state]
 
 

@@ -15,7 +15,7 @@ from printqueue.core.disk.folders import standing
 from printqueue.core.errors import StudioError, WorldError
 from printqueue.core.nearest import suggestion
 from printqueue.core.text import shown
-from printqueue.service.lock import require_own_state
+from printqueue.service.state_folder import require_own_state
 from printqueue.studio.folders import PUBLIC_FOLDERS, Studio
 from printqueue.studio.marker import MARKER
 

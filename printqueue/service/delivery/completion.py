@@ -9,8 +9,8 @@ from printqueue.core.disk import durable
 from printqueue.core.model.job import State
 from printqueue.core.model.publication import Publication
 from printqueue.core.model.seen import Stamp
-from printqueue.core.text import shown
 from printqueue.core.yaml.plain_yaml import MAX_BYTES
+from printqueue.reports import delivery as words
 from printqueue.service import steps
 from printqueue.service.context import Attempt, Ending, Outcome, ServiceContext
 from printqueue.service.intake import claim
@@ -67,24 +67,26 @@ def complete(context: ServiceContext, arrival: int, intent: Publication) -> Outc
     if any(moved.stays for moved in intent.moved):
         context.ledger.published(arrival, intent.to_json())  # or the picture would be taken again as it stands there
     state = State.PRINTABLE if intent.kind == "print" else State.REVIEW
-    says = "; ".join([_says(intent), *unusual])
+    says = "; ".join([_words(intent), *unusual])
     context.ledger.settle(arrival, state, says)
     steps.reached("done-written")
     return Outcome(Ending(str(state)), says)
 
 
-def _says(intent: Publication) -> str:
+def _words(intent: Publication) -> str:
     if intent.kind == "print":
-        warned = f" (warned of: {intent.says})" if intent.says else ""
-        return f"made: {shown(intent.output() or '')}{warned}"
-    return f"turned back: {intent.says} See {shown(next(p.final for p in intent.placed))}"
+        return words.made_words(intent.output() or "", intent.says)
+    return words.turned_back_words(intent.says, next(placed.final for placed in intent.placed))
 
 
 def _withdraw_review(context: ServiceContext, arrival: int, intent: Publication) -> Outcome:
     """The photographer took or replaced the picture meanwhile: a reason without its picture helps nobody."""
     for placed in intent.placed:
         to_past(context, arrival, placed.final)
-    says = "the picture was taken away or replaced while it was being judged"
+    return _withdrawn(context, arrival, words.WITHDRAWN)
+
+
+def _withdrawn(context: ServiceContext, arrival: int, says: str) -> Outcome:
     context.ledger.settle(arrival, State.WITHDRAWN, says)
     return Outcome(Ending.WITHDRAWN, says)
 
@@ -107,8 +109,7 @@ def _original_gone(context: ServiceContext, attempt: Attempt) -> Outcome | None:
     if stamp is None:
         context.studio.require_folder("ready")
         context.studio.require_mounts(os.path.dirname(os.path.join("ready", seen.path)))
-        context.ledger.settle(attempt.arrival.id, State.WITHDRAWN, "it was taken out of ready/ before it was made")
-        return Outcome(Ending.WITHDRAWN, "it was taken out of ready/ before it was made")
+        return _withdrawn(context, attempt.arrival.id, words.TAKEN_OUT)
     if not _same_bytes(os.path.join(ready, seen.path), stamp, attempt):
         raise claim.ChangedError(seen.path)
     if not _same_order(context, attempt):

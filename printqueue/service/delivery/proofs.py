@@ -10,24 +10,24 @@ from dataclasses import dataclass
 
 from printqueue.core.disk import durable
 from printqueue.core.errors import OwnError, PictureError
-from printqueue.core.model.finding import Level
 from printqueue.core.model.publication import Placed
 from printqueue.imaging.jobs import ProofWish
-from printqueue.judging.judged import Judged
+from printqueue.reports import delivery as words
 from printqueue.reports import proof_words
 from printqueue.sandbox import ChildDiedError
-from printqueue.sandbox.context import Relay, ask, print_job
-from printqueue.sandbox.protocol import Proofed, ProofTask, WordsTask
-from printqueue.service.context import Attempt, ServiceContext
-from printqueue.service.delivery import group
+from printqueue.sandbox.context import Relay, ask
+from printqueue.sandbox.protocol import ProofTask, WordsTask
+from printqueue.service.context import ServiceContext
+from printqueue.service.delivery.asking import held, told
+from printqueue.service.delivery.group import Group
+from printqueue.service.delivery.in_hand import PrintInHand
 from printqueue.service.intake import claim
 from printqueue.studio.folders import FolderGoneError
 
 log = logging.getLogger("printqueue")
 
 THUMBNAILS = "daybook/pictures"
-_MOST_BYTES = 1_000_000  # of a thumbnail; they have some ten thousand
-_NOT_ORDERED = "What was asked for cannot be followed, so there is no print of it to be shown."
+_MAX_BYTES = 1_000_000  # of a thumbnail; they have some ten thousand
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,104 +48,97 @@ class Proof:
         return [Placed("companion", self.temp, final, self.sha256)] if self.temp else []
 
 
-def draw(context: ServiceContext, attempt: Attempt, relay: Relay, index: int, judged: Judged, folder: str) -> Proof:
-    """Draw it into a hidden temp in `folder`, for the print `index` of the order.
+def draw(context: ServiceContext, relay: Relay, one: PrintInHand, folder: str) -> Proof:
+    """Draw it into a hidden temp in `folder`.
 
-    A proof picture is worth no print: what goes wrong in drawing it is said, and the job goes on without. Raises
+    No print is given up for its proof picture: where drawing fails, that is said and the job goes on without. Raises
     `WorldError` where there is no room for it, as for everything else that is made.
     """
-    temp = group.new_temp(context, attempt, folder, f"{index}.jpg")
+    drawing = _Drawing(context, relay, one, Group(context, one.attempt).new_temp(folder, f"{one.index}.jpg"))
     try:
-        return _drawn(context, attempt, relay, index, judged, temp)
+        return drawing.proof()
     except (OwnError, ChildDiedError) as error:
         if context.stopping:
             raise
         log.exception("a proof picture could not be drawn")
-        durable.remove(context.studio.path(temp))
-        return Proof(missing=f"It could not be drawn ({error}).")
+        durable.remove(context.studio.path(drawing.temp))
+        return Proof(missing=words.not_drawn(str(error)))
 
 
-def _drawn(context: ServiceContext, attempt: Attempt, relay: Relay, index: int, judged: Judged, temp: str) -> Proof:
-    wish = _wish(attempt, index, judged)
-    if attempt.report is None:
-        return _words(context, relay, wish, _NOT_ORDERED, temp)
-    if attempt.report.picture is None:
-        return _words(context, relay, wish, "There is no picture to show here: the file cannot be used as it is.", temp)
-    try:
-        return _picture(context, attempt, relay, index, wish, temp)
-    except PictureError as error:
-        return _words(context, relay, wish, f"The picture cannot be shown: {error.says}", temp)
+@dataclass(frozen=True, slots=True)
+class _Drawing:
+    """One proof picture being drawn into `temp`."""
 
+    context: ServiceContext
+    relay: Relay
+    one: PrintInHand
+    temp: str
 
-def _wish(attempt: Attempt, index: int, judged: Judged) -> ProofWish:
-    known = index < len(attempt.requests)
-    request, kept = (attempt.requests[index], attempt.stocks[index]) if known else (None, None)
-    name = os.path.basename(attempt.seen.path)
-    looked = proof_words.Looked(
-        picture=f"{request.title} ({name})" if request and request.title else name,
-        paper=kept.paper.paper if kept else (attempt.place.paper or "this paper"),
-        size=request.size.name if request else (attempt.place.size or "this size"),
-        findings=judged.findings,
-        turn_back_at=kept.paper.turn_back_at if kept else Level.REJECT,
-        lift_stops=request.lift_stops if request else 0.0,
-        placement=judged.placement,
-        demonstration=kept.facts.profile_is_demonstration if kept else False,
-    )
-    return ProofWish(proof_words.words(looked), proof_words.marked(judged.findings))
-
-
-def _picture(context: ServiceContext, attempt: Attempt, relay: Relay, index: int, wish: ProofWish, temp: str) -> Proof:
-    order = ProofTask(print_job(attempt.requests[index], attempt.stocks[index]), wish, context.bounds)
-    with ExitStack() as held:
-        with durable.world("Writing", temp):
-            files = [claim.open_regular(attempt.picture), durable.create(context.studio.path(temp))]
-            files.append(durable.nameless(attempt.spool))
-            for descriptor in files:
-                held.callback(os.close, descriptor)
-            if attempt.copy is not None:
-                files.append(attempt.copy)
-        made = _answer(ask(relay, "proof", order, tuple(files)).proof)
-        thumbnail = _kept(context, attempt, index, files[2], made.thumbnail_sha256)
-    return Proof(temp, made.sha256, thumbnail)
-
-
-def _words(context: ServiceContext, relay: Relay, wish: ProofWish, why: str, temp: str) -> Proof:
-    """A sheet of words, for what has no picture to be shown."""
-    with durable.world("Writing", temp):
-        descriptor = durable.create(context.studio.path(temp))
-    try:
-        made = _answer(ask(relay, "words", WordsTask(wish, why), (descriptor,)).proof)
-    finally:
-        os.close(descriptor)
-    return Proof(temp, made.sha256, words_only=True)
-
-
-def _answer(made: Proofed | None) -> Proofed:
-    if made is None:
-        raise ChildDiedError("gave an answer that makes no sense")
-    return made
-
-
-def _kept(context: ServiceContext, attempt: Attempt, index: int, descriptor: int, sha256: str) -> str:
-    """Keep a thumbnail under its own hash: the same picture made once more has the same one."""
-    data = os.pread(descriptor, _MOST_BYTES + 1, 0)
-    if len(data) > _MOST_BYTES or hashlib.sha256(data).hexdigest() != sha256:
-        return ""
-    name = f"{sha256[:20]}.jpg"
-    final = os.path.join(THUMBNAILS, name)
-    try:
-        temp = group.new_temp(context, attempt, THUMBNAILS, f"{index}.jpg")
-    except FolderGoneError:  # the daybook names it; a page is worth no print
-        return ""
-    studio = context.studio
-    with durable.world("Writing", final):
-        if durable.sha256(studio.path(final)) == sha256:
-            return name
-        durable.write_temp(studio.path(temp), data)
+    def proof(self) -> Proof:
+        """With the picture, or in words alone where there is none to be shown."""
+        report = self.one.attempt.report
+        if report is None:
+            return self._words(words.NOT_ORDERED)
+        if report.picture is None:
+            return self._words(words.UNUSABLE)
         try:
-            durable.rename_no_clobber(studio.path(temp), studio.path(final))
-        except FileExistsError:  # another thread's, or somebody else's file
-            durable.remove(studio.path(temp))
-            return name if durable.sha256(studio.path(final)) == sha256 else ""
-        durable.sync_folder(studio.path(THUMBNAILS))
-    return name
+            return self._picture()
+        except PictureError as error:
+            return self._words(words.cannot_be_shown(error.says))
+
+    def _wish(self) -> ProofWish:
+        one = self.one
+        request, stock = (one.request, one.stock) if one.has_request else (None, None)
+        looked = proof_words.Looked(
+            picture=words.titled(one.picture, request.title if request else None),
+            paper=one.paper_name,
+            size=one.size_name,
+            findings=one.judged.findings,
+            turn_back_at=one.turn_back_at,
+            lift_stops=request.lift_stops if request else 0.0,
+            placement=one.judged.placement,
+            demonstration=stock.facts.profile_is_demonstration if stock else False,
+        )
+        return ProofWish(proof_words.words(looked), proof_words.marked(one.judged.findings))
+
+    def _picture(self) -> Proof:
+        attempt, temp = self.one.attempt, self.temp
+        task = ProofTask(self.one.print_job, self._wish(), self.context.bounds)
+        with ExitStack() as stack:
+            with durable.world("Writing", temp):
+                picture = held(stack, claim.open_regular(attempt.picture))
+                out = held(stack, durable.create(self.context.studio.path(temp)))
+                thumbnail = held(stack, durable.nameless(attempt.spool))
+            copy = () if attempt.copy is None else (attempt.copy,)
+            made = told(ask(self.relay, "proof", task, (picture, out, thumbnail, *copy)).proof)
+            return Proof(temp, made.sha256, self._kept_thumbnail(thumbnail, made.thumbnail_sha256))
+
+    def _words(self, why: str) -> Proof:
+        with ExitStack() as stack:
+            with durable.world("Writing", self.temp):
+                out = held(stack, durable.create(self.context.studio.path(self.temp)))
+            made = told(ask(self.relay, "words", WordsTask(self._wish(), why), (out,)).proof)
+        return Proof(self.temp, made.sha256, words_only=True)
+
+    def _kept_thumbnail(self, descriptor: int, sha256: str) -> str:
+        """Keep a thumbnail under its own hash: the same picture made once more has the same one."""
+        data = os.pread(descriptor, _MAX_BYTES + 1, 0)
+        if len(data) > _MAX_BYTES or hashlib.sha256(data).hexdigest() != sha256:
+            return ""
+        studio, name = self.context.studio, f"{sha256[:20]}.jpg"
+        final = os.path.join(THUMBNAILS, name)
+        try:
+            temp = Group(self.context, self.one.attempt).new_temp(THUMBNAILS, f"{self.one.index}.jpg")
+        except FolderGoneError:  # the daybook names it; a page is worth no print
+            return ""
+        with durable.world("Writing", final):
+            if durable.sha256(studio.path(final)) == sha256:
+                return name
+            durable.write_temp(studio.path(temp), data)
+            try:
+                durable.rename_no_clobber(studio.path(temp), studio.path(final))
+            except FileExistsError:  # another thread's, or somebody else's file
+                durable.remove(studio.path(temp))
+                return name if durable.sha256(studio.path(final)) == sha256 else ""
+            durable.sync_folder(studio.path(THUMBNAILS))
+        return name

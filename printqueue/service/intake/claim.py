@@ -1,14 +1,12 @@
-"""A private copy of a settled picture, hashed on the way, and proof that nothing changed meanwhile.
+"""A private copy of a settled picture, hashed on the way, with proof that nothing changed meanwhile.
 
-A rename alone would not stop a writer that holds the file open. The copy is never
-fsynced: the original still stands.
+A rename alone would not stop a writer that holds the file open. The copy is never fsynced: the original still stands.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
-from dataclasses import dataclass
 
 from printqueue.core.disk import durable, folders
 from printqueue.core.model.seen import Stamp
@@ -22,18 +20,9 @@ class ChangedError(Exception):
     """The file changed or went away while it was being copied: it has not settled yet."""
 
 
-@dataclass(frozen=True, slots=True)
-class Copy:
-    """A file in the spool."""
-
-    path: str
-    sha256: str
-    stamp: Stamp  # of the original
-
-
 def open_regular(path: str) -> int:
-    """Open a regular file, never a link, a pipe or a device. Raises `ChangedError` where there is none, `LinkedError`
-    where a folder above it is a link.
+    """Open a regular file, never a link, pipe or device. Raises `ChangedError` where there is none, `LinkedError` where a
+    folder above it is a link.
     """
     descriptor = folders.open_file(path)
     if descriptor is None:
@@ -41,20 +30,20 @@ def open_regular(path: str) -> int:
     return descriptor
 
 
-def read_regular(path: str, most: int) -> bytes | None:
-    """At most `most` bytes of a small file of ours; None where there is no regular file, or none that can be read."""
+def read_regular(path: str, max_bytes: int) -> bytes | None:
+    """At most `max_bytes` of a small file of ours; None where there is no regular file, or it cannot be read."""
     try:
         descriptor = open_regular(path)
     except (ChangedError, OSError):
         return None
     with os.fdopen(descriptor, "rb") as stream:
-        return stream.read(most)
+        return stream.read(max_bytes)
 
 
-def copy(original: str, target: str, expected: Stamp) -> Copy:
-    """Copy `original` to `target`. Raises `ChangedError` unless it stays `expected` throughout.
+def copy(original: str, target: str, expected: Stamp) -> str:
+    """Copy `original` to `target`; its SHA-256. Raises `ChangedError` unless it stays `expected` throughout.
 
-    Where nothing but its attributes moved (a file server that indexes it), its bytes are read a second time to prove it.
+    Where only its attributes changed (a file server indexes it), its bytes are read again to prove that.
     """
     descriptor = open_regular(original)
     try:
@@ -65,7 +54,7 @@ def copy(original: str, target: str, expected: Stamp) -> Copy:
             raise ChangedError(original)
     finally:
         os.close(descriptor)
-    return Copy(target, digest, expected)
+    return digest
 
 
 def _only_touched(descriptor: int, stamps: set[Stamp | None], expected: Stamp, digest: str) -> bool:
@@ -77,9 +66,9 @@ def _only_touched(descriptor: int, stamps: set[Stamp | None], expected: Stamp, d
 
 
 def read_order(path: str, expected: Stamp) -> bytes:
-    """The bytes of an order file, one more than legal at most. Raises `ChangedError` like `copy`.
+    """The bytes of an order file, at most one more than is legal. Raises `ChangedError` like `copy`.
 
-    Attributes that alone keep changing are no change: before anything is published its bytes are compared with these.
+    Changed attributes alone do not count: before anything is published, its bytes are compared with these.
     """
     descriptor = open_regular(path)
     with os.fdopen(descriptor, "rb") as stream:

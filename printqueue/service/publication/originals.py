@@ -18,7 +18,7 @@ from printqueue.core import naming
 from printqueue.core.disk import durable
 from printqueue.core.errors import WorldError
 from printqueue.core.model.publication import Moved, Publication
-from printqueue.core.text import shown
+from printqueue.reports import delivery as words
 from printqueue.studio.folders import Studio
 
 # Why a picture cannot be renamed away: read-only, another's, or ready/ is mounted by itself. Not a whole disk's fault.
@@ -148,10 +148,7 @@ def _emptied(moved: Moved, source: str) -> tuple[Moved, str | None]:
         except OSError as error:
             if error.errno not in _CANNOT_LEAVE:
                 raise
-            why = os.strerror(error.errno or 0)
-            return replace(
-                moved, stays=True
-            ), f"{shown(moved.source)} could not be taken away ({why}): please remove it"
+            return replace(moved, stays=True), words.stays_words(moved.source, os.strerror(error.errno))
     if _holds(leaving, moved):
         durable.remove(leaving)
     elif durable.exists(leaving):
@@ -180,9 +177,9 @@ def _from_spare(studio: Studio, moved: Moved, target: str) -> str | None:
         return None
     spare = _spare_path(studio, moved.spare)
     if durable.sha256(spare) != moved.sha256:
-        return "the original was taken away while it was being printed, and no whole copy of it is left"
+        return words.NO_WHOLE_COPY
     durable.copy_to(spare, target, expected=moved.sha256, mtime_ns=moved.mtime_ns)
-    return "the original was replaced or taken away meanwhile, and the version that was used is kept in masters/"
+    return words.SPARE_KEPT
 
 
 def _spare_path(studio: Studio, spare: str) -> str:

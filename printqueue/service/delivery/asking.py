@@ -1,0 +1,24 @@
+"""Asking a child about a print: files held open for the question, and an answer that must be there."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack
+from typing import TypeVar
+
+from printqueue.sandbox import ChildDiedError
+
+_Told = TypeVar("_Told")
+
+
+def held(stack: ExitStack, descriptor: int) -> int:
+    """The descriptor, closed together with `stack`."""
+    stack.callback(os.close, descriptor)
+    return descriptor
+
+
+def told(answer: _Told | None) -> _Told:
+    """The answer that was asked for. Raises `ChildDiedError` where the child gave another."""
+    if answer is None:
+        raise ChildDiedError("gave an answer that makes no sense")
+    return answer
