@@ -1,7 +1,7 @@
-"""Where the log goes: a terminal, the systemd journal with fields of its own, and a file that rotates.
+"""Where the log goes: a terminal, the systemd journal with its own fields, and a file that rotates.
 
-Callers log as usual, and name what it is about: `log.info("…", extra=about(picture=…, job=…, event=…))`.
-Every handler here carries the guard that makes one record one line, whatever a file name holds; and none ever raises.
+Callers log as usual and say what a record is about: `log.info("…", extra=about(picture=…, job=…, event=…))`.
+Every handler has the guard that makes one record one line, whatever a file name holds; none ever raises.
 """
 
 from __future__ import annotations
@@ -29,27 +29,27 @@ FILE_BYTES, FILES = 1_000_000, 5
 MAX_MESSAGE, _MAX_LINES = 2000, 60
 _SEND_BUFFER_BYTES = 8 << 20
 _FIELDS = {"picture": "PRINTQUEUE_PICTURE", "job": "PRINTQUEUE_JOB", "event": "PRINTQUEUE_EVENT"}
-_BELOW = "    | "  # before each line of a traceback: none of them can pass for a record
+_BELOW = "    | "  # before each line of a traceback: none can pass for a record
 # syslog(3): critical, error, warning, informational, debug
 _PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6))
 
 
 def about(*, picture: str = "", job: int | None = None, event: str = "") -> dict[str, str]:
-    """What a record is about, for `extra=`; what is empty is left out."""
+    """What a record is about, for `extra=`, without what is empty."""
     given = {"picture": picture, "job": "" if job is None else str(job), "event": event}
     return {name: value for name, value in given.items() if value}
 
 
 def priority(level: int) -> int:
     """The priority of syslog(3) for a level of `logging`."""
-    return next((number for least, number in _PRIORITIES if level >= least), 7)
+    return next((number for min_level, number in _PRIORITIES if level >= min_level), 7)
 
 
 class Guard(logging.Filter):
-    """The last guard: message and fields become one escaped line each, a traceback lines that look like no record."""
+    """Makes message and fields one escaped line each, and a traceback lines that do not look like a record."""
 
     def filter(self, record: logging.LogRecord) -> bool:
-        """Rewrite `record` in place; doing so twice changes nothing more."""
+        """Rewrite `record` in place; a second time changes nothing."""
         record.msg, record.args = shown(_message(record), limit=MAX_MESSAGE), None
         trace = "".join(traceback.format_exception(*record.exc_info)) if record.exc_info else record.exc_text
         record.exc_text = _below(trace or "") or None
@@ -63,7 +63,7 @@ class Guard(logging.Filter):
 def _message(record: logging.LogRecord) -> str:
     try:
         return record.getMessage()
-    except Exception:  # a call with parts that do not fit must not cost the record
+    except Exception:  # arguments that do not fit the text must not cost the record
         return f"{record.msg!r} with {record.args!r}"
 
 
@@ -73,7 +73,7 @@ def _below(text: str) -> str:
 
 
 class StreamLog(logging.StreamHandler[TextIO]):
-    """Lines for a terminal, or with `prefixed` for a pipe that reads priorities (`<6>`, sd-daemon(3))."""
+    """Lines for a terminal, or if `prefixed` for a pipe that reads priorities (`<6>`, sd-daemon(3))."""
 
     def __init__(self, stream: TextIO, *, prefixed: bool = False) -> None:
         super().__init__(stream)
@@ -82,11 +82,11 @@ class StreamLog(logging.StreamHandler[TextIO]):
         self.setFormatter(_Prefixed("%(message)s") if prefixed else timed)
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - a hook of `logging`
-        """Nothing: the terminal has gone, or has no such character, and stderr is no better place."""
+        """Do nothing: the terminal has gone or lacks the character, and stderr is no better place."""
 
 
 class _Prefixed(logging.Formatter):
-    """The priority before every line, or journald would file the rest of a traceback as another kind."""
+    """The priority before every line, or journald would give the rest of a traceback another one."""
 
     def format(self, record: logging.LogRecord) -> str:
         return "\n".join(f"<{priority(record.levelno)}>{line}" for line in super().format(record).split("\n"))
@@ -95,7 +95,7 @@ class _Prefixed(logging.Formatter):
 def entry(record: logging.LogRecord) -> bytes:
     """One datagram of systemd's native journal protocol (systemd.io/JOURNAL_NATIVE_PROTOCOL).
 
-    Every value is one line, so that the simple `KEY=value` form holds for all and no value can begin a field.
+    Every value is one line, so the simple `KEY=value` form does for all, and no value can begin a field.
     """
     fields = {"MESSAGE": _message(record), "PRIORITY": str(priority(record.levelno)), "SYSLOG_IDENTIFIER": "printqueue"}
     fields |= {key: str(getattr(record, name)) for name, key in _FIELDS.items() if getattr(record, name, None)}
@@ -112,7 +112,7 @@ class JournalLog(logging.Handler):
         self.addFilter(Guard())
         self._address, self._spare = address, spare
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC | socket.SOCK_NONBLOCK)
-        with suppress(OSError):  # room for a burst; a refusal only means less of it
+        with suppress(OSError):  # room for a burst; refused, there is less
             self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER_BYTES)
 
     def emit(self, record: logging.LogRecord) -> None:
@@ -123,16 +123,16 @@ class JournalLog(logging.Handler):
             self._spare.handle(record)
 
     def close(self) -> None:
-        """Give the socket up."""
+        """Close the socket."""
         self._socket.close()
         super().close()
 
 
 class FileLog(RotatingFileHandler):
-    """`log` in a private folder and four older ones, 1 MB each, for its owner alone. Times are UTC (RFC 3339).
+    """`log` in a private folder and four older ones, 1 MB each, readable by their owner alone. Times are UTC (RFC 3339).
 
-    The folder is opened once: swapped for a link later, it stays the folder it was. A full disk costs lines, which
-    are counted and said when there is room again, and nothing else. Raises `OSError` where the folder cannot be opened.
+    The folder is opened once, so swapping it for a link has no effect. A full disk costs only lines, which are counted and
+    reported when there is room again. Raises `OSError` where the folder cannot be opened.
     """
 
     def __init__(self, folder: str, *, file_bytes: int = FILE_BYTES) -> None:
@@ -154,7 +154,7 @@ class FileLog(RotatingFileHandler):
         return io.TextIOWrapper(_Whole(descriptor, "ab"), "utf-8", errors="backslashreplace", write_through=True)
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Write one record; first, where lines were lost before it, how many."""
+        """Write one record; before it, how many lines were lost, if any."""
         if lost := self.lost:
             self.lost, says = 0, f"{lost} lines before this one could not be written."
             super().emit(logging.LogRecord(log.name, logging.WARNING, __file__, 0, says, None, None))
@@ -162,7 +162,7 @@ class FileLog(RotatingFileHandler):
         super().emit(record)
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: ARG002, N802 - a hook of `logging`
-        """Count it; said once aloud, because nobody looks at a file that is not written."""
+        """Count it, and say so once elsewhere: nobody looks at a file that is not written."""
         self.lost += 1
         if not self._is_said:
             self._is_said = True
@@ -177,7 +177,7 @@ class FileLog(RotatingFileHandler):
 
 
 class _Whole(io.FileIO):
-    """A file that takes a line whole or not at all: on a full disk the kernel takes a part of it."""
+    """A file that takes a line whole or not at all; on a full disk the kernel would take part of it."""
 
     def write(self, data: Any) -> int:
         before = os.fstat(self.fileno()).st_size
@@ -210,19 +210,18 @@ def is_journal(stream: TextIO, environ: Mapping[str, str]) -> bool:
 def said_to(
     stream: TextIO, environ: Mapping[str, str] = os.environ, address: str = SOCKET
 ) -> Iterator[logging.Handler]:
-    """Log to `stream`, or where that leads to the journal, into the journal itself."""
-    handler: logging.Handler = StreamLog(stream)
-    if is_journal(stream, environ):
-        handler = JournalLog(address, StreamLog(stream, prefixed=True))
-    with added(handler):
+    """Log to `stream`; if that leads to the journal, to the journal itself."""
+    to_journal = is_journal(stream, environ)
+    lines = StreamLog(stream, prefixed=to_journal)
+    with added(handler := JournalLog(address, lines) if to_journal else lines):
         yield handler
 
 
 @contextmanager
 def kept_in(folder: str) -> Iterator[None]:
-    """Log into the file `log` of `folder` too; the last thing it holds is what ended the service, if anything did.
+    """Log into the file `log` of `folder` too, at last the error that ended the service, if one did.
 
-    Only for the holder of the studio's lock: two that rotate one file would lose lines.
+    Only for the holder of the studio's lock: two services rotating one file would lose lines.
     """
     handler = _file_log(folder)
     if handler is None:
@@ -246,7 +245,7 @@ def _file_log(folder: str) -> FileLog | None:
 
 @contextmanager
 def added(handler: logging.Handler) -> Iterator[None]:
-    """Every record from INFO on goes to `handler` too while the block runs."""
+    """Send every record from INFO on to `handler` too while the block runs."""
     root = logging.getLogger()
     level = root.level
     root.addHandler(handler)

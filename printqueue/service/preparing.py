@@ -1,7 +1,6 @@
 """Before a picture is claimed: has it arrived whole, what is asked for, what will it need? Nothing is written.
 
-What fails here says either "not yet" or "the world's fault"; whether the picture itself
-is at fault is for judging to find out, on the private copy.
+A failure here means "not yet" or "the world's fault"; judging finds out, on the private copy, whether the picture is at fault.
 """
 
 from __future__ import annotations
@@ -33,7 +32,9 @@ from printqueue.studio.stock import Stock
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A settled picture, ready to be claimed. `refused`: its order cannot be followed; then there are no requests."""
+    """A settled picture, ready to be claimed. `refused`: its order cannot be followed (then there are no requests), or it
+    needs too much.
+    """
 
     place: Place
     order_bytes: bytes | None
@@ -44,7 +45,7 @@ class Prepared:
 
 
 def prepare(context: ServiceContext, seen: Seen, relay: Relay, *, patient: bool) -> Prepared:
-    """Look at `seen` where it stands. Raises `IncompletePictureError` unless `patient`, `ChangedError`, `WorldError`,
+    """Look at `seen` in ready/. Raises `IncompletePictureError` unless `patient`, `ChangedError`, `WorldError` and
     `ChildDiedError`.
     """
     context.studio.require_marker()
@@ -79,7 +80,7 @@ def _too_much(context: ServiceContext, need: Need) -> PictureError | None:
 
 
 def _header(context: ServiceContext, seen: Seen, relay: Relay, *, patient: bool) -> Header | None:
-    """None where judging will find out, and say, that it cannot be read."""
+    """Its header; None where it cannot be read, which judging will say."""
     descriptor = claim.open_regular(context.studio.path("ready", seen.path))
     try:
         return ask(relay, "probe", ProbeTask(context.bounds, patient), (descriptor,)).header
@@ -96,7 +97,7 @@ def _header(context: ServiceContext, seen: Seen, relay: Relay, *, patient: bool)
 
 
 def _requests(context: ServiceContext, seen: Seen, where: Place, order_bytes: bytes | None) -> tuple[Request, ...]:
-    """Folders, order and papers put together. Raises `PictureError` where that fails."""
+    """Folders, order and papers put together. Raises `PictureError` where they do not fit."""
     order = None
     if order_bytes is not None:
         order = loader.load_for_picture(order_bytes, shown(os.path.basename(seen.order or "order.yaml")))
@@ -111,7 +112,7 @@ def _requests(context: ServiceContext, seen: Seen, where: Place, order_bytes: by
 
 
 def _placements(header: Header, requests: Sequence[Request]) -> list[Placement]:
-    """Those of the prints that can be placed at all; the check `size` speaks of the others."""
+    """Of the prints that can be placed; the check `size` speaks of the others."""
     found = []
     for request in requests:
         with suppress(DoesNotFitError):

@@ -1,4 +1,4 @@
-"""After any kill: every unfinished arrival has one documented next step. Idempotent, run at every start.
+"""After any kill every unfinished arrival has one documented next step. Idempotent; run at every start.
 
 | phase      | what stands there                         | next step                                            |
 |------------|-------------------------------------------|------------------------------------------------------|
@@ -17,7 +17,7 @@ from __future__ import annotations
 import logging
 import os
 import shutil
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import suppress
 
 from printqueue.core.disk import durable, folders
@@ -33,10 +33,10 @@ from printqueue.service.publication import publish
 
 log = logging.getLogger("printqueue")
 
-_MOST_NAMED = 3
-_OURS = ("print", "review", "masters")
-_LONGEST_FILE_S = 120.0  # to hash or look through one file on a slow share
-_MOST_KILLS = 4  # a power cut or two is bad luck
+_MAX_NAMED = 3
+_OURS = ("print", "review", "masters", "daybook")
+_MAX_FILE_S = 120.0  # to hash or look through one file on a slow share
+_MAX_KILLS = 4  # a power cut or two is bad luck
 
 
 def recover(context: ServiceContext) -> None:
@@ -49,7 +49,7 @@ def recover(context: ServiceContext) -> None:
 
 
 def finish(context: ServiceContext, arrival: Arrival) -> Outcome | None:
-    """Go on with one unfinished arrival; None where it went back to `waiting`. Raises `WorldError` to try later."""
+    """Go on with one unfinished arrival; None if it went back to `waiting`. Raises `WorldError` to try later."""
     try:
         outcome = _finished(context, arrival)
     except (WorldError, OSError) as error:
@@ -70,9 +70,9 @@ def _finished(context: ServiceContext, arrival: Arrival) -> Outcome | None:
 
 
 def _interrupted(context: ServiceContext, arrival: Arrival) -> Outcome | None:
-    """A picture that is in hand whenever the whole machine gives way is not offered for ever."""
+    """A picture that is in hand every time the machine gives way is parked in the end."""
     often = context.ledger.interrupted(arrival.id, "the service was killed while working on it; it starts again")
-    if often < _MOST_KILLS:
+    if often < _MAX_KILLS:
         return None
     says = (
         f"The service was killed {often} times while this picture was in hand, so it is parked. It stands untouched in "
@@ -98,17 +98,16 @@ def _shown(context: ServiceContext, arrival: Arrival, intent: Publication) -> bo
 
 
 def drop_strays(context: ServiceContext) -> None:
-    """Temps and spools of attempts that no longer run; those of unfinished arrivals, or in hand, are still needed."""
+    """Drop temps and spools of attempts that have ended; arrivals in hand or unfinished still need theirs."""
     unfinished = {arrival.id for arrival in context.ledger.arrivals(State.WORKING)}
     kept = tuple(f"{durable.TEMP_PREFIX}{number}-" for number in unfinished)
-    for path in _walk(
-        context, lambda name: name.startswith(durable.TEMP_PREFIX) and not name.startswith(kept), (*_OURS, "daybook")
-    ):
-        with durable.world("Removing", path):
-            durable.remove(path)
-    left = _clear_spool(context, unfinished)
-    if left:
-        named = ", ".join(shown(name, limit=60) for name in left[:_MOST_NAMED])
+    for path in _files(context, *_OURS):
+        name = os.path.basename(path)
+        if name.startswith(durable.TEMP_PREFIX) and not name.startswith(kept):
+            with durable.world("Removing", path):
+                durable.remove(path)
+    if left := _clear_spool(context, unfinished):
+        named = ", ".join(shown(name, limit=60) for name in left[:_MAX_NAMED])
         log.warning(
             "the private folder's spool/ holds %d entries that the ledger knows nothing of; they are left as they are: %s",
             len(left),
@@ -117,7 +116,7 @@ def drop_strays(context: ServiceContext) -> None:
 
 
 def _clear_spool(context: ServiceContext, unfinished: Collection[int]) -> list[str]:
-    """Remove what attempts left that are over; what is left because it cannot be proved to be ours, sorted."""
+    """Remove what ended attempts left; the sorted names of what cannot be proved to be ours, and stays."""
     newest = context.ledger.newest()
     with suppress(FileNotFoundError), folders.opened(context.studio.private("spool")) as spool:
         over = [name for name in sorted(os.listdir(spool)) if _number(name) not in unfinished]
@@ -126,7 +125,7 @@ def _clear_spool(context: ServiceContext, unfinished: Collection[int]) -> list[s
 
 
 def _removed(spool: int, name: str) -> bool:
-    """Remove the attempts of one arrival; False where anything else is there as well."""
+    """Remove the attempts of one arrival; False if anything else is there."""
     try:
         arrival = os.open(name, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=spool)
     except OSError:
@@ -141,50 +140,48 @@ def _removed(spool: int, name: str) -> bool:
 
 
 def _number(name: str) -> int:
-    """The number of an arrival or attempt as we write it; 0 for any other name."""
+    """The number of an arrival or attempt, if that is how we write it, else 0."""
     return int(name) if name.isascii() and name.isdigit() and name == str(int(name)) and len(name) < 19 else 0
 
 
-def _visible(name: str) -> bool:
-    return not name.startswith(".")
-
-
-def _walk(context: ServiceContext, wanted: Callable[[str], bool], tops: Sequence[str] = _OURS) -> Iterator[str]:
+def _files(context: ServiceContext, *tops: str) -> Iterator[str]:
     for top in tops:
         for folder, _, names in os.walk(context.studio.path(top)):
-            yield from (os.path.join(folder, name) for name in sorted(names) if wanted(name))
+            yield from (os.path.join(folder, name) for name in sorted(names))
 
 
-def remember_prints(context: ServiceContext, stopping: Callable[[], bool] = lambda: False) -> int:
+def _visible_files(context: ServiceContext, top: str) -> Iterator[str]:
+    return (path for path in _files(context, top) if not os.path.basename(path).startswith("."))
+
+
+def remember_prints(context: ServiceContext, stopping: Callable[[], bool]) -> int:
     """With a new ledger over a studio that has prints: learn from their recipes what was made.
 
-    A print whose master is not yet in masters/ belongs to a picture that still stands in
-    ready/: it will be finished, not printed again. Returns how many prints were found.
+    A print whose master is not yet in masters/ belongs to a picture that is still in ready/: it will be finished, not
+    printed again. Returns how many prints were found.
     """
     if not context.ledger.is_new:
         return 0
-    prints = list(_walk(context, lambda name: _visible(name) and name.endswith(".tif"), ("print",)))
+    prints = [path for path in _visible_files(context, "print") if path.endswith(".tif")]
     if not prints:
         return 0
-    masters = {durable.sha256(path) for path in _unless(stopping, _walk(context, _visible, ("masters",)))}
-    found: dict[str, str] = {}
-    settled: dict[str, str] = {}
+    masters = {durable.sha256(path) for path in _unless(stopping, _visible_files(context, "masters"))}
+    found, settled = dict[str, str](), dict[str, str]()
     for path in _unless(stopping, prints):
-        made = _inspected(context, path)
-        if made is not None:
+        if (made := _inspected(context, path)) is not None:
             (settled if made[1] in masters else found)[made[0]] = os.path.relpath(path, context.studio.root)
-    if stopping():  # half a memory would be worse than none: the next start begins anew
+    if stopping():  # half of it would be worse than nothing: the next start begins anew
         return 0
     context.ledger.remember(found, settled)
     return len(prints)
 
 
 def _unless(stopping: Callable[[], bool], paths: Iterable[str]) -> Iterator[str]:
-    """`paths` until a stop is asked for; telling the supervisor that work goes on."""
+    """`paths` until a stop is asked for, telling the supervisor that work goes on."""
     for path in paths:
         if stopping():
             return
-        supervisor.busy(_LONGEST_FILE_S, "learning from print/ and masters/ what was made")
+        supervisor.busy(_MAX_FILE_S, "learning from print/ and masters/ what was made")
         yield path
 
 

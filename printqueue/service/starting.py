@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import time
 from collections.abc import Iterator
@@ -11,6 +10,7 @@ from dataclasses import replace
 
 from printqueue.core.model.publication import Publication
 from printqueue.ledger import open_ledger
+from printqueue.ledger.rescue.salvage import is_inside
 from printqueue.sandbox import ForkServer, protocol
 from printqueue.service.context import ServiceContext
 from printqueue.service.lock import StudioLock, utc_now
@@ -26,18 +26,9 @@ def intent_is_whole(text: str) -> bool:
         intent = Publication.from_json(text)
         paths = [path for placed in intent.placed for path in (placed.temp, placed.final)]
         paths += [path for moved in intent.moved for path in (moved.source, moved.target)]
-        return intent.kind in ("print", "review") and all(_is_inside(path) for path in paths)
-    except (TypeError, ValueError, KeyError, AttributeError, json.JSONDecodeError, RecursionError):
+        return intent.kind in ("print", "review") and all(is_inside(os.fsencode(path)) for path in paths)
+    except (TypeError, ValueError, KeyError, AttributeError, RecursionError):
         return False
-
-
-def _is_inside(path: str) -> bool:
-    return (
-        "\0" not in path
-        and path == os.path.normpath(path)
-        and not os.path.isabs(path)
-        and path.split("/", maxsplit=1)[0] not in ("", ".", "..")
-    )
 
 
 @contextmanager

@@ -41,21 +41,19 @@ def require_local_state(studio: Studio) -> None:
 
 def require_private_state(studio: Studio) -> None:
     """Refuse a state folder inside one of the photographer's folders, also by way of a bind mount."""
-    public = {identity: name for name in PUBLIC_FOLDERS if (identity := _device_and_inode(studio.path(name)))}
     for folder in (studio.state, *map(str, PurePath(studio.state).parents)):
-        identity = _device_and_inode(folder)  # None: still to be made
-        if folder != "/" and identity in public:
-            raise UsageError(
-                f"`state:` in studio.yaml names {shown(studio.state)}, which lies in {public[identity]}/. Nothing was made there.",
-                do="Name another folder, outside the folders of pictures, or leave the line out.",
-            )
+        for name in PUBLIC_FOLDERS:
+            if _is_same(folder, studio.path(name)):
+                raise UsageError(
+                    f"`state:` in studio.yaml names {shown(studio.state)}, which lies in {name}/. Nothing was made there.",
+                    do="Name another folder, outside the folders of pictures, or leave the line out.",
+                )
 
 
-def _device_and_inode(path: str) -> tuple[int, int] | None:
-    with suppress(OSError):
-        seen = os.stat(path)
-        return seen.st_dev, seen.st_ino
-    return None
+def _is_same(folder: str, other: str) -> bool:
+    with suppress(OSError):  # one of them is still to be made
+        return os.path.samefile(folder, other)
+    return False
 
 
 # -- whose is it? ---------------------------------------------------------------------

@@ -1,6 +1,6 @@
-"""Telling a supervisor how the service is: the documented datagram of sd_notify(3), nothing more.
+"""Telling a supervisor how the service is, by the datagrams of sd_notify(3).
 
-Without a supervisor ($NOTIFY_SOCKET) everything here does nothing, and nothing here ever raises.
+Without a supervisor ($NOTIFY_SOCKET) nothing is sent. Nothing here ever raises.
 """
 
 from __future__ import annotations
@@ -12,13 +12,13 @@ from contextlib import suppress
 from printqueue.core.text import shown
 
 MAX_STATUS = 300  # characters of the sentence that `systemctl status` shows
-_SEND_LIMIT_S = 1.0  # a supervisor that does not read must not hold the scan up
+_SEND_LIMIT_S = 1.0  # a supervisor that does not read must not hold up the scan
 
 
 def pace_s() -> float:
-    """The longest pause between two pings that a supervisor's watchdog allows with room to spare; infinite without one.
+    """The longest pause between two pings that safely satisfies a supervisor's watchdog; infinite without one.
 
-    $WATCHDOG_USEC counts only for the process named by $WATCHDOG_PID, if one is (sd_watchdog_enabled(3)).
+    $WATCHDOG_USEC counts only for the process in $WATCHDOG_PID, if that is set (sd_watchdog_enabled(3)).
     """
     usec, pid = os.environ.get("WATCHDOG_USEC", ""), os.environ.get("WATCHDOG_PID", "")
     if pid not in ("", str(os.getpid())):
@@ -32,22 +32,22 @@ def looked(waiting: int, in_hand: int, at: str) -> str:
 
 
 def ready(status: str = "") -> None:
-    """Settings and ledger are good: the service runs, even where it must wait for its share."""
+    """Settings and ledger are good: the service runs, even if it must wait for its share."""
     tell("READY=1", *_status(status))
 
 
 def alive(status: str = "") -> None:
-    """A look at ready/ was finished. Called for nothing else: the watchdog stands for the scan."""
+    """A look at ready/ was finished. Never called for anything else: the watchdog watches the scan."""
     tell("WATCHDOG=1", *_status(status))
 
 
 def stopping(status: str = "") -> None:
-    """The service was asked to end, or ends by itself."""
+    """The service is ending, by request or by itself."""
     tell("STOPPING=1", *_status(status))
 
 
 def busy(extra_s: float, status: str = "") -> None:
-    """Starting or stopping goes on and takes up to `extra_s` more seconds from now (EXTEND_TIMEOUT_USEC)."""
+    """Starting or stopping may take `extra_s` more seconds from now (EXTEND_TIMEOUT_USEC)."""
     tell(f"EXTEND_TIMEOUT_USEC={int(extra_s * 1e6)}", *_status(status))
 
 

@@ -1,4 +1,4 @@
-"""The pictures in hand: each in a thread of its own, so that scanning and pinging go on beside them."""
+"""The pictures in hand, each in its own thread, so that scanning and pinging go on."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from printqueue.ledger import LedgerError, LedgerWaitsError
 from printqueue.sandbox import ForkServerDiedError
 from printqueue.service.context import Ending, Outcome
 
-LONG_S = 60.0  # in hand: longer than any picture takes that a printer can use, on a slow machine
+LONG_S = 60.0  # in hand: even on a slow machine no picture that a printer can use takes longer
 
 
 @dataclass(slots=True)
@@ -26,10 +26,10 @@ class _Hand:
 
 
 class Workers:
-    """`many` threads; `ended` is called, in any thread, when one of them has come back.
+    """`many` threads; `ended` is called, in any thread, when one has finished.
 
-    Where all of two or more have been at work for `LONG_S`, one more may begin: pictures that are made to take long, or a disk
-    that hangs, hold up nobody else. What takes long is measured, not guessed from a file's size.
+    Where two or more have all been at work for `LONG_S`, one more may begin: pictures made to take long, or a disk that hangs,
+    hold up nobody else. The time is measured, not guessed from a file's size.
     """
 
     def __init__(self, many: int, ended: Callable[[], None], clock: Callable[[], float] = time.monotonic) -> None:
@@ -52,13 +52,13 @@ class Workers:
         return max(0, self._many + spare - len(self._held))
 
     def take(self, path: str, seen: Seen | None, work: Callable[[], Outcome]) -> None:
-        """Begin with `work`."""
+        """Begin `work`."""
         future = self._pool.submit(work)
         self._held[path] = _Hand(seen, future, self._clock())
         future.add_done_callback(lambda _: self._ended())
 
     def collect(self) -> Iterator[tuple[str, Seen | None, Outcome]]:
-        """What has come back. Raises `LedgerError`, `ForkServerDiedError`: without them the service must end."""
+        """What has finished. Raises `LedgerError` and `ForkServerDiedError`, which must end the service."""
         for path, hand in list(self._held.items()):
             if hand.future.done():
                 del self._held[path]
@@ -66,7 +66,7 @@ class Workers:
                     yield path, hand.seen, _outcome(hand.future)
 
     def let_go(self, within_s: float) -> int:
-        """Begin with nothing more; how many have not come back after `within_s` seconds."""
+        """Begin nothing more; how many have not finished after `within_s` seconds."""
         self._pool.shutdown(wait=False, cancel_futures=True)
         begun = [hand.future for hand in self._held.values() if not hand.future.cancelled()]
         return len(wait(begun, within_s).not_done)

@@ -115,13 +115,13 @@ def test_what_wakes(happening: str, ready: Path, outside: Path) -> None:
 def test_blocks_do_not_wake(ready: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Writing block by block, opening and reading send no events: only making a file and closing it do."""
     seen: list[str] = []
-    take = watch._Hearing.take
+    take = watch._Announcements.take
 
-    def note(self: watch._Hearing, event: FileSystemEvent) -> None:
+    def note(self: watch._Announcements, event: FileSystemEvent) -> None:
         seen.append(type(event).__name__)
         take(self, event)
 
-    monkeypatch.setattr(watch._Hearing, "take", note)
+    monkeypatch.setattr(watch._Announcements, "take", note)
     with watching(ready):
         with open(ready / "A.tif", "wb", buffering=0) as first, open(ready / "B.tif", "wb", buffering=0) as second:
             for _ in range(500):
@@ -178,9 +178,9 @@ def sweep(*paths: str, passed: tuple[str, ...] = ()) -> Sweep:
 
 
 @pytest.fixture
-def hearing() -> Any:
+def announcements() -> Any:
     """Of a folder in which two pictures stand and were seen once."""
-    found = watch._Hearing("/ready", lambda: None)
+    found = watch._Announcements("/ready", lambda: None)
     assert found.missed(sweep("a.tif", "kozo/b.tif"), 0.0) is None
     return found
 
@@ -196,40 +196,40 @@ def hearing() -> Any:
     ids=["it", "its folder", "renamed", "its folder renamed"],
 )
 @pytest.mark.parametrize("when", ["before the last look", "before", "a little late"])
-def test_announced(hearing: Any, event: Event, when: str) -> None:
+def test_announced(announcements: Any, event: Event, when: str) -> None:
     """A new picture is announced by its own event or its folder's, before or shortly after the look that finds it."""
     new = sweep("a.tif", "kozo/b.tif", "kozo/c.tif")
     if when == "before the last look":
-        hearing.take(event)
-        assert hearing.missed(sweep("a.tif", "kozo/b.tif"), 1.0) is None
+        announcements.take(event)
+        assert announcements.missed(sweep("a.tif", "kozo/b.tif"), 1.0) is None
     elif when == "before":
-        hearing.take(event)
-    assert hearing.missed(new, 10.0) is None
+        announcements.take(event)
+    assert announcements.missed(new, 10.0) is None
     if when == "a little late":
-        hearing.take(event)
-    assert hearing.missed(new, 10.0 + LATEST_S + 1) is None
-    assert hearing.missed(new, 100.0) is None
+        announcements.take(event)
+    assert announcements.missed(new, 10.0 + LATEST_S + 1) is None
+    assert announcements.missed(new, 100.0) is None
 
 
-def test_not_announced(hearing: Any) -> None:
+def test_not_announced(announcements: Any) -> None:
     """What no event tells of in time is named, not before; an event for another picture is no excuse."""
     new = sweep("a.tif", "kozo/b.tif", "kozo/c.tif", "d.tif")
-    hearing.take(Event("/ready/d.tif"))
-    assert hearing.missed(new, 10.0) is None
-    assert hearing.missed(new, 10.0 + LATEST_S / 2) is None
-    assert hearing.missed(new, 10.0 + LATEST_S + 0.1) == "kozo/c.tif"
+    announcements.take(Event("/ready/d.tif"))
+    assert announcements.missed(new, 10.0) is None
+    assert announcements.missed(new, 10.0 + LATEST_S / 2) is None
+    assert announcements.missed(new, 10.0 + LATEST_S + 0.1) == "kozo/c.tif"
 
 
-def test_neither_growing_nor_gone(hearing: Any) -> None:
+def test_neither_growing_nor_gone(announcements: Any) -> None:
     """A file that grows sends no events, one that was passed over while it was empty is known, and one that went away again
     is not missed.
     """
-    hearing.missed(sweep("a.tif", "kozo/b.tif", passed=("empty.tif",)), 1.0)
-    hearing.take(Event("/ready/empty.tif"))
-    hearing.missed(sweep("a.tif", "kozo/b.tif", passed=("empty.tif",)), 2.0)
-    hearing.missed(sweep("a.tif", "kozo/b.tif", passed=("empty.tif",)), 3.0)
-    assert hearing.missed(sweep("a.tif", "kozo/b.tif", "empty.tif", "gone.tif"), 10.0) is None
-    assert hearing.missed(sweep("a.tif", "kozo/b.tif", "empty.tif"), 50.0) is None
+    announcements.missed(sweep("a.tif", "kozo/b.tif", passed=("empty.tif",)), 1.0)
+    announcements.take(Event("/ready/empty.tif"))
+    announcements.missed(sweep("a.tif", "kozo/b.tif", passed=("empty.tif",)), 2.0)
+    announcements.missed(sweep("a.tif", "kozo/b.tif", passed=("empty.tif",)), 3.0)
+    assert announcements.missed(sweep("a.tif", "kozo/b.tif", "empty.tif", "gone.tif"), 10.0) is None
+    assert announcements.missed(sweep("a.tif", "kozo/b.tif", "empty.tif"), 50.0) is None
 
 
 def look(waker: Waker, ready: Path, now_s: float) -> None:
@@ -407,7 +407,7 @@ def test_network(ready: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.Lo
 )
 def test_reasons(code: int, words: list[str]) -> None:
     """Each refusal of the kernel is told in a way that names the limit; ENOSPC does not blame the disk."""
-    said = watch.refused(OSError(code, os.strerror(code)))
+    said = watch.refusal_words(OSError(code, os.strerror(code)))
     assert all(word in said for word in words)
 
 

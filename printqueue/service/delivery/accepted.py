@@ -58,7 +58,7 @@ def render(context: ServiceContext, attempt: Attempt, relay: Relay, judged: Sequ
 
 
 def _render_one(context: ServiceContext, relay: Relay, one: PrintInHand) -> NewPrint:
-    """One child writes the print and has ended before another compares it with its plan."""
+    """One child writes the print, and ends before another compares it with its plan."""
     temp = Group(context, one.attempt).new_temp(one.folder, f"{one.index}.tif")
     rendered = _rendered(context, relay, one, temp)
     steps.reached("rendered")
@@ -73,7 +73,7 @@ def _render_one(context: ServiceContext, relay: Relay, one: PrintInHand) -> NewP
 
 
 def _rendered(context: ServiceContext, relay: Relay, one: PrintInHand, temp: str) -> Rendered:
-    """The print written by a child, which has then ended."""
+    """Written by a child, which has then ended."""
     task = RenderTask(one.print_job, _provenance(one), context.bounds)
     with ExitStack() as stack:
         with durable.world("Writing", temp):
@@ -88,7 +88,7 @@ def _rendered(context: ServiceContext, relay: Relay, one: PrintInHand, temp: str
 
 
 def _verified(context: ServiceContext, relay: Relay, one: PrintInHand, temp: str) -> Verified:
-    """The print compared with its plan, by a child that can only read it."""
+    """Compared with its plan, by a child that can only read it."""
     task = VerifyTask(one.print_job, _provenance(one), context.bounds)
     with ExitStack() as stack:
         with durable.world("Reading", temp):
@@ -125,7 +125,7 @@ def publish_prints(context: ServiceContext, attempt: Attempt, made: Sequence[New
 
 
 def _record(context: ServiceContext, one: PrintInHand, output: str, rendered: Rendered | None) -> None:
-    """How the print was made; without `rendered` it stood there already, and its hashes are not known."""
+    """How the print was made. Without `rendered` it was there already, and its hashes are unknown."""
     stock = one.stock
     context.ledger.keep(stock.profile_sha256, "profile", stock.profile)
     context.ledger.keep(stock.rules_sha256, "rules", stock.paper.rules_text.encode())
@@ -163,7 +163,7 @@ def _intent(group: Group, made: Sequence[NewPrint]) -> Publication:
 
 
 def _names(group: Group, masters: str, prints: Iterable[PrintInHand]) -> NamesByFolder:
-    """The names of the group by folder, for a number to be chosen."""
+    """What a number would take in each folder."""
     shared = Counter(one.folder for one in prints)
     names: NamesByFolder = {folder: partial(_print_names, group, many) for folder, many in shared.items()}
     names[masters] = lambda number: (group.picture_name(number), *group.order_names(number))
@@ -171,7 +171,7 @@ def _names(group: Group, masters: str, prints: Iterable[PrintInHand]) -> NamesBy
 
 
 def _print_names(group: Group, many: int, number: int) -> list[str]:
-    """Prints of one order that share paper and size (two lifts, say) take following numbers."""
+    """Prints of one order that share paper and size (two lifts, say) take consecutive numbers."""
     bases = [group.companion_name(number + step) for step in range(many)]
     return [base + ending for base in bases for ending in (naming.PRINT, naming.PRINT_NOTE, naming.PROOF)]
 
@@ -220,14 +220,14 @@ def _shared_order_copy(group: Group, folder: str, number: int) -> list[Placed]:
 
 
 def finish_lost(context: ServiceContext, attempt: Attempt) -> Outcome | None:
-    """Without its ledger a studio still knows by the recipes in print/ what was made: finish, print nothing twice."""
+    """A studio that lost its ledger knows from the recipes in print/ what was made: finish that, print nothing twice."""
     if not context.ledger.remembers_prints:
         return None
     prints = prints_of(attempt, [Judged((), None)] * len(attempt.requests))
     recipes = [one.recipe for one in prints]
     outputs, number = _found(context, recipes, settled=False), None
     if not outputs and not os.access(os.path.dirname(context.studio.path("ready", attempt.seen.path)), os.W_OK):
-        # It could not leave ready/ when it was made, and its master is a copy: `complete` finds that under its name.
+        # It could not leave ready/ when it was made, so its master is a copy, which `complete` finds under its name.
         outputs, number = _found(context, recipes, settled=True), 1
     if not outputs:
         return None
@@ -244,7 +244,7 @@ def finish_lost(context: ServiceContext, attempt: Attempt) -> Outcome | None:
 
 
 def _found(context: ServiceContext, recipes: Sequence[str], *, settled: bool) -> list[str]:
-    """The files of remembered prints, one for each recipe; none where any is missing."""
+    """The files of remembered prints, one for each recipe; none if any is missing."""
     found = [context.ledger.found_print(recipe, settled=settled) for recipe in recipes]
     outputs = [output for output in found if output is not None and durable.exists(context.studio.path(output))]
     return outputs if len(outputs) == len(recipes) else []

@@ -1,4 +1,4 @@
-"""From the written intent to the end of a job; recovery comes in here after a kill."""
+"""From the written intent to the end of a job; after a kill, recovery comes in at `complete`."""
 
 from __future__ import annotations
 
@@ -18,17 +18,13 @@ from printqueue.service.publication import originals, publish
 from printqueue.studio.orders.beside import order_now
 
 
-class OrderChangedError(claim.ChangedError):
-    """An order came or changed before anything was published: the attempt starts again."""
-
-
 def carry_out(
     context: ServiceContext, attempt: Attempt, write: Callable[[], Publication], record: Callable[[Publication], None]
 ) -> Outcome:
     """Write the temps, verify them, record the intent, make everything visible, move the original.
 
-    `write` writes companions and chooses names, again with the next number when one was taken
-    meanwhile; `record` notes in the ledger what the intent will make.
+    `write` chooses names and writes companions, once more whenever a name was taken meanwhile; `record` notes in the ledger
+    what the intent will make.
     """
     while True:
         intent = write()
@@ -43,7 +39,7 @@ def carry_out(
         steps.reached("intent-written")
         try:
             publish.show(context.studio, intent)
-        except publish.NameTakenError:  # what is visible of ours goes back to its temp name
+        except publish.NameTakenError:
             publish.hide(context.studio, intent)
             context.ledger.unpublish(attempt.arrival.id)
             continue
@@ -51,7 +47,7 @@ def carry_out(
 
 
 def complete(context: ServiceContext, arrival: int, intent: Publication) -> Outcome:
-    """After everything of ours is visible: record it, move the original, record that. Also used by recovery."""
+    """Once everything of ours is visible: record it, move the original, record that. Recovery does the same."""
     publish.require_places(context.studio, intent)
     intent = originals.with_free_targets(context.studio, intent)
     context.ledger.published(arrival, intent.to_json())
@@ -80,7 +76,7 @@ def _words(intent: Publication) -> str:
 
 
 def _withdraw_review(context: ServiceContext, arrival: int, intent: Publication) -> Outcome:
-    """The photographer took or replaced the picture meanwhile: a reason without its picture helps nobody."""
+    """The photographer took or replaced the picture meanwhile, and a reason without its picture helps nobody."""
     for placed in intent.placed:
         to_past(context, arrival, placed.final)
     return _withdrawn(context, arrival, words.WITHDRAWN)
@@ -103,22 +99,21 @@ def to_past(context: ServiceContext, arrival: int, path: str) -> None:
 
 
 def _original_gone(context: ServiceContext, attempt: Attempt) -> Outcome | None:
-    """The last look before anything becomes visible: still the same picture, still the same order?"""
-    seen, ready = attempt.seen, context.studio.path("ready")
-    stamp = durable.lstamp(os.path.join(ready, seen.path))
+    """The last look before anything becomes visible: is it still the same picture, and the same order?"""
+    name = attempt.seen.path
+    path = context.studio.path("ready", name)
+    stamp = durable.lstamp(path)
     if stamp is None:
         context.studio.require_folder("ready")
-        context.studio.require_mounts(os.path.dirname(os.path.join("ready", seen.path)))
+        context.studio.require_mounts(os.path.dirname(os.path.join("ready", name)))
         return _withdrawn(context, attempt.arrival.id, words.TAKEN_OUT)
-    if not _same_bytes(os.path.join(ready, seen.path), stamp, attempt):
-        raise claim.ChangedError(seen.path)
-    if not _same_order(context, attempt):
-        raise OrderChangedError(seen.path)
+    if not _same_bytes(path, stamp, attempt) or not _same_order(context, attempt):
+        raise claim.ChangedError(name)
     return None
 
 
 def _same_bytes(path: str, stamp: Stamp, attempt: Attempt) -> bool:
-    """The picture of before. Where another inode or another time of attributes leaves that open, its bytes are read."""
+    """Whether it is the same picture. If its inode or change time differs, its bytes decide."""
     before = attempt.seen.stamp
     if (stamp.size, stamp.mtime_ns) != (before.size, before.mtime_ns):
         return False
@@ -129,12 +124,10 @@ def _same_bytes(path: str, stamp: Stamp, attempt: Attempt) -> bool:
 
 
 def _same_order(context: ServiceContext, attempt: Attempt) -> bool:
-    """The order of before, and no other that could be meant; one whose attributes alone have changed is the same."""
+    """Whether it is the same order, and the only one. Attributes that have changed do not matter."""
     path, stamp, held = order_now(context.studio.path("ready"), attempt.seen.path)
-    if held:
+    if held or path != attempt.seen.order:
         return False
-    if path is None or (path, stamp) == (attempt.seen.order, attempt.seen.order_stamp):
-        return path == attempt.seen.order
-    if path != attempt.seen.order:
-        return False
+    if path is None or stamp == attempt.seen.order_stamp:
+        return True
     return claim.read_regular(context.studio.path("ready", path), MAX_BYTES + 1) == attempt.order_bytes

@@ -1,6 +1,6 @@
-"""Has a file stopped changing? Pure: stamps and readings of our own monotonic clock in, an answer out.
+"""Has a file stopped changing? Pure: stamps and readings of our monotonic clock in, an answer out.
 
-A file's own times are never compared with any clock: they come from other machines.
+A file's own times come from other machines, so they are never compared with a clock.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from printqueue.core.model.seen import Seen, Stamp
 
 _PATIENCE = 3.0  # × the longest pause seen between two changes
-_LONGEST_PAUSE_S = 60.0  # what is longer is no pause in the writing, but the age of a file that was replaced
-_CHURN_CAP = 3.0  # × the quiet time: attribute churn alone delays no longer than this
+_MAX_PAUSE_S = 60.0  # a longer one is not a pause in writing, but the age of a file that was replaced
+_MAX_CHURN = 3.0  # × the quiet time: changing attributes alone delay no longer than this
 
 
 @dataclass(slots=True)
@@ -19,29 +19,27 @@ class _Watch:
     stamps: tuple[Stamp, Stamp | None]
     changed_s: float
     content_changed_s: float
-    longest_pause_s: float = 0.0
+    max_pause_s: float = 0.0
     first_s: float = 0.0
 
 
 @dataclass(slots=True)
 class Settler:
-    """Remembers candidates between scans. `quiet_s` is the shortest quiet time."""
+    """Remembers candidates between scans; each must be quiet for `quiet_s` at least."""
 
     quiet_s: float
     _watched: dict[str, _Watch] = field(default_factory=dict)
 
     def look(self, seen: Seen, now_s: float) -> float:
-        """Seconds that `seen` must still be quiet; 0 when it has settled."""
+        """Seconds for which `seen` must still be quiet; 0 when it has settled."""
         stamps = (seen.stamp, seen.order_stamp)
         watch = self._watched.get(seen.path)
         if watch is None or watch.stamps[0].inode != seen.stamp.inode:  # another inode is another file
             watch = self._watched[seen.path] = _Watch(stamps, now_s, now_s, first_s=now_s)
         elif watch.stamps != stamps:
             self._changed(watch, stamps, now_s)
-        quiet = self._quiet(watch)
-        waits = watch.changed_s + quiet - now_s
-        churn_over = watch.content_changed_s + _CHURN_CAP * quiet - now_s
-        return max(0.0, min(waits, churn_over))
+        quiet_s = max(self.quiet_s, _PATIENCE * watch.max_pause_s)
+        return max(0.0, min(watch.changed_s + quiet_s, watch.content_changed_s + _MAX_CHURN * quiet_s) - now_s)
 
     def first_seen(self, path: str) -> float | None:
         """When `path` was first seen, on the monotonic clock."""
@@ -49,7 +47,7 @@ class Settler:
         return None if watch is None else watch.first_s
 
     def restart(self, path: str) -> None:
-        """Begin the quiet time anew (the file changed under our hands)."""
+        """Begin the quiet time anew: the file changed while it was in hand."""
         self._watched.pop(path, None)
 
     def forget_all_but(self, paths: set[str]) -> None:
@@ -57,12 +55,9 @@ class Settler:
         for path in self._watched.keys() - paths:
             del self._watched[path]
 
-    def _quiet(self, watch: _Watch) -> float:
-        return max(self.quiet_s, _PATIENCE * watch.longest_pause_s)
-
     @staticmethod
     def _changed(watch: _Watch, stamps: tuple[Stamp, Stamp | None], now_s: float) -> None:
-        watch.longest_pause_s = max(watch.longest_pause_s, min(now_s - watch.changed_s, _LONGEST_PAUSE_S))
+        watch.max_pause_s = max(watch.max_pause_s, min(now_s - watch.changed_s, _MAX_PAUSE_S))
         if _content(watch.stamps) != _content(stamps):
             watch.content_changed_s = now_s
         watch.stamps, watch.changed_s = stamps, now_s

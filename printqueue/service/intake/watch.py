@@ -1,8 +1,7 @@
-"""File events, used for one thing only: to wake the scan earlier than its clock would.
+"""File events only wake the scan earlier than its clock would.
 
-The watchdog library listens. It says nothing of a queue that overflowed, of a share that was mounted anew, or of a folder that
-the kernel refused to watch; so what a scan finds is held against what was announced, and where that does not agree,
-listening is built anew.
+The watchdog library receives them. It does not say when a queue overflows, a share is mounted again or the kernel refuses to
+watch a folder; so each scan's finds are compared with what was announced, and where they disagree, watching starts anew.
 """
 
 from __future__ import annotations
@@ -28,9 +27,9 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("printqueue")
 
-LATEST_S = 2.0  # an event that comes later than that after its file was found does not come
-_IN_VAIN = 3  # times that listening is built anew before the clock alone is trusted
-_MOST_PATHS = 50_000  # announced between two looks; beyond, everything counts as announced
+LATEST_S = 2.0  # an event that has not come by then, after its file was found, does not come
+_MAX_RESTARTS = 3  # of watching, before the clock alone is trusted
+_MAX_PATHS = 50_000  # announced between two looks; beyond, everything counts as announced
 _JOIN_S = 5.0
 _GONE = (errno.ENOENT, errno.ENOTDIR)
 _LIMITS = {
@@ -43,10 +42,8 @@ _LIMITS = {
 
 
 class Waker:
-    """Calls `wake` soon after something happens below `folder` (ready/). Polling alone must do where it cannot, and
-    is what it leaves things to where others may write without an event.
-
-    `why` is one clause: why events are not had, or not in all folders; empty where all is well.
+    """Calls `wake` soon after something happens below `folder` (ready/). Where it cannot, or others may write without an
+    event, polling must do. `why` says in one clause why there are no events, or not from all folders; empty if all is well.
     """
 
     def __init__(self, folder: str, wake: Callable[[], None]) -> None:
@@ -54,26 +51,26 @@ class Waker:
         self._folder, self._wake = folder, wake
         self._observer: InotifyObserver | None = None
         self._top: tuple[int, int] | None = None  # device and inode of the folder that is watched
-        self._hearing = _Hearing(folder, wake)
-        self._deaf_folder: str | None = None  # where the kernel refuses a watch
-        self._in_vain = 0
+        self._announcements = _Announcements(folder, wake)
+        self._unwatched: str | None = None  # a folder that the kernel refuses to watch
+        self._restarts = 0
         self.check()
 
     @property
     def mode(self) -> str:
-        """`events` while they can be had, else `poll`."""
+        """`events` while there are any, else `poll`."""
         return "events" if self._is_alive() else "poll"
 
     def check(self) -> None:
-        """Watch what is there now: to be called before every scan, so that no file falls between the two. Everything anew
-        where ready/ is another folder than before (unmounted, replaced) or listening has ended. Never raises.
+        """Watch what is there now. Called before every scan, so that no file falls between the two. Starts anew where ready/
+        is another folder than before (unmounted, replaced) or watching has ended. Never raises.
         """
         try:
             why = self._watch()
         except (OSError, RuntimeError) as error:  # the second: no more threads allowed (TasksMax=, RLIMIT_NPROC)
             self.close()
-            self._in_vain = 0
-            why = f"file events cannot be had: {refused(error)}"
+            self._restarts = 0
+            why = f"file events cannot be had: {refusal_words(error)}"
         if why and why != self.why:
             log.warning("%s; ready/ is looked through on the clock", why)
         elif self.why and not why:
@@ -81,18 +78,15 @@ class Waker:
         self.why = why
 
     def scanned(self, found: Sweep, now_s: float) -> None:
-        """Hold what a full look has found against what was announced; `now_s`: monotonic seconds."""
-        if self._observer is None:
-            return
-        missed = self._hearing.missed(found, now_s)
-        if missed is None:
+        """Compare what a full look has found with what was announced; `now_s`: monotonic seconds."""
+        if self._observer is None or (missed := self._announcements.missed(found, now_s)) is None:
             return
         folder = os.path.dirname(os.path.join(self._folder, missed))
         code = refusal(folder)
         if code and code not in _GONE:
-            self._deaf_folder = folder
+            self._unwatched = folder
             return
-        self._in_vain += 1
+        self._restarts += 1
         log.warning("no file event told of %s, found by looking; listening is built anew", shown(missed))
         self.close()
 
@@ -112,18 +106,18 @@ class Waker:
         top = seen.st_dev, seen.st_ino
         if self._observer is not None and top != self._top:
             log.warning("ready/ is another folder than the one that was watched (mounted again?); watched anew")
-            self._in_vain = 0
+            self._restarts = 0
             self.close()
-        if self._observer is not None and not self._is_alive():
+        elif self._observer is not None and not self._is_alive():
             log.warning("listening for file events has ended; it is started again")
             self.close()
         if self._observer is None:
             return self._begin(top)
-        if self._deaf_folder is None:
+        if self._unwatched is None:
             return ""
-        code = refusal(self._deaf_folder)
+        code = refusal(self._unwatched)
         if code and code not in _GONE:
-            return f"file events cannot be had in all folders: {refused(OSError(code, os.strerror(code)))}"
+            return f"file events cannot be had in all folders: {refusal_words(OSError(code, os.strerror(code)))}"
         self.close()
         return self._begin(top)
 
@@ -131,58 +125,60 @@ class Waker:
         system = filesystems.of(self._folder)
         if system.is_network:
             return f"ready/ is on {shown(system.kind)}: no events for what other machines write"
-        if self._hearing.heard_since_begun:
-            self._in_vain = 0
-        if self._in_vain >= _IN_VAIN:
+        if self._announcements.any_matched:
+            self._restarts = 0
+        if self._restarts >= _MAX_RESTARTS:
             return "file events do not tell of all that comes into ready/"
-        self._hearing, self._deaf_folder = _Hearing(self._folder, self._wake), None
-        self._observer, self._top = _observer(self._folder, self._hearing.take), top
+        self._announcements, self._unwatched = _Announcements(self._folder, self._wake), None
+        self._observer, self._top = _observer(self._folder, self._announcements.take), top
         return ""
 
 
 @dataclass(slots=True)
-class _Hearing:
-    """What was announced lately, and what was found without: paths below `folder`. Events come from other threads."""
+class _Announcements:
+    """What events have announced lately, and what was found without one: paths below `folder`. Events come from other
+    threads.
+    """
 
     folder: str
     wake: Callable[[], None]
-    heard_since_begun: bool = False  # something that was found had been announced
+    any_matched: bool = False  # something that was found had been announced
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _announced: set[str] = field(default_factory=set)
-    _before: set[str] = field(default_factory=set)  # what was announced before the last look
+    _before: set[str] = field(default_factory=set)  # announced before the last look
     _last: tuple[object, object] | None = None  # pictures and what was passed over, as the last look gave them
     _known: set[str] | None = None  # what the last look found
-    _suspects: dict[str, float] = field(default_factory=dict)  # found without an announcement, and when
+    _unannounced: dict[str, float] = field(default_factory=dict)  # found without an event, and when
 
     def take(self, event: FileSystemEvent) -> None:
-        """Remember what an event names, and wake the scan where it is something that the scan looks at."""
+        """Remember what an event names, and wake the scan if it would look at that."""
         paths = [os.fsdecode(path)[len(self.folder) + 1 :] for path in (event.src_path, event.dest_path) if path]
         visible = [path for path in paths if _is_looked_at(path)]
         if not visible:
             return
         with self._lock:
-            if len(self._announced) < _MOST_PATHS:
+            if len(self._announced) < _MAX_PATHS:
                 self._announced.update(visible)
         self.wake()
 
     def missed(self, found: Sweep, now_s: float) -> str | None:
-        """One path that was found, and that no event has told of in time; None where there is none."""
+        """One path that was found without an event in time, if there is one."""
         with self._lock:
             announced, self._before, self._announced = self._before | self._announced, self._announced, set()
         paths = self._paths(found)
         new = set() if self._known is None else paths - self._known
         self._known = paths
-        if len(announced) >= _MOST_PATHS:
-            announced |= new | self._suspects.keys()
-        self._suspects |= dict.fromkeys(new, now_s)
-        told = {path for path in self._suspects if _tells_of(announced, path)}
-        self.heard_since_begun |= bool(told)
-        self._suspects = {path: at for path, at in self._suspects.items() if path not in told and path in paths}
-        late = (path for path, at in self._suspects.items() if now_s - at > LATEST_S)
+        if len(announced) >= _MAX_PATHS:
+            announced |= new | self._unannounced.keys()
+        self._unannounced |= dict.fromkeys(new, now_s)
+        told = {path for path in self._unannounced if _tells_of(announced, path)}
+        self.any_matched |= bool(told)
+        self._unannounced = {path: at for path, at in self._unannounced.items() if path not in told and path in paths}
+        late = (path for path, at in self._unannounced.items() if now_s - at > LATEST_S)
         return min(late, default=None)
 
     def _paths(self, found: Sweep) -> set[str]:
-        """All that a look has found; with thousands of files that only stand there, the set of the last one."""
+        """All that a look has found. The last set is used again where thousands of files only stand there."""
         last, self._last = self._last, (found.pictures, found.passed_over)
         if self._known is not None and last is not None and found.pictures is last[0] and found.passed_over == last[1]:
             return self._known
@@ -207,7 +203,7 @@ def _is_looked_at(path: str) -> bool:
 
 
 def _observer(folder: str, take: Callable[[FileSystemEvent], None], *, recursive: bool = True) -> InotifyObserver:
-    """Listening to `folder`, begun. Raises `OSError`, and `RuntimeError` where there is no thread to be had."""
+    """A running observer of `folder`. Raises `OSError`, and `RuntimeError` where no thread can start."""
     from watchdog.events import (
         DirCreatedEvent,
         DirDeletedEvent,
@@ -227,7 +223,7 @@ def _observer(folder: str, take: Callable[[FileSystemEvent], None], *, recursive
     _require_thread()
     _quieten()
     observer = InotifyObserver()
-    # Not what was modified: a file written block by block would wake us thousands of times, and is not done before it is closed.
+    # Not "modified": a file written block by block would wake us thousands of times, and is complete only when closed.
     wanted: list[type[FileSystemEvent]] = [
         *(FileClosedEvent, FileCreatedEvent, FileMovedEvent, FileDeletedEvent),
         *(DirCreatedEvent, DirMovedEvent, DirDeletedEvent),
@@ -242,27 +238,27 @@ def _observer(folder: str, take: Callable[[FileSystemEvent], None], *, recursive
 
 
 def _quieten() -> None:
-    """The library warns, with the names of files in it, of races that harm nothing here."""
+    """The library warns, naming files, of races that do no harm here."""
     warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning)
-    logging.getLogger("watchdog").setLevel(logging.CRITICAL)  # also of its own end, as an error
+    logging.getLogger("watchdog").setLevel(logging.CRITICAL)  # it also logs its own end as an error
 
 
 def _require_thread() -> None:
-    """Raise `RuntimeError` where no thread can be had, before the library opens descriptors that it would then leave open."""
+    """Raise `RuntimeError` where no thread can start, before the library opens descriptors that it would leave open."""
     trial = threading.Thread(target=int)
     trial.start()
     trial.join()
 
 
-def refused(error: OSError | RuntimeError) -> str:
-    """Pure: what the kernel's refusal means, and what to do about it."""
+def refusal_words(error: OSError | RuntimeError) -> str:
+    """What the kernel's refusal means, and what to do about it."""
     if isinstance(error, RuntimeError):
         return str(error)
     return _LIMITS.get(error.errno or 0) or error.strerror or "the kernel does not say why"
 
 
 def refusal(folder: str) -> int:
-    """The errno of trying to listen to `folder` alone once more, 0 where it works."""
+    """The errno of trying to watch `folder` alone, 0 where that works."""
     try:
         observer = _observer(folder, lambda _: None, recursive=False)
     except OSError as error:
@@ -275,6 +271,6 @@ def refusal(folder: str) -> int:
 
 
 def folders_inside(top: str) -> Iterator[str]:
-    """All folders below `top`, each of which takes a watch; none behind a link."""
+    """All folders below `top`, each of which needs a watch; none behind a link."""
     for folder, inside, _ in os.walk(top):
         yield from (os.path.join(folder, name) for name in inside if not os.path.islink(os.path.join(folder, name)))

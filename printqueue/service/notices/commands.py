@@ -1,7 +1,7 @@
 """Commands that a studio may name: argument lists in `commands.yaml`, in the user's or the system's configuration.
 
-A studio may lie on a share that others can write. It names a command and never holds one: the file, its folders and the
-program itself must lie outside the studio, belong to root or to the service's user, and be writable by nobody else.
+Others may be able to write to a studio on a share, so it only names a command: the file, its folders and the program must lie
+outside the studio, belong to root or the service's user, and be writable by nobody else.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def _arguments(value: Any) -> list[str]:
 
 
 class Commands(YamlModel):
-    """`commands.yaml`. Arguments are handed over as they stand; what happened is told in the environment."""
+    """`commands.yaml`. Arguments are passed as written; the environment says what happened."""
 
     commands: dict[Annotated[str, BeforeValidator(_name)], Annotated[list[str], BeforeValidator(_arguments)]] = Field(
         max_length=MAX_COMMANDS, description="each name with its argument list, the program's full path first"
@@ -56,7 +56,7 @@ class Commands(YamlModel):
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """One argument list, the file it was found in, and the `program` to run: all links followed when it was looked at."""
+    """One argument list, the file it was found in, and the `program` to run, with all links followed when it was checked."""
 
     arguments: tuple[str, ...]
     file: str
@@ -74,7 +74,7 @@ def load(data: bytes, file: str) -> dict[str, list[str]]:
 
 
 def folders(environ: Mapping[str, str] = os.environ) -> tuple[str, ...]:
-    """Where `commands.yaml` is looked for: the user's folder (XDG Base Directory Specification), then the system's."""
+    """Where to look for `commands.yaml`: the user's folder (XDG Base Directory Specification), then the system's."""
     chosen = environ.get("XDG_CONFIG_HOME", "")
     home = home_folder(environ)
     users = chosen if chosen.startswith("/") else home and os.path.join(home, ".config")  # a relative one is invalid
@@ -82,7 +82,7 @@ def folders(environ: Mapping[str, str] = os.environ) -> tuple[str, ...]:
 
 
 def home_folder(environ: Mapping[str, str]) -> str:
-    """The full path of the user's home; empty where there is none."""
+    """The full path of the user's home, or ""."""
     home = environ.get("HOME", "")
     with suppress(KeyError):
         home = home or pwd.getpwuid(os.geteuid()).pw_dir
@@ -90,8 +90,8 @@ def home_folder(environ: Mapping[str, str]) -> str:
 
 
 class CommandBook:
-    """Finds commands by name in the folders `where` (None: the user's and the system's). The studio is looked at once,
-    here: later its share may hang.
+    """Finds commands by name in the folders `where` (None: the user's and the system's). The studio is looked at only here:
+    later its share may hang.
     """
 
     def __init__(self, studio_root: str, where: Sequence[str] | None) -> None:
@@ -100,8 +100,8 @@ class CommandBook:
         self._root_id = _identity(self._root)
 
     def find(self, name: str) -> Command:
-        """The command `name`: the user's, else the system's. Raises `UsageError` (what to do in `do`) where there is
-        none, or where file, folder or program are not safe; a broken file of the user is never passed over.
+        """The command `name`: the user's, else the system's. Raises `UsageError` where there is none, or file, folder or
+        program are not safe; a broken file of the user's is never passed over.
         """
         files = [os.path.join(folder, FILE) for folder in self._where]
         for file in files:
@@ -113,14 +113,14 @@ class CommandBook:
         raise UsageError(f"There is no command '{shown(name)}' (looked for in {where}).", do="Write it there.")
 
     def holds(self, path: str) -> bool:
-        """Whether `path` lies in the studio, by the folders themselves: links and bind mounts do not hide it."""
+        """Whether `path` lies in the studio, also by way of links and bind mounts."""
         path = os.path.realpath(path)
         by_name = os.path.commonpath([path, self._root]) == self._root
         return by_name or (self._root_id is not None and self._root_id in map(_identity, [path, *_above(path)]))
 
     def _data(self, file: str) -> bytes | None:
-        """What the file holds, None where there is none. Looked at before it is opened: what only root and this user
-        may write is not swapped in between.
+        """What the file holds, None if there is none. Checked before it is opened: nobody can swap what only root and this
+        user may write.
         """
         folder = os.path.dirname(file)
         real = os.path.join(os.path.realpath(folder), FILE)
@@ -147,7 +147,7 @@ class CommandBook:
             ) from error
 
     def _program(self, program: str, name: str) -> str:
-        """The real path of the program: it is there, can be run, and is nobody else's to change or to swap."""
+        """The real path of the program, if it can be run, and others can neither change nor swap it."""
         real = os.path.realpath(program)
         what = f"The program {shown(program)} of the command '{name}'"
         try:
@@ -186,11 +186,11 @@ def _above(path: str) -> list[str]:
 
 
 def _faults_above(real: str) -> Iterator[str]:
-    """What is not safe about the folders above a path without links: whoever can write one can swap what lies in it."""
+    """What is not safe about the folders above a path without links: whoever can write to one can swap what it holds."""
     nearest, *others = _above(real)
     for folder in [*reversed(others), nearest]:
         seen = os.lstat(folder)
-        sticky = folder != nearest and bool(seen.st_mode & stat.S_ISVTX)  # nobody renames another's entries in it
+        sticky = folder != nearest and bool(seen.st_mode & stat.S_ISVTX)  # nobody can rename another's entries in it
         yield from _rights(seen, f"the folder {shown(folder)}", writable=sticky)
 
 

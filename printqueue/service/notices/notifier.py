@@ -1,4 +1,4 @@
-"""Being told: runs the command that `notify:` names, for what happened, one at a time, and never disturbs the service."""
+"""Runs the command that `notify:` names for what happened, one at a time, without ever disturbing the service."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _MORE: Mapping[Event, str] = {  # the most urgent first
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """One thing to tell. `reason_file` is a path below the studio or a full one; `more` counts untold notices."""
+    """One thing to tell. `reason_file` is a full path or one below the studio; `more` counts untold notices."""
 
     event: Event
     picture: str = ""
@@ -48,8 +48,8 @@ class Notice:
 
 
 def facts(notice: Notice, studio_root: str) -> dict[str, str]:
-    """What a command finds in its environment. Texts are escaped (`text.shown`) and empty where nothing is known;
-    the reason's path is left out where it holds anything that would have to be escaped.
+    """What a command finds in its environment. Texts are escaped (`text.shown`), empty if unknown; a reason's path that
+    would have to be escaped is left out.
     """
     reason = os.path.join(studio_root, notice.reason_file) if notice.reason_file else ""
     return {
@@ -66,7 +66,7 @@ def facts(notice: Notice, studio_root: str) -> dict[str, str]:
 
 
 def surroundings(book: CommandBook, environ: Mapping[str, str] = os.environ) -> dict[str, str]:
-    """All that a command gets besides the facts. A home inside the studio is withheld: programs trust what lies there."""
+    """The rest of a command's environment. A home inside the studio is withheld: programs trust what it holds."""
     home = home_folder(environ)
     return {
         "PATH": "/usr/local/bin:/usr/bin:/bin",
@@ -76,9 +76,9 @@ def surroundings(book: CommandBook, environ: Mapping[str, str] = os.environ) -> 
 
 
 class Notifier:
-    """Tells what `settings` ask for; without settings it does nothing. Every method returns at once and never raises.
+    """Tells what `settings` ask for; without settings, nothing. Every method returns at once and never raises.
 
-    `where` names the folders of commands.yaml (default: user's and system's), `limit_s` the time of one command.
+    `where`: the folders of commands.yaml (default: the user's and the system's); `limit_s`: the time that one command gets.
     """
 
     def __init__(
@@ -104,7 +104,7 @@ class Notifier:
             self._command()  # so that a missing one is known before it is needed
 
     def tell(self, notice: Notice) -> None:
-        """Queue one notice; the same event for the same picture, job and reason only once until `over`."""
+        """Queue one notice, unless that event was told of the same picture, job and reason since `over`."""
         thing = (notice.event, notice.picture, notice.job, notice.reason_file)
         with self._change:
             if notice.event not in self._on or thing in self._told or self._closing:
@@ -121,21 +121,21 @@ class Notifier:
             self._change.notify_all()
 
     def over(self, event: Event, picture: str | None = None) -> None:
-        """It is over (the share is back, the picture no longer stuck): should it come again, it is told again."""
+        """It is over (the share is back, the picture no longer stuck); if it comes again, it is told again."""
         with self._change:
             for thing in [one for one in self._told if one[0] == event and picture in (None, one[1])]:
                 del self._told[thing]
 
     def problems(self) -> list[str]:
-        """What keeps notices from being told, as sentences for status and doctor; empty where all is well."""
+        """What keeps notices from being told, in sentences for status and doctor; empty if all is well."""
         if self._unfound:
-            self._command()  # perhaps it was put right meanwhile
+            self._command()  # it may have been put right
         with self._change:
             untold = f" {self._untold} notices were not told." if self._untold > 1 else ""
             return [f"{self._problem}{untold}"] if self._problem else []
 
     def close(self, wait_s: float = 0.0) -> None:
-        """Tell what waits for `wait_s` seconds at most, then end within 1 s; what was not told is counted in the log."""
+        """Tell what is waiting, for at most `wait_s` seconds, then end within 1 s; the log counts what was not told."""
         with self._change:
             self._closing = True
             self._change.notify_all()
@@ -169,7 +169,7 @@ class Notifier:
                 self._failed(f"Something went wrong in printqueue itself while telling ({shown(repr(error))}).")
 
     def _next(self) -> Notice | None:
-        """The most urgent notice, waiting for one; None when it is time to end."""
+        """The most urgent notice, as soon as there is one; None when it is time to end."""
         with self._change:
             while (notice := self._taken()) is None and not self._closing:
                 self._change.wait()
@@ -199,7 +199,7 @@ class Notifier:
         self._went_well()
 
     def _command(self, *, untold: bool = False) -> Command | None:
-        """The command as it stands now; a missing or unsafe one is a problem that stands until it is put right."""
+        """The command as it is now. A missing or unsafe one stays a problem until it is put right."""
         try:
             found = self._book.find(self._name)
         except (UsageError, OSError) as error:
@@ -216,7 +216,7 @@ class Notifier:
     def _failed(
         self, says: str, *, what: Mapping[str, str] | None = None, untold: bool = True, unfound: bool = False
     ) -> None:
-        """Remember it for status; the log has it once where it is new, or three hundred notices would fill it."""
+        """Remember it for status. The log shows it only when new, or three hundred notices would fill it."""
         says = shown(says, limit=_MAX_SAID)
         with self._change:
             new, self._problem, self._unfound = says != self._problem, says, unfound

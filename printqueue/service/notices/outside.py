@@ -1,4 +1,4 @@
-"""One program from outside, run within bounds: no shell, no input, few words kept, a time limit, nothing left behind."""
+"""Runs one program from outside within bounds: no shell, no input, little output kept, a time limit, nothing left behind."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _LAST_WAIT_S = 0.5  # for the kernel to end what was killed
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """How a program ended: `how` is one clause, empty where all went well; `said` its escaped output, one line."""
+    """How a program ended: `how` is one clause, empty if all went well; `said` is its escaped output, one line."""
 
     how: str
     said: str = ""
@@ -36,10 +36,10 @@ def run(
     limit_s: float,
     stop: threading.Event,
 ) -> Ended:
-    """Run the file `program` as `arguments` (its name first) with nothing but `environment`; its process group ends with it.
+    """Run the file `program` with `arguments` (its name first) and only `environment`; its process group ends with it.
 
-    Blocks until the program ends, `limit_s` seconds are over or `stop` is set. The program inherits no descriptor:
-    its input is empty and its output is read here. Never raises for what the program is or does.
+    Blocks until it ends, `limit_s` seconds have passed or `stop` is set. It inherits no descriptor: its input is empty and
+    its output is read here. Never raises for what the program is or does.
     """
     try:
         process = subprocess.Popen(  # noqa: S603 - an argument list from a guarded file; there is no shell
@@ -65,9 +65,9 @@ def run(
 
 
 def _watched(pid: int, pipe: int, limit_s: float, stop: threading.Event) -> tuple[str, bytes]:
-    """Why the end was not waited for any longer, else an empty text; and the first bytes of what was said.
+    """Why its end was not awaited, or ""; and the first bytes of its output.
 
-    It is not reaped here, or the number of its group could be another's by the time that group is ended.
+    It is not reaped here, or its group's number could be another's by the time the group is killed.
     """
     os.set_blocking(pipe, False)
     over_s, said, how = time.monotonic() + limit_s, b"", ""
@@ -83,7 +83,7 @@ def _watched(pid: int, pipe: int, limit_s: float, stop: threading.Event) -> tupl
 
 
 def _heard(pipe: int, said: bytes) -> bytes:
-    """A full pipe is emptied, so that the program can go on; only the first bytes are kept, and one more where there are more."""
+    """Empty the pipe, so that the program can go on; keep the first bytes, and one more if there are more."""
     with suppress(BlockingIOError):
         said += os.read(pipe, _PIPE_BYTES)
     return said[: _MAX_KEPT_BYTES + 1]
@@ -96,7 +96,7 @@ def _one_line(said: bytes) -> str:
 
 
 def _end_group(process: subprocess.Popen[bytes]) -> None:
-    """The program, and whatever it started and left in its group."""
+    """Kill the program and whatever it left in its group."""
     with suppress(ProcessLookupError, PermissionError):
         os.killpg(process.pid, signal.SIGKILL)
     with suppress(subprocess.TimeoutExpired):

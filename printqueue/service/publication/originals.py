@@ -1,7 +1,7 @@
-"""The photographer's own files, from ready/ to where they belong: moved, or copied where they cannot be.
+"""The photographer's own files, from ready/ to where they belong: moved, or copied where they cannot be moved.
 
-A rename; where ready/ is read-only, another's or mounted by itself, a copy with its hash checked and its times kept,
-and then the original is taken out if that is allowed. Every step asks what is there, so that recovery is the same.
+Where ready/ is read-only, another user's or a mount of its own, a rename fails: then the file is copied, its hash checked
+and its times kept, and the original is removed if that is allowed. Every step asks what is there, so recovery is the same.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import replace
 from itertools import count
 from typing import Literal
@@ -21,54 +21,43 @@ from printqueue.core.model.publication import Moved, Publication
 from printqueue.reports import delivery as words
 from printqueue.studio.folders import Studio
 
-# Why a picture cannot be renamed away: read-only, another's, or ready/ is mounted by itself. Not a whole disk's fault.
+# Errors of a rename that a copy gets around: ready/ is read-only, another user's, or a mount of its own.
 _CANNOT_LEAVE = (errno.EROFS, errno.EACCES, errno.EPERM, errno.EXDEV)
 
 
 def with_free_targets(studio: Studio, intent: Publication) -> Publication:
-    """The intent with another number for every move whose target somebody else's file has taken meanwhile."""
+    """The intent with another number for every move whose target another's file has taken meanwhile."""
     return replace(intent, moved=[replace(m, target=_free_target(studio, m)) for m in intent.moved])
 
 
 def _free_target(studio: Studio, moved: Moved) -> str:
     folder, name = os.path.split(moved.target)
     stem, extension = naming.split(name)
-    for number in count(1):
-        target = os.path.join(folder, naming.numbered(stem, number) + extension)
-        path = studio.path(target)
-        if not durable.exists(path) or durable.is_kept_place(path) or _holds(path, moved):
-            return target
-    raise AssertionError
+    targets = (os.path.join(folder, naming.numbered(stem, number) + extension) for number in count(1))
+    return next(target for target in targets if _is_free(studio.path(target)) or _holds(studio.path(target), moved))
+
+
+def _is_free(path: str) -> bool:
+    return not durable.exists(path) or durable.is_kept_place(path)
 
 
 def move_originals(studio: Studio, intent: Publication) -> tuple[Publication, list[str]]:
     """Move the picture and its order file to where they belong.
 
-    Returns the intent, with `stays` for what could only be copied, and sentences for what was unusual.
+    Returns the intent, with `stays` for what could only be copied, and a sentence for everything unusual.
     """
     moves, unusual = list(intent.moved), list[str]()
     for index, moved in enumerate(moves):
         moves[index], said = _move(studio, moved)
         unusual += [said] if said else []
         if intent.kind == "review" and not durable.exists(studio.path(moved.target)):
-            break  # a new version stands in ready/: the order file is now that one's
-    for folder in _changed_folders(moves):
-        with durable.world("Syncing", folder):
-            _sync_where_there(studio.path(folder))
-    return replace(intent, moved=moves), unusual
-
-
-def _changed_folders(moves: Iterable[Moved]) -> set[str]:
-    """A read-only folder that nothing left is not synced: some file systems refuse it."""
+            break  # a new version stands in ready/, and the order file is now its own
+    # Not a read-only folder that nothing has left: some file systems refuse to sync it.
     paths = [path for m in moves for path in ((m.target,) if m.stays else (m.source, m.target))]
-    return {os.path.dirname(path) for path in paths}
-
-
-def _sync_where_there(folder: str) -> None:
-    try:
-        durable.sync_folder(folder)
-    except FileNotFoundError:
-        return
+    for folder in {os.path.dirname(path) for path in paths}:
+        with durable.world("Syncing", folder), suppress(FileNotFoundError):
+            durable.sync_folder(studio.path(folder))
+    return replace(intent, moved=moves), unusual
 
 
 def _move(studio: Studio, moved: Moved) -> tuple[Moved, str | None]:
@@ -85,7 +74,7 @@ def _move(studio: Studio, moved: Moved) -> tuple[Moved, str | None]:
 
 
 def _bring(moved: Moved, source: str, target: str) -> Literal["moved", "copied", "lost"]:
-    """The picture to its place; `lost` where its bytes stand in ready/ no longer."""
+    """Bring the picture to its place; `lost`: its bytes are no longer in ready/."""
     before = durable.lstamp(source)
     if before is None or not _holds(source, moved):
         return "lost"
@@ -94,14 +83,14 @@ def _bring(moved: Moved, source: str, target: str) -> Literal["moved", "copied",
     now = durable.lstamp(target)
     if (now is not None and now.same_file(before)) or _holds(target, moved):
         return "moved"
-    # Not what was copied after all: another file had come under the name in that instant.
+    # Another file had taken the name in that instant.
     _give_back(target, source)
     return "lost"
 
 
 def _holds(path: str, moved: Moved) -> bool:
-    """Whether a file with the bytes that were used stands there. Only they say so: inode numbers change with disks, mounts
-    and copies, and a program may put size and time back. Bytes are read only where the size is right.
+    """Whether a file with the bytes that were used stands there. Nothing else proves it: inode numbers change with disks,
+    mounts and copies, and a program may restore size and time. Bytes are read only where the size matches.
     """
     stamp = durable.lstamp(path)
     if stamp is None or stamp.size != moved.size:
@@ -112,7 +101,7 @@ def _holds(path: str, moved: Moved) -> bool:
 
 
 def _rename_free(source: str, target: str) -> bool:
-    """Rename; False where that is refused for a reason that a copy gets around."""
+    """Rename; False where only a copy will do."""
     try:
         durable.rename_no_clobber(source, target)
     except FileExistsError as error:
@@ -127,7 +116,7 @@ def _rename_free(source: str, target: str) -> bool:
 
 
 def _copied(moved: Moved, source: str, target: str) -> bool:
-    """What cannot be renamed away is copied; False where its bytes are no longer those that were used."""
+    """Copy; False where the bytes are no longer those that were used."""
     try:
         durable.copy_to(source, target, expected=moved.sha256, mtime_ns=moved.mtime_ns)
     except (durable.WrongBytesError, FileNotFoundError):
@@ -136,9 +125,9 @@ def _copied(moved: Moved, source: str, target: str) -> bool:
 
 
 def _emptied(moved: Moved, source: str) -> tuple[Moved, str | None]:
-    """Take the original out of ready/ now that a copy with its hash is kept; where that cannot be, say so.
+    """Take the original out of ready/ now that a proven copy is kept; say so where that is refused.
 
-    By a hidden name first, so that a file which comes under its name in that very instant is not removed.
+    It gets a hidden name first, so that a file which takes its name in that very instant is not removed.
     """
     mark = hashlib.sha256(os.fsencode(moved.source)).hexdigest()[:12]
     leaving = os.path.join(os.path.dirname(source), f"{durable.TEMP_PREFIX}leaving-{moved.inode}-{mark}")
@@ -160,30 +149,21 @@ def _give_back(path: str, wanted: str) -> None:
     """Back into ready/ under a free name; the next scan sees it as what it is, a new arrival."""
     stem, extension = naming.split(os.path.basename(wanted))
     for number in range(1, 1000):
-        try:
-            return durable.rename_no_clobber(
-                path, os.path.join(os.path.dirname(wanted), naming.numbered(stem, number) + extension)
-            )
-        except FileExistsError:
-            continue
+        free = os.path.join(os.path.dirname(wanted), naming.numbered(stem, number) + extension)
+        with suppress(FileExistsError):
+            return durable.rename_no_clobber(path, free)
     return None
 
 
 def _from_spare(studio: Studio, moved: Moved, target: str) -> str | None:
-    """The original was replaced or taken away meanwhile: keep the very bytes that were used."""
+    """The original was replaced or taken away meanwhile: keep the bytes that were used, from their private copy."""
     studio.require_folder("ready")  # a folder that is not mounted has lost nothing
     studio.require_mounts(os.path.dirname(moved.source))
     if moved.spare is None or moved.sha256 is None:
         return None
-    spare = _spare_path(studio, moved.spare)
+    # spool/JOB/ATTEMPT/FILE: earlier ledgers hold a full path, and the studio may have been moved since.
+    spare = studio.private(*moved.spare.split("/")[-4:])
     if durable.sha256(spare) != moved.sha256:
         return words.NO_WHOLE_COPY
     durable.copy_to(spare, target, expected=moved.sha256, mtime_ns=moved.mtime_ns)
     return words.SPARE_KEPT
-
-
-def _spare_path(studio: Studio, spare: str) -> str:
-    """In the spool as it stands now (spool/JOB/ATTEMPT/FILE): earlier ledgers hold the full path of then, and a studio may
-    have been moved since.
-    """
-    return studio.private(*spare.split("/")[-4:])

@@ -1,8 +1,7 @@
-"""Making results visible, so that a kill at any instant leaves nothing lost, half or double.
+"""Making results visible, so that a kill at any instant leaves nothing lost, half-made or double.
 
-Order: temps written, synced and verified → intent into the ledger → companions, then the
-print, by no-clobber rename → folders synced → `published` → the original moves → `done`.
-`carry_out` is the same for a first run and for recovery: each step asks what is there.
+Order: temps written, synced and verified → intent into the ledger → companions, then the print, by no-clobber rename →
+folders synced → `published` → the original moves → `done`. Each step asks what is there, so recovery takes the same ones.
 """
 
 from __future__ import annotations
@@ -20,15 +19,15 @@ from printqueue.studio.folders import Studio
 
 
 class NameTakenError(Exception):
-    """Somebody took one of the names between looking and renaming; choose the next number."""
+    """One of the names was taken between looking and renaming: choose the next number."""
 
 
 class LostTempError(Exception):
-    """A temp of the intent is gone or damaged before its name was visible: start the job again."""
+    """A temp of the intent was lost or damaged before its name was visible: start the job again."""
 
 
 def verify_temp(studio: Studio, temp: str, sha256: str, name: str) -> None:
-    """One temp synced, re-opened and hashed; `name` is what it was written for. Raises `OwnError`."""
+    """Sync, re-open and hash one temp, written for `name`. Raises `OwnError`."""
     path = studio.path(temp)
     with durable.world("Syncing", temp):
         durable.sync(path)
@@ -38,7 +37,9 @@ def verify_temp(studio: Studio, temp: str, sha256: str, name: str) -> None:
 
 
 def verify_temps(studio: Studio, intent: Publication, proved: Container[str] = ()) -> None:
-    """Every temp that is not `proved` already, before the intent is written; then their folders synced. Raises `OwnError`."""
+    """Before the intent is written: verify every temp that is not `proved` already, then sync their folders. Raises
+    `OwnError`.
+    """
     for placed in intent.placed:
         if placed.temp not in proved:
             verify_temp(studio, placed.temp, placed.sha256, os.path.basename(placed.final))
@@ -47,7 +48,7 @@ def verify_temps(studio: Studio, intent: Publication, proved: Container[str] = (
 
 
 def require_places(studio: Studio, intent: Publication) -> None:
-    """Raise `WorldError` unless every folder of the studio that the intent leads out of or into is there."""
+    """Raise `WorldError` unless all folders of the studio that the intent names are there."""
     studio.require_marker()
     paths = [placed.final for placed in intent.placed] + [path for m in intent.moved for path in (m.source, m.target)]
     studio.require_folder(*sorted({path.split("/", maxsplit=1)[0] for path in paths}))
@@ -81,7 +82,7 @@ def _show_one(studio: Studio, placed: Placed) -> None:
 
 
 def hide(studio: Studio, intent: Publication) -> None:
-    """Give what is already visible its temp name again, because another name of the group was taken."""
+    """Give what is visible its temp name back, because another name of the group was taken."""
     for placed in intent.placed:
         temp, final = studio.path(placed.temp), studio.path(placed.final)
         if not durable.exists(temp) and durable.sha256(final) == placed.sha256:
@@ -89,7 +90,7 @@ def hide(studio: Studio, intent: Publication) -> None:
 
 
 def take_back(studio: Studio, intent: Publication) -> None:
-    """Undo an unfinished `show`: our temps, and companions whose print is not there. Prints stay."""
+    """Undo an unfinished `show`: remove our temps and companions. Prints stay."""
     for placed in intent.placed:
         durable.remove(studio.path(placed.temp))
         final = studio.path(placed.final)
