@@ -61,7 +61,7 @@ def complete(context: ServiceContext, arrival: int, intent: Publication) -> Outc
         publish.require_places(context.studio, intent)
         return _withdraw_review(context, arrival, intent)
     if any(moved.stays for moved in intent.moved):
-        context.ledger.published(arrival, intent.to_json())  # or the picture would be taken again as it stands there
+        context.ledger.published(arrival, intent.to_json())  # or the picture that stays would be taken again
     state = State.PRINTABLE if intent.kind == "print" else State.REVIEW
     says = "; ".join([_words(intent), *unusual])
     context.ledger.settle(arrival, state, says)

@@ -88,7 +88,7 @@ class Group:
             return [picture]
         source, target = os.path.join("ready", self.own_order), os.path.join(folder, self.order_names(number)[0])
         spare = os.path.join(spool, claim.ORDER) if keep_spare else None
-        # One that is too long to be followed was not read to its end.
+        # An order that is too long was not read to its end.
         whole = len(attempt.order_bytes) == seen.order_stamp.size
         digest = hashlib.sha256(attempt.order_bytes).hexdigest() if whole else None
         return [picture, publish.moved_from(source, target, seen.order_stamp, spare=spare, sha256=digest)]

@@ -75,7 +75,7 @@ class _Drawing:
     temp: str
 
     def proof(self) -> Proof:
-        """With the picture, or in words alone where there is none to be shown."""
+        """With the picture, or in words alone if it cannot be shown."""
         report = self.one.attempt.report
         if report is None:
             return self._words(words.NOT_ORDERED)
@@ -121,7 +121,7 @@ class _Drawing:
         return Proof(self.temp, made.sha256, words_only=True)
 
     def _kept_thumbnail(self, descriptor: int, sha256: str) -> str:
-        """Keep a thumbnail under its own hash: the same picture made once more has the same one."""
+        """Keep it under its own hash: the same picture made again has the same thumbnail."""
         data = os.pread(descriptor, _MAX_BYTES + 1, 0)
         if len(data) > _MAX_BYTES or hashlib.sha256(data).hexdigest() != sha256:
             return ""
@@ -129,7 +129,7 @@ class _Drawing:
         final = os.path.join(THUMBNAILS, name)
         try:
             temp = Group(self.context, self.one.attempt).new_temp(THUMBNAILS, f"{self.one.index}.jpg")
-        except FolderGoneError:  # the daybook names it; a page is worth no print
+        except FolderGoneError:  # the daybook says so; no print is given up for a page
             return ""
         with durable.world("Writing", final):
             if durable.sha256(studio.path(final)) == sha256:

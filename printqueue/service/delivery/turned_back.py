@@ -78,7 +78,7 @@ def _look(one: PrintInHand, proof: Proof, file: str) -> str:
 
 
 def _before(ledger: Ledger, one: PrintInHand) -> list[tuple[str, str]]:
-    """What the checks that fail now measured at an earlier attempt under the same name."""
+    """What the checks that now fail measured at an earlier attempt under this name."""
     earlier = ledger.earlier_findings(one.attempt.seen.path, one.attempt.arrival.id)
     failing = {
         f.check: f

@@ -204,19 +204,10 @@ def _is_looked_at(path: str) -> bool:
 
 def _observer(folder: str, take: Callable[[FileSystemEvent], None], *, recursive: bool = True) -> InotifyObserver:
     """A running observer of `folder`. Raises `OSError`, and `RuntimeError` where no thread can start."""
-    from watchdog.events import (
-        DirCreatedEvent,
-        DirDeletedEvent,
-        DirMovedEvent,
-        FileClosedEvent,
-        FileCreatedEvent,
-        FileDeletedEvent,
-        FileMovedEvent,
-        FileSystemEventHandler,
-    )
+    from watchdog import events
     from watchdog.observers.inotify import InotifyObserver
 
-    class Handler(FileSystemEventHandler):
+    class Handler(events.FileSystemEventHandler):
         def on_any_event(self, event: FileSystemEvent) -> None:
             take(event)
 
@@ -225,8 +216,8 @@ def _observer(folder: str, take: Callable[[FileSystemEvent], None], *, recursive
     observer = InotifyObserver()
     # Not "modified": a file written block by block would wake us thousands of times, and is complete only when closed.
     wanted: list[type[FileSystemEvent]] = [
-        *(FileClosedEvent, FileCreatedEvent, FileMovedEvent, FileDeletedEvent),
-        *(DirCreatedEvent, DirMovedEvent, DirDeletedEvent),
+        *(events.FileClosedEvent, events.FileCreatedEvent, events.FileMovedEvent, events.FileDeletedEvent),
+        *(events.DirCreatedEvent, events.DirMovedEvent, events.DirDeletedEvent),
     ]
     try:
         observer.schedule(Handler(), folder, recursive=recursive, event_filter=wanted)
