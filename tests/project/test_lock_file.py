@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-import pytest
-
 LINES = (Path(__file__).parents[2] / "requirements/dev.lock").read_text("utf-8").splitlines()
 
 
-@pytest.mark.parametrize("line", sorted({line for line in LINES if not line.startswith((" ", "#"))}))
-def test_only_pinned_requirements(line: str) -> None:
+def test_only_pinned_requirements() -> None:
     """No index, no folder of wheels, no other option of an installer: only `NAME==VERSION`, hashes following."""
-    assert re.fullmatch(r"[a-z0-9.-]+==[0-9a-z.]+( ; .+)? \\", line)
+    lines = [line for line in LINES if not line.startswith((" ", "#"))]
+    assert len(lines) > 30
+    assert [line for line in lines if not re.fullmatch(r"[a-z0-9.-]+==[0-9a-z.]+( ; .+)? \\", line)] == []

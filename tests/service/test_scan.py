@@ -222,9 +222,11 @@ def test_a_held_picture_goes_on(tmp_path: Path) -> None:
     assert [(seen.order, seen.held) for seen in sweeper.sweep().pictures] == [("Fog.order.yml", "")]
 
 
-@pytest.mark.parametrize("order", [*LIKE_ORDERS, "Fog.order.yaml", "order.yml", "Fog.tif"])
-def test_the_last_look_says_the_same(tmp_path: Path, order: str) -> None:
+def test_the_last_look_says_the_same(tmp_path: Path) -> None:
     """What is asked of one picture just before it is published is answered as the full look answers it."""
-    _write(tmp_path, "sub/Fog.tif", f"sub/{order}")
-    seen = next(seen for seen in sweep(str(tmp_path)).pictures if seen.path == "sub/Fog.tif")
-    assert order_now(str(tmp_path), "sub/Fog.tif") == (seen.order, seen.order_stamp, seen.held)
+    orders = [*LIKE_ORDERS, "Fog.order.yaml", "order.yml", "none"]
+    for number, order in enumerate(orders):
+        _write(tmp_path, f"{number}/Fog.tif", *[f"{number}/{order}"] * (order != "none"))
+    looks = {seen.path: (seen.order, seen.order_stamp, seen.held) for seen in sweep(str(tmp_path)).pictures}
+    assert len(looks) == len(orders)
+    assert {path: order_now(str(tmp_path), path) for path in looks} == looks

@@ -34,7 +34,7 @@ from tests.imaging.colour.test_manager import PAPERS, PROFILES, paper_bytes, tra
 from tests.running.support import tiff
 
 SRGB = spaces.profile_bytes("srgb")
-RULES = Path(__file__).parents[3] / "printqueue/rules"
+RULES = Path(__file__).parents[2] / "printqueue/rules"
 WISH = ProofWish(ProofWords("Fog", "Smooth cotton · A5", "Accepted."))
 SMALL = Size("100x80 mm", 100, 80)
 

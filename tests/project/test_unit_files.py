@@ -17,7 +17,6 @@ from pathlib import Path
 import pytest
 
 from printqueue.core.errors import Exit
-from printqueue.studio.folders import Studio
 from tests.running import support
 
 ROOT = Path(__file__).parents[2] / "systemd"
@@ -238,14 +237,13 @@ def test_the_filter_is_really_simulated(refused: Callable[..., subprocess.Comple
 NO_NEW_CODE = "import ctypes, os, sys\nctypes.CDLL(None).prctl(65, 1, 0, 0, 0) == 0 or sys.exit(99)\nos.execv(sys.argv[1], sys.argv[1:])"
 
 
-def test_work_under_the_filter(
-    new_studio: Callable[..., Studio], refused: Callable[..., subprocess.CompletedProcess[str]]
-) -> None:
+def test_work_under_the_filter(tmp_path: Path, refused: Callable[..., subprocess.CompletedProcess[str]]) -> None:
     """A real run with every system call outside the filter refused, and (Linux 6.3 and later) no writable code,
     still makes a print: the unit is not too tight.
     """
     assert keys(SYSTEM)["MemoryDenyWriteExecute"] == keys(USER)["MemoryDenyWriteExecute"] == ["yes"]
-    studio = new_studio("settle: 0 s\nscan: 0.2 s\n")  # with file events: their system calls count as well
+    # With file events: their system calls count as well.
+    studio = support.new_studio(tmp_path / "studio", "settle: 0 s\nscan: 0.2 s\n")
     support.drop(studio, "card/Fog.tif", support.picture())
     serve = [sys.executable, "-m", "printqueue", "-C", studio.root, "serve", "--once"]
     kernel = tuple(int(part) for part in os.uname().release.split(".")[:2])
