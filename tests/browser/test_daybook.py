@@ -24,7 +24,7 @@ from printqueue.studio.folders import Studio
 from tests.browser.cdp import Browser, running
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 HERE = Path(__file__).parent
 AXE = HERE / "node_modules/axe-core/axe.min.js"

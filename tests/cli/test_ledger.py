@@ -108,6 +108,7 @@ def serve_once(studio: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(line, capture_output=True, text=True, timeout=120, check=False)
 
 
+@pytest.mark.slow
 def test_damaged_ledger_costs_no_print(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A service that finds its ledger damaged goes on with what can be read of it, says so, and makes nothing twice:
     a picture whose print is visible and which still stands in ready/ is finished, although no row of it is left.

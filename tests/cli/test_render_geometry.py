@@ -13,7 +13,7 @@ import tifffile
 from printqueue.imaging.colour import spaces
 from printqueue.studio.starter import init
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 
 def test_a_turned_print_with_a_hairline(tmp_path: Path) -> None:

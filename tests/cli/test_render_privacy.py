@@ -17,7 +17,7 @@ from PIL import Image
 from printqueue.imaging.colour import spaces
 from tests.cli.support import run
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 PLANTED = {
     "EXIF:GPSLatitude": "54.3217",

@@ -13,6 +13,8 @@ from printqueue.studio.papers.loader import Shelf
 from printqueue.studio.papers.schema import Paper
 from tests.cli.support import picture, run
 
+pytestmark = pytest.mark.slow
+
 TITLES = [
     "A new paper",
     "Softer limits for fog pictures",

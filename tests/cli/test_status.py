@@ -171,6 +171,7 @@ def test_what_waits_and_why(studio: Path) -> None:
     }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("planned", [True, False])
 def test_stuck_behind_a_thousand_in_review(studio: Path, planned: bool) -> None:
     """However many pictures came to review/ after it: what is stuck is shown, and asks for a human."""

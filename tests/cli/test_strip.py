@@ -12,7 +12,7 @@ import tifffile
 from printqueue.studio.marker import MARK
 from tests.cli.support import assert_plain, picture, run
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 
 def strip(capsys: pytest.CaptureFixture[str], studio: Path, file: str, *words: str) -> Any:

@@ -9,6 +9,8 @@ import pytest
 
 from tests.cli.support import SMALL_SHEET, in_terminal, picture, without_codes
 
+pytestmark = pytest.mark.slow
+
 COLOUR = re.compile(r"\x1b\[[\d;]*3[0-8][\d;]*m")
 COMMANDS = [("status",), ("history",), ("papers",), ("explain",)]
 

@@ -16,6 +16,8 @@ from printqueue.demo.pictures import RECIPES
 from printqueue.studio.folders import Studio
 from printqueue.studio.marker import MARK
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Studio, Sequence[demo.Result]]:

@@ -20,6 +20,8 @@ from numpy._core import _multiarray_umath as umath  # type: ignore[attr-defined]
 
 from printqueue.imaging.colour.manager import ENGINE
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 GOLDEN = json.loads((ROOT / "tests/references/pixel_hashes.json").read_text("utf-8"))
 

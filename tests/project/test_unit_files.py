@@ -237,6 +237,7 @@ def test_the_filter_is_really_simulated(refused: Callable[..., subprocess.Comple
 NO_NEW_CODE = "import ctypes, os, sys\nctypes.CDLL(None).prctl(65, 1, 0, 0, 0) == 0 or sys.exit(99)\nos.execv(sys.argv[1], sys.argv[1:])"
 
 
+@pytest.mark.slow
 def test_work_under_the_filter(tmp_path: Path, refused: Callable[..., subprocess.CompletedProcess[str]]) -> None:
     """A real run with every system call outside the filter refused, and (Linux 6.3 and later) no writable code,
     still makes a print: the unit is not too tight.

@@ -24,7 +24,7 @@ from printqueue.service.publication import publish
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 Patch = pytest.MonkeyPatch
 PRINT = "card/60x50 mm/Fog.tif"

@@ -26,7 +26,7 @@ from printqueue.sandbox import ForkServer
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 GOOD = "card/Good.tif"
 

@@ -21,7 +21,7 @@ from printqueue.service.late_orders import LateOrders
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 Patch = pytest.MonkeyPatch
 SMALL, LARGE = "60x50 mm", "80x60 mm"

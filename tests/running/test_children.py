@@ -29,7 +29,7 @@ from tests.faults import sound_files
 from tests.running import support
 from tests.running import taken_over_worker as taken_over
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")

@@ -11,8 +11,6 @@ from printqueue.sandbox import ForkServer
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
-
 ENDINGS = ("proof.jpg", "print.txt", "reason.txt")
 
 

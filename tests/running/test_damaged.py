@@ -14,7 +14,7 @@ from printqueue.sandbox.protocol import Answer, Failure
 from tests.faults import damaged_files, sound_files
 from tests.faults.damaged_files import ACCEPTED, REFUSED, Bench, Case
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 SEED, COUNT, THROUGH_SERVICE = 4, 390, 40
 FAMILIES = ("picture", "incomplete", "world", "own")

@@ -21,7 +21,7 @@ from printqueue.studio.papers.loader import Shelf
 from tests.running import support
 from tests.stamps import stamp
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 NOW = datetime(2026, 11, 27, 10, 30, tzinfo=UTC)
 
 

@@ -13,7 +13,7 @@ from printqueue.ledger import LedgerReader, open_ledger
 from tests.faults import namespaces, points
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 LONGEST_S = 120
 OPENING = """
 import sys

@@ -22,7 +22,7 @@ from printqueue.studio.folders import Studio
 from tests.faults import sound_files
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 LONG = "a" * 200
 NAMES = (

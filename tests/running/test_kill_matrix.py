@@ -23,7 +23,7 @@ from printqueue.service import steps
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 MTIME_NS = 1_500_000_000_987_654_321
 Kill = tuple[str, int]

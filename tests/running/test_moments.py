@@ -21,7 +21,7 @@ from printqueue.service.starting import running_service
 from printqueue.studio.folders import Studio, open_studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 Patch = pytest.MonkeyPatch
 

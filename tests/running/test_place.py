@@ -24,7 +24,7 @@ from printqueue.studio.folders import MARKED_FOLDERS, Studio, open_studio, put_b
 from printqueue.studio.marker import MARK, MARKER, Served
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 Patch = pytest.MonkeyPatch
 OLD_MARKER = b"This folder is a printqueue studio. Without this file the service takes the share for not mounted.\n"

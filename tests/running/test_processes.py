@@ -28,7 +28,7 @@ from printqueue.studio.folders import Studio
 from tests.running import faulty_worker as faults
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")

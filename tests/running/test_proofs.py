@@ -18,7 +18,7 @@ from printqueue.service.delivery import proofs
 from printqueue.studio.folders import Studio
 from tests.running import broken_proofs, support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 A4_PX = (1654, 2339)
 GROUP = f"print/card/{support.SIZE}"

@@ -19,7 +19,7 @@ from printqueue.service import steps
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 _BIND = """
 def close():

@@ -12,8 +12,6 @@ from printqueue.sandbox import ForkServer
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
-
 
 @pytest.fixture(scope="module")
 def nursery() -> Iterator[support.Nursery]:

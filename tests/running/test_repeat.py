@@ -30,7 +30,7 @@ from printqueue.service import delivery, repeat, steps
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 REPEAT = "  repeat: {reprint: note, again: warn, within: 24 h, edition_full: reject}\n"
 CARD = support.CARD + REPEAT

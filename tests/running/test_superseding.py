@@ -15,8 +15,6 @@ from printqueue.sandbox import ForkServer
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
-
 Patch = pytest.MonkeyPatch
 REASON = "review/card/Fog.reason.txt"
 

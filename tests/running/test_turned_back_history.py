@@ -12,8 +12,6 @@ from printqueue.sandbox import ForkServer
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
-
 ORDERS = {
     "no such key": (b"papr: card\n", "order", "there is no such key"),
     "no such paper": (b"paper: crad\n", "order", "There is no paper 'crad'"),

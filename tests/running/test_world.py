@@ -21,7 +21,7 @@ from printqueue.service.intake import claim
 from printqueue.studio.folders import Studio
 from tests.running import support
 
-pytestmark = pytest.mark.service
+pytestmark = pytest.mark.slow
 
 Patch = pytest.MonkeyPatch
 

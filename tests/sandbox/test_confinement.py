@@ -22,8 +22,6 @@ import pytest
 from printqueue.sandbox import calls, walls
 from tests.sandbox import attacks
 
-pytestmark = pytest.mark.service
-
 ROOT = Path(__file__).parents[2]
 MACHINE = os.uname().machine
 ORDINARY = 65534  # nobody

@@ -44,6 +44,7 @@ def _request(context: Context, size: str) -> Any:
     return request
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("megapixels", "size", "options"),
     [

@@ -32,9 +32,6 @@ from printqueue.sandbox import (
 from printqueue.sandbox.patience import Patience, SpentError, StalledError
 from tests.running import support
 
-pytestmark = pytest.mark.service
-
-
 # -- tasks of the children (they run in another process) ---------------------------
 
 

@@ -142,7 +142,6 @@ def _names(_: Any, files: list[int]) -> bytes:
 TASKS = {"names": _names}  # they run in another process
 
 
-@pytest.mark.service
 def test_a_child_knows_no_supervisor(monkeypatch: pytest.MonkeyPatch) -> None:
     """A process that reads pictures is told neither the supervisor's socket nor its watchdog, though the service is."""
     for name in ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "LISTEN_FDS", "JOURNAL_STREAM"):

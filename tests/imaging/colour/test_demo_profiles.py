@@ -159,6 +159,7 @@ def made_again(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return outdir
 
 
+@pytest.mark.slow
 def test_generator_makes_the_committed_bytes(name: str, made_again: Path) -> None:
     """Made anew by the command line, the profile has the committed bytes, and nothing else is left behind.
 

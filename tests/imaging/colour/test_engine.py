@@ -155,6 +155,7 @@ def test_refused(source: bytes, target: bytes) -> None:
         prepare(source, target, "rgb-16", grey=False, intent=1, flags=0)
 
 
+@pytest.mark.slow
 def test_memory_goes_with_it() -> None:
     """Transforms that are no longer kept are freed: 200 of them take no more room than the kept ones."""
 

@@ -17,6 +17,8 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[3]
 SIDE = int(os.environ.get("PRINTQUEUE_COST_SIDE", "2000"))  # pixels; the docstring of decode/cost.py was made with 4900
 MARGIN_BYTES = 100_000_000

@@ -111,6 +111,7 @@ def test_the_halo_score_tells_what_was_added() -> None:
     assert Measure.HALO_UNSHARPENED_PERCENT not in printed_readings(edge_job(None), profile).numbers
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scale", [0.7, 1.0, 1.6])
 def test_a_sharpened_print_is_proved_and_a_plain_one_is_told_from_it(scale: float) -> None:
     """The second, slow way follows the mask; a print without it, or with twice of it, is noticed."""

@@ -35,7 +35,10 @@ from printqueue.studio.papers.loader import Shelf
 from printqueue.studio.stock import Tones, take
 
 # The task leaves its stream to the end of the child that it is made for; here there is no child.
-pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+]
 
 RULES = Path(printqueue.__file__).parent / "rules"
 PAPERS = Shelf.load(RULES).papers

@@ -160,6 +160,7 @@ def check(subject: Subject) -> None:
 """
 
 
+@pytest.mark.slow
 def test_mypy_refuses_a_typo(tmp_path: Path) -> None:
     """An unknown name, a bare string and a name of another kind are errors at each way in, and nothing else is."""
     path = tmp_path / "snippet.py"
