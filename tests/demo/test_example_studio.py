@@ -11,6 +11,8 @@ import pytest
 from printqueue.ledger import LedgerReader
 from tests.cli.support import found_by_name
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "examples" / "studio" / "README.md").read_text("utf-8")
 ROWS = re.findall(r"^\| `([^`]+\.jpg)` \| (.+?) \| (made|turned back) \|$", README, re.MULTILINE)
