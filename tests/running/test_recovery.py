@@ -12,6 +12,8 @@ from printqueue.sandbox import ForkServer
 from printqueue.studio.folders import Studio
 from tests.running import support
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def nursery() -> Iterator[support.Nursery]:

@@ -12,6 +12,8 @@ from printqueue.sandbox import ForkServer
 from printqueue.studio.folders import Studio
 from tests.running import support
 
+pytestmark = pytest.mark.slow
+
 ORDERS = {
     "no such key": (b"papr: card\n", "order", "there is no such key"),
     "no such paper": (b"paper: crad\n", "order", "There is no paper 'crad'"),
