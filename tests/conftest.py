@@ -1,4 +1,7 @@
-"""What holds for every test: the same examples on every run, so that a red CI can be repeated, and reports that travel."""
+"""What holds for every test: random examples that a run of the same tests repeats, and reports that travel.
+
+Hypothesis also takes constants from the modules that are loaded, so one file alone may be given other examples.
+"""
 
 from __future__ import annotations
 

@@ -153,7 +153,7 @@ def test_name_taken_while_publishing(studio: Studio, fork_server: ForkServer, mo
 # -- changes while it is worked on -------------------------------------------------
 
 
-@pytest.mark.parametrize("step", ["spooled", "judged", "rendered", "proofed", "companions-written"])
+@pytest.mark.parametrize("step", ["spooled", "judged", "proofed", "companions-written"])
 def test_replaced_while_working(studio: Studio, fork_server: ForkServer, monkeypatch: Patch, step: str) -> None:
     """A picture saved anew before publication: only the new version is made."""
     support.drop(studio, "card/Fog.tif", support.picture(1))
@@ -178,7 +178,7 @@ def test_removed_before_publication(studio: Studio, fork_server: ForkServer, mon
     assert support.status(studio)["counts"]["withdrawn"] == 1
 
 
-@pytest.mark.parametrize("step", ["intent-written", "print-published", "published-written"])
+@pytest.mark.parametrize("step", ["intent-written", "published-written"])
 @pytest.mark.parametrize("replaced", [True, False], ids=["replaced", "removed"])
 def test_changed_after_the_intent(
     studio: Studio, fork_server: ForkServer, monkeypatch: Patch, step: str, replaced: bool

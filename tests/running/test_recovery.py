@@ -33,7 +33,7 @@ def _lose_ledger(studio: Studio) -> None:
 ORDER = b"prints:\n  - {size: 60x50 mm}\n  - {size: 80x60 mm}\n"
 
 
-@pytest.mark.parametrize("step", ["print-published", "folders-synced", "published-written"])
+@pytest.mark.parametrize("step", ["print-published", "published-written"])
 @pytest.mark.parametrize("order", [None, b"copies: 2\n", ORDER], ids=["plain", "own order", "two prints"])
 def test_ledger_lost_before_the_original_moved(
     studio: Studio, fork_server: ForkServer, nursery: support.Nursery, step: str, order: bytes | None
