@@ -17,7 +17,7 @@ import pytest
 
 from printqueue.core.model.job import State
 from printqueue.sandbox import ForkServer
-from printqueue.service import steps
+from printqueue.service import steps, waiting
 from printqueue.studio.folders import Studio, open_studio
 from tests.running import support
 
@@ -41,6 +41,12 @@ def nursery() -> Iterator[support.Nursery]:
     running = support.Nursery()
     yield running
     running.close()
+
+
+@pytest.fixture(autouse=True)
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What changes while it is in hand is waited for, however long a busy machine has it in hand."""
+    monkeypatch.setattr(waiting, "_GIVE_UP", 1000.0)
 
 
 def _killed(studio: Studio, nursery: support.Nursery, kill: tuple[str, int], data: bytes | None = None) -> None:
