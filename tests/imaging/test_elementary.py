@@ -61,7 +61,8 @@ def test_the_sinc_is_the_librarys() -> None:
 
 
 @given(
-    st.lists(st.floats(0, 1, allow_subnormal=False), min_size=2, max_size=20).map(sorted),
+    # No closer than 1e-15: between the smallest numbers a share would overflow, and no curve has points there.
+    st.lists(st.floats(0, 1).map(lambda place: round(place, 15)), min_size=2, max_size=20).map(sorted),
     st.lists(st.floats(-0.1, 1.1), min_size=1, max_size=20),
 )
 def test_interpolation_is_the_librarys(places: list[float], x: list[float]) -> None:
