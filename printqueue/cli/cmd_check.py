@@ -67,15 +67,15 @@ def _bytes(path: str) -> int:
 
 
 def _show(result: dict[str, Any], findings: Sequence[Finding]) -> None:
-    from printqueue.core.model.finding import UNMEASURED, Level, worst_first
+    from printqueue.core.model.finding import About, Level, worst_first
 
     if result["error"]:
         return say(f"{result['file']}: {result['error']}")
     ordered = worst_first(findings)
     say(_summary(result, ordered))
     open_ones = [finding for finding in ordered if finding.level is not Level.PASS]
-    unmeasured = [finding.check for finding in open_ones if finding.says.startswith(UNMEASURED)]
-    rows = [_row(finding) for finding in open_ones if not finding.says.startswith(UNMEASURED)]
+    unmeasured = [finding.check for finding in open_ones if finding.about is About.NUMBERS]
+    rows = [_row(finding) for finding in open_ones if finding.about is not About.NUMBERS]
     if unmeasured:
         says = f"Not measured before what stands above is settled: {', '.join(sorted(unmeasured))}"
         rows.append(("note", f"{len(unmeasured)} checks" if len(unmeasured) > 1 else unmeasured[0], says))

@@ -13,6 +13,7 @@ from printqueue.cli.queue_view import lines, listings, look
 from printqueue.core.errors import Exit, PrintqueueError
 from printqueue.core.text import shown
 from printqueue.ledger import LedgerReader
+from printqueue.reports.why_words import sighting_words
 
 if TYPE_CHECKING:
     from rich.console import Group
@@ -90,7 +91,7 @@ def changes(ledger: LedgerReader, newest: int) -> Iterator[str]:
             newest = fact.id
             if fact.fact in _BECAME:
                 yield _line(fact)
-        now = {(one.path, one.says) for one in ledger.sightings() if one.kind == "waiting"}
+        now = {(one.path, sighting_words(one)) for one in ledger.sightings() if one.kind == "waiting"}
         for path, says in sorted(now - waiting):
             yield f"{datetime.now():%H:%M:%S}  waiting    {path}  {says}".rstrip()
         waiting = now

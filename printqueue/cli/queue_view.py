@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from printqueue.core.errors import PrintqueueError, WorldError
-from printqueue.core.text import shown
 from printqueue.ledger import LedgerReader
 from printqueue.ledger.freshness import age_s
-from printqueue.reports.queue import attention, collect
+from printqueue.reports.queue import attention, collect, passed_over
 from printqueue.service.intake.scan import sweep
 from printqueue.service.lock import is_served
 from printqueue.service.state_folder import require_own_state
 from printqueue.studio.folders import WORK_FOLDERS
 
 if TYPE_CHECKING:
+    from printqueue.core.model.job import Sighting
     from printqueue.studio.folders import Studio
 
 _LONGEST_WHY = 160  # of a reason that stands in full in its file
@@ -37,14 +37,16 @@ class Listing:
 def look(studio: Studio) -> tuple[dict[str, Any], datetime]:
     """The object of `status --json`, and when it was asked for."""
     ledger = LedgerReader(studio.ledger)
-    answer = collect(ledger, running=is_served(studio))
+    running = is_served(studio)
+    with ledger.at_once():
+        answer, sightings = collect(ledger, running=running), ledger.sightings()
     now = datetime.now(UTC)
     standing = 0
-    if not answer["running"]:  # what the last look saw is old: the photographer may have put it right since
-        standing = _standing(studio, ledger)
-        gone = {shown(one.path) for one in ledger.sightings() if not os.path.lexists(studio.path("ready", one.path))}
-        answer["passed_over"] = [one for one in answer["passed_over"] if one["file"] not in gone]
-    needs = attention(answer, now, scan_s=studio.config.scan, standing=standing)
+    if not running:  # what the last look saw is old: the photographer may have put it right since
+        standing = _standing(studio, sightings)
+        sightings = [one for one in sightings if os.path.lexists(studio.path("ready", one.path))]
+        answer["passed_over"] = passed_over(sightings)
+    needs = attention(answer, sightings, now, scan_s=studio.config.scan, standing=standing)
     answer["attention"] = [*needs, *(one for one in _about_place(studio) if not any(one in said for said in needs))]
     return answer, now
 
@@ -66,9 +68,9 @@ def _about_place(studio: Studio) -> Iterator[str]:
         yield str(error)
 
 
-def _standing(studio: Studio, ledger: LedgerReader) -> int:
+def _standing(studio: Studio, sightings: Iterable[Sighting]) -> int:
     """Pictures in ready/ that wait for a service. What was passed over (a folder that names no paper) has its answer."""
-    passed = {seen.path for seen in ledger.sightings() if seen.kind == "passed-over"}
+    passed = {seen.path for seen in sightings if seen.kind == "passed-over"}
     pictures = sweep(studio.path("ready")).pictures
     return sum(1 for seen in pictures if not passed & {seen.path, seen.parts[0]})
 

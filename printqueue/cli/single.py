@@ -25,6 +25,7 @@ from printqueue.judging.repeat import CHECK, Asked, looked_up, readings
 from printqueue.ledger import LedgerReader
 from printqueue.reports.making import conversion_words
 from printqueue.reports.record import findings_json, measurements_json
+from printqueue.reports.why_words import words
 from printqueue.sandbox import Child, ForkServer, protocol
 from printqueue.sandbox.context import Context, ask, print_job
 from printqueue.sandbox.protocol import JudgeTask
@@ -111,7 +112,7 @@ def _order_beside(path: str) -> Order | None:
     except OSError:  # whoever opens the picture finds out, and says so
         return None
     if held:
-        raise UsageError(f"{shown(name)} is {held}.")
+        raise UsageError(f"{shown(name)} is {words(held)}.")
     if found is None:
         return None
     return loader.load_for_picture(durable.read_plain(os.path.join(folder, found), MAX_BYTES + 1), shown(found))

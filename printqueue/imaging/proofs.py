@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printqueue.core.model.picture import PictureFacts
+from printqueue.core.model.profile_state import ProfileState
 from printqueue.core.model.region import Region
 from printqueue.core.model.request import Placement, Request
 from printqueue.core.units import MM_PER_INCH
@@ -90,7 +91,7 @@ def make_words_only(wish: ProofWish, why: str, out: BinaryIO) -> None:
 def _as_srgb(source: Source, copy: Codes) -> tuple[Source, Codes, SourceProfile]:
     """A picture whose colours nothing tells, taken for the commonest space; a grey one with three channels alike."""
     data = spaces.profile_bytes("srgb")
-    profile = SourceProfile("assumed", spaces.SPACES["srgb"].title, data, read_profile(data))
+    profile = SourceProfile(ProfileState.ASSUMED, spaces.SPACES["srgb"].title, data, read_profile(data))
     if source.facts.colour == "grey":
         return _Coloured(source), np.repeat(copy, 3, axis=2), profile
     return source, copy, profile

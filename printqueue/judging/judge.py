@@ -7,6 +7,7 @@ from typing import Any
 
 from printqueue.core.model.finding import Finding, Level
 from printqueue.core.model.measures import Word
+from printqueue.core.model.profile_state import ProfileState
 from printqueue.core.model.subject import Subject
 from printqueue.core.yaml.limits import Limits
 from printqueue.judging.checks import REGISTRY
@@ -23,7 +24,7 @@ def judge(subject: Subject, limits: Mapping[str, Limits]) -> list[Finding]:
 
 def _unprintable(subject: Subject) -> list[str]:
     """Checks that turn back what cannot be rendered, at their own limits: no paper's rules can soften that."""
-    no_colours = subject.text(Word.PROFILE_STATE) in ("missing", "unreadable")
+    no_colours = subject.text(Word.PROFILE_STATE) in (ProfileState.MISSING, ProfileState.UNREADABLE)
     return [name for name, is_so in (("profile", no_colours), ("size", subject.placement is None)) if is_so]
 
 

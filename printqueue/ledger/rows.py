@@ -7,6 +7,7 @@ import os
 import sqlite3
 
 from printqueue.core.model.job import Arrival, Fact, Heartbeat, MonthCount, Phase, PrintRecord, Sighting, State
+from printqueue.core.model.why import Reason, Why
 
 NEWEST_FACT = "SELECT coalesce(max(id), 0) FROM facts"
 ARRIVAL = "id, path, inode, size, mtime_ns, sha256, state, phase, attempt, strikes, since, says, intent"
@@ -44,9 +45,11 @@ def fact(row: sqlite3.Row) -> Fact:
 
 
 def sighting(row: sqlite3.Row) -> Sighting:
-    """A row of `sightings`; before migration 3 it has no `until`."""
-    until = row["until"] if "until" in row.keys() else None  # noqa: SIM118 - a Row is no mapping
-    return Sighting(os.fsdecode(row["path"]), row["kind"], row["paper"], row["size"], row["since"], row["says"], until)
+    """A row of `sightings`; before migration 3 it has no `until`, before migration 10 its reason is a sentence."""
+    values = {"until": None, "reason": "told", "about": "[]", **dict(row)}
+    reason = Reason(Why(values.pop("reason")), tuple(json.loads(values.pop("about"))), values.pop("says"))
+    del values["shown"]
+    return Sighting(**values | {"path": os.fsdecode(row["path"]), "reason": reason})
 
 
 def heartbeat(row: sqlite3.Row) -> Heartbeat:

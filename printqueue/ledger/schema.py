@@ -90,6 +90,10 @@ MIGRATIONS = (
       one INTEGER PRIMARY KEY CHECK (one = 1), id TEXT NOT NULL
     ) STRICT;
     """,
+    """
+    ALTER TABLE sightings ADD COLUMN reason TEXT NOT NULL DEFAULT 'told'; -- its name; `says` is what others said of it
+    ALTER TABLE sightings ADD COLUMN about TEXT NOT NULL DEFAULT '[]';    -- JSON list of names and numbers
+    """,
 )
 NEWEST = len(MIGRATIONS)
 

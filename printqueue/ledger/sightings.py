@@ -6,6 +6,7 @@ import os
 from collections.abc import Sequence
 
 from printqueue.core.model.job import Sighting
+from printqueue.core.model.why import Reason
 from printqueue.core.text import shown
 from printqueue.ledger import rows
 from printqueue.ledger.transactions import Run, Transactions, json_text
@@ -45,7 +46,22 @@ def _write_differences(run: Run, before: dict[str, Sighting], after: dict[str, S
     for path, s in after.items():
         if before.get(path) != s:
             run(
-                "INSERT OR REPLACE INTO sightings (path, shown, kind, paper, size, since, says, until)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (os.fsencode(path), shown(path), s.kind, s.paper, s.size, s.since, s.says, s.until),
+                "INSERT OR REPLACE INTO sightings (path, shown, kind, paper, size, since, says, until, reason, about)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    os.fsencode(path),
+                    shown(path),
+                    s.kind,
+                    s.paper,
+                    s.size,
+                    s.since,
+                    s.reason.said,
+                    s.until,
+                    *_named(s.reason),
+                ),
             )
+
+
+def _named(reason: Reason) -> tuple[str, str]:
+    """Its name, and what it is about."""
+    return reason.why, json_text(list(reason.about))

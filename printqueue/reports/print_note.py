@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from printqueue.core.model.finding import Finding, Level, worst_first
+from printqueue.core.model.finding import About, Finding, Level, worst_first
 from printqueue.core.model.measures import Measure, Measurements
 from printqueue.core.model.picture import PictureFacts
 from printqueue.core.model.request import Placement, Request
@@ -79,7 +79,7 @@ def _demonstration_lines(made: PrintMade) -> list[str]:
 
 def _is_first_line(made: PrintMade, finding: Finding) -> bool:
     """Whether the note's first line says it already."""
-    return made.demonstration and (finding.check, finding.measured) == ("profile", "demonstration paper profile")
+    return made.demonstration and finding.about is About.DEMONSTRATION
 
 
 def _warning(finding: Finding, request: Request) -> tuple[str, str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from printqueue.core.model.finding import Finding, Level, worst_first
+from printqueue.core.model.finding import About, Finding, Level, worst_first
 from printqueue.core.model.request import Placement
 from printqueue.core.text import shown
 from printqueue.core.units import number_text, stops_text
@@ -42,7 +42,10 @@ def words(looked: Looked) -> ProofWords:
     """The lines at the head of the sheet, the verdict first among them."""
     ordered = [one for one in worst_first(looked.findings) if one.level is not Level.PASS]
     heavy = [one for one in ordered if one.counts and one.level.weight >= looked.turn_back_at.weight]
-    telling = heavy or [one for one in ordered if one.level.weight >= Level.WARN.weight and not _said_by_band(one)]
+    # The band at the head says already that the profile is a demonstration.
+    telling = heavy or [
+        one for one in ordered if one.level.weight >= Level.WARN.weight and one.about is not About.DEMONSTRATION
+    ]
     return ProofWords(
         title=shown(looked.picture),
         print=_print_words(looked),
@@ -69,7 +72,7 @@ def _called(check: str) -> str:
 def _verdict(looked: Looked, heavy: Sequence[Finding], ordered: Sequence[Finding]) -> str:
     if heavy:
         return verdict_words(heavy, looked.size, looked.paper)
-    warned = [one for one in ordered if one.counts and one.level is Level.WARN and not _said_by_band(one)]
+    warned = [one for one in ordered if one.counts and one.level is Level.WARN and one.about is not About.DEMONSTRATION]
     allowed = [one for one in ordered if one.allowed]
     parts = []
     if warned:
@@ -81,11 +84,6 @@ def _verdict(looked: Looked, heavy: Sequence[Finding], ordered: Sequence[Finding
 
 def _names(findings: Sequence[Finding]) -> str:
     return ", ".join(_called(one.check) for one in findings)
-
-
-def _said_by_band(finding: Finding) -> bool:
-    """Whether the band at the head says it already."""
-    return (finding.check, finding.measured) == ("profile", "demonstration paper profile")
 
 
 def _print_words(looked: Looked) -> str:

@@ -6,23 +6,19 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from printqueue.core.model.job import Arrival, PrintRecord, Sighting, State
+from printqueue.core.model.why import Why
 from printqueue.core.text import shown
 from printqueue.ledger import Wanted
+from printqueue.reports.why_words import sighting_words
 
 if TYPE_CHECKING:
-    from printqueue.core.model.job import Sighting
     from printqueue.ledger import LedgerReader
 
-_MOST_NAMED = 3
-# What is passed over for these reasons goes on by itself (a program is at work, an order came before its picture), or will
-# never be a picture, whoever looks.
-_PASSING = (
-    "its name says that a program",
-    "it is empty",
-    "it is an order",
-    "it came too late",
-    "folders that begin with",
-)
+_MAX_NAMED = 3
+_IN_QUEUE = (State.WAITING, State.WORKING)
+# What is passed over for these reasons goes on by itself, or will never be a picture, whoever looks.
+_PASSING = frozenset({Why.UNFINISHED, Why.EMPTY, Why.LATE_ORDER, Why.SERVER_FOLDER})
 
 
 def collect(ledger: LedgerReader, *, running: bool) -> dict[str, Any]:
@@ -33,15 +29,15 @@ def collect(ledger: LedgerReader, *, running: bool) -> dict[str, Any]:
         jobs, known = _known_jobs(ledger, waiting)
         rebuilt = ledger.rebuilds()
     unclaimed = [s for path, s in waiting.items() if path not in known]
-    jobs += [_entry(None, s.path, s.paper, s.size, "waiting", s.since, s.says, s.until) for s in unclaimed]
-    counts["waiting"] += len(unclaimed)
+    jobs += [_named(None, s.path, s.paper, s.size) | _as_it_waits(s) for s in unclaimed]
+    counts[State.WAITING] += len(unclaimed)
     return {
         "running": running,
         "last_scan": beat.last_scan,
         "watch": beat.watch,
         "counts": counts,
         "jobs": jobs,
-        "passed_over": [{"file": shown(s.path), "why": s.says} for s in sightings if s.kind == "passed-over"],
+        "passed_over": passed_over(sightings),
         # beyond the contract's keys
         "watch_because": beat.why,
         "oldest_waiting": _oldest(jobs),
@@ -54,70 +50,66 @@ def _known_jobs(ledger: LedgerReader, waiting: dict[str, Sighting]) -> tuple[lis
     jobs: list[dict[str, Any]] = []
     known = set()
     for p in ledger.prints(Wanted(open_only=True)):
-        jobs.append(_as_seen(_entry(p.job, p.path, p.paper, p.size, p.state, p.since, p.says), waiting.get(p.path)))
-        known |= {p.path} if p.state in ("waiting", "working") else set()
+        jobs.append(_named(p.job, p.path, p.paper, p.size) | _as_it_stands(p, waiting.get(p.path)))
+        known |= {p.path} if p.state in _IN_QUEUE else set()
     for a in ledger.unplanned():
         seen = waiting.get(a.path)
         paper = seen.paper if seen else a.path.rpartition("/")[0].partition("/")[0]
         size = seen.size if seen else None
-        jobs.append(_as_seen(_entry(None, a.path, paper, size, a.state, a.since, a.says), seen))
-        known |= {a.path} if a.state in ("waiting", "working") else set()
+        jobs.append(_named(None, a.path, paper, size) | _as_it_stands(a, seen))
+        known |= {a.path} if a.state in _IN_QUEUE else set()
     return jobs, known
 
 
-def _entry(
-    job: int | None,
-    path: str,
-    paper: str,
-    size: str | None,
-    state: str,
-    since: str,
-    says: str,
-    until: str | None = None,
-) -> dict[str, Any]:
-    return {
-        "job": job,
-        "picture": shown(path),
-        "paper": paper,
-        "size": size,
-        "state": str(state),
-        "since": since,
-        "says": says,
-        "deferred_until": until,
-    }
+def _named(job: int | None, path: str, paper: str, size: str | None) -> dict[str, Any]:
+    return {"job": job, "picture": shown(path), "paper": paper, "size": size}
 
 
-def _as_seen(entry: dict[str, Any], seen: Sighting | None) -> dict[str, Any]:
-    """A job that waits: the last scan knows best why, until when, and since when the picture stands there."""
-    if seen is None or entry["state"] != "waiting":
-        return entry
-    since = min(entry["since"], seen.since)
-    return entry | {"since": since, "says": seen.says or entry["says"], "deferred_until": seen.until}
+def _as_it_stands(one: PrintRecord | Arrival, seen: Sighting | None) -> dict[str, Any]:
+    """As the ledger has it; why it waits, until when, and since when it stands there, the last scan knows best."""
+    if seen is None or one.state is not State.WAITING:
+        return {"state": str(one.state), "since": one.since, "says": one.says, "deferred_until": None}
+    waits = _as_it_waits(seen)
+    return waits | {"since": min(one.since, seen.since), "says": waits["says"] or one.says}
+
+
+def _as_it_waits(seen: Sighting) -> dict[str, Any]:
+    says = sighting_words(seen)
+    return {"state": str(State.WAITING), "since": seen.since, "says": says, "deferred_until": seen.until}
 
 
 def _oldest(jobs: Iterable[dict[str, Any]]) -> dict[str, Any] | None:
-    waiting = [job for job in jobs if job["state"] == "waiting"]
+    waiting = [job for job in jobs if job["state"] == State.WAITING]
     if not waiting:
         return None
     first = min(waiting, key=lambda job: str(job["since"]))
     return {key: first[key] for key in ("picture", "since", "says", "deferred_until")}
 
 
-def attention(answer: dict[str, Any], now: datetime, *, scan_s: float, standing: int) -> list[str]:
+def passed_over(sightings: Iterable[Sighting]) -> list[dict[str, str]]:
+    """What of `sightings` was passed over, and why."""
+    return [{"file": shown(s.path), "why": sighting_words(s)} for s in sightings if s.kind == "passed-over"]
+
+
+def attention(
+    answer: dict[str, Any], sightings: Iterable[Sighting], now: datetime, *, scan_s: float, standing: int
+) -> list[str]:
     """Why a human is needed, a sentence each; empty where all is well.
 
     `standing` counts the pictures in ready/ that wait for a service, where none runs. Problems that a service
     named at its last look are old once it has ended: they are shown, and do not count then.
     """
     found = _about_running(answer, now, scan_s) if answer["running"] else _about_ended(answer, standing)
-    stuck = [job["picture"] for job in answer["jobs"] if job["state"] == "stuck"]
-    if held := [one["file"] for one in answer.get("passed_over", ()) if not one["why"].startswith(_PASSING)]:
-        more = f" and {len(held) - _MOST_NAMED} more" if len(held) > _MOST_NAMED else ""
-        found.append(f"Passed over in ready/ until you see to it: {', '.join(held[:_MOST_NAMED])}{more}.")
-    if stuck:
-        more = f" and {len(stuck) - _MOST_NAMED} more" if len(stuck) > _MOST_NAMED else ""
-        found.append(f"Stuck, and kept safe: {', '.join(stuck[:_MOST_NAMED])}{more}.")
+    if held := [shown(s.path) for s in sightings if s.kind == "passed-over" and s.reason.why not in _PASSING]:
+        found.append(f"Passed over in ready/ until you see to it: {_few(held)}.")
+    if stuck := [job["picture"] for job in answer["jobs"] if job["state"] == State.STUCK]:
+        found.append(f"Stuck, and kept safe: {_few(stuck)}.")
     return found
+
+
+def _few(files: list[str]) -> str:
+    more = f" and {len(files) - _MAX_NAMED} more" if len(files) > _MAX_NAMED else ""
+    return ", ".join(files[:_MAX_NAMED]) + more
 
 
 def _about_running(answer: dict[str, Any], now: datetime, scan_s: float) -> list[str]:
@@ -139,6 +131,6 @@ def _about_ended(answer: dict[str, Any], standing: int) -> list[str]:
     if standing:
         pictures = "1 picture stands" if standing == 1 else f"{standing} pictures stand"
         found.append(f"No service is running, and {pictures} in ready/.")
-    if answer["counts"]["working"]:
+    if answer["counts"][State.WORKING]:
         found.append(f"No service is running, and {answer['counts']['working']} job(s) were left half-way.")
     return found

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from printqueue.core.model.finding import UNMEASURED, Finding, Level, worst_first
+from printqueue.core.model.finding import About, Finding, Level, worst_first
 from printqueue.core.text import shown
 from printqueue.core.units import number_text
 from printqueue.judging.checks import REGISTRY
@@ -121,7 +121,7 @@ def _origin(finding: Finding) -> str:
 def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding], sentences: int) -> list[str]:
     rows = []
     fine = sorted(_called(f.check) for f in ordered if f.level is Level.PASS)
-    seen = [f for f in ordered if f not in heavy and f.level is not Level.PASS and not f.says.startswith(UNMEASURED)]
+    seen = [f for f in ordered if f not in heavy and f.level is not Level.PASS and f.about is not About.NUMBERS]
     if fine:
         rows.append(row("Fine", ", ".join(fine) + "."))
     if seen:

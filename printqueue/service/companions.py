@@ -1,6 +1,8 @@
-"""Files in ready/ that are named like what stands beside our prints and reasons. People drag whole groups, so they are passed
-over without a word where their picture is, or was: beside them, in the ledger, in review/ or in masters/. Any other is the
-photographer's own, and said: it is never printed because of what it is called, and never ignored in silence.
+"""Files in ready/ that are named like the notes and proof pictures beside our prints.
+
+People drag whole groups, so such a file is passed over silently if its picture is known: beside it, in the ledger, in review/
+or in masters/. Any other is the photographer's own, and is mentioned: its name keeps it from being printed, but it is never
+ignored in silence.
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from collections.abc import Iterator
 
 from printqueue.core import naming
 from printqueue.core.disk import folders
-from printqueue.core.text import shown
+from printqueue.core.model.why import Reason, Why
 from printqueue.service.context import ServiceContext
 from printqueue.service.intake.scan import Sweep
 from printqueue.studio import passing
@@ -20,15 +22,15 @@ _NUMBER = re.compile(r" \(\d+\)\Z")
 
 
 class Companions:
-    """Remembers whose picture it has found."""
+    """Remembers the files whose picture it has found."""
 
     def __init__(self, context: ServiceContext) -> None:
         self._context = context
         self._at_home: set[str] = set()
-        self._lone: dict[str, int] = {}  # path → the newest fact when nothing was known of its picture
+        self._lone: dict[str, int] = {}  # path → the newest fact when its picture was last looked for in vain
 
-    def lone(self, found: Sweep) -> list[tuple[str, str]]:
-        """(path, why) of those that have no picture."""
+    def lone(self, found: Sweep) -> list[tuple[str, Reason]]:
+        """(path, why) of those without a picture."""
         if not found.companions:
             return []
         beside = {_stem(seen.path) for seen in found.pictures}
@@ -42,7 +44,7 @@ class Companions:
         if path in self._at_home:
             return True
         if any(one in beside for one in _pictures(path)):
-            return True  # for as long as it stands there; once it was taken, the ledger knows it
+            return True  # while it stands there; once it is taken, the ledger knows it
         if self._lone.get(path) == newest:
             return False
         if any(self._is_known(one) for one in _pictures(path)):
@@ -51,7 +53,7 @@ class Companions:
         return False
 
     def _is_known(self, path: str) -> bool:
-        """`path`: below ready/, without extension; perhaps shortened, as our names are where they would not fit."""
+        """`path`: below ready/, without extension, and perhaps shortened, as our names are if they would not fit."""
         cut = naming.companion_stem(path.rpartition("/")[2] + "…") == path.rpartition("/")[2]
         if any(_stem(one) == path for one in self._context.ledger.names_like(path, cut=cut)):
             return True
@@ -74,7 +76,7 @@ def _stem(path: str) -> str:
 
 
 def _pictures(path: str) -> Iterator[str]:
-    """The picture of a companion: of its very name, or the one that was numbered in print/ or review/."""
+    """The picture of a companion: of the same name, or the one that was numbered in print/ or review/."""
     folder, name = os.path.split(path)
     stem = passing.companion_of(name) or name
     yield os.path.join(folder, stem)
@@ -82,10 +84,7 @@ def _pictures(path: str) -> Iterator[str]:
         yield os.path.join(folder, _NUMBER.sub("", stem))
 
 
-def _why(path: str) -> str:
+def _why(path: str) -> Reason:
     name = path.rpartition("/")[2]
-    stem = shown(passing.companion_of(name) or name)
-    nothing = f"and nothing called “{stem}” was dropped in this folder"
-    if name.endswith(naming.PROOF):
-        return f"it is named like a proof picture of ours, {nothing}; to have it printed, give it another name"
-    return f"it is named like a note of ours, {nothing}; it may be deleted"
+    why = Why.LONE_PROOF if name.endswith(naming.PROOF) else Why.LONE_NOTE
+    return Reason(why, (passing.companion_of(name) or name,))

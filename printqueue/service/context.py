@@ -13,8 +13,10 @@ from printqueue.core.model.finding import Finding
 from printqueue.core.model.job import Arrival
 from printqueue.core.model.request import Request
 from printqueue.core.model.seen import Seen
+from printqueue.core.model.why import NOTHING, Reason
 from printqueue.judging.judged import Report
 from printqueue.ledger import Ledger
+from printqueue.reports.why_words import words
 from printqueue.sandbox import ForkServer
 from printqueue.sandbox.context import Context
 from printqueue.sandbox.needs import Need
@@ -27,32 +29,37 @@ from printqueue.studio.stock import Stock
 
 
 class Ending(StrEnum):
-    """What became of one attempt."""
+    """How an attempt ended."""
 
     PRINTABLE = "printable"
     REVIEW = "review"
     AGAIN = "again"  # it changed under our hands; it must settle anew
     RETRY = "retry"  # its child died once; once more, at once
     QUEUED = "queued"  # no room for it now; others are in hand
-    DEFERRED = "deferred"  # the world's fault; try later
+    DEFERRED = "deferred"  # the world's fault; tried later
     UNFINISHED = "unfinished"  # stopped while publishing; `recovery.finish` goes on from there
     WITHDRAWN = "withdrawn"
     STUCK = "stuck"
-    KNOWN = "known"  # parked or done already: the same bytes under another inode number, or with other attributes
+    KNOWN = "known"  # already parked or done: the same bytes under a new inode number or with new attributes
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How an attempt ended, and the sentence for status."""
+    """How an attempt ended, and why."""
 
     ending: Ending
-    says: str = ""
-    need: Need | None = None  # with `QUEUED`: what there must be room for
+    reason: Reason = NOTHING
+    need: Need | None = None  # with `QUEUED`: what it needs room for
+
+    @property
+    def says(self) -> str:
+        """The reason in words."""
+        return words(self.reason)
 
 
 @dataclass(slots=True)
 class Attempt:
-    """Everything known about the picture in hand, as read once when it was claimed."""
+    """The picture in hand, with everything that was read when it was claimed."""
 
     seen: Seen
     arrival: Arrival
@@ -66,8 +73,8 @@ class Attempt:
     jobs: tuple[int, ...] = ()
     report: Report | None = None
     temps: list[str] = field(default_factory=list)
-    copy: int | None = None  # descriptor of the working copy that judging has kept for the proof picture
-    proved: set[str] = field(default_factory=set)  # temps that are synced and read back the same
+    copy: int | None = None  # descriptor of the working copy that judging keeps for the proof picture
+    proved: set[str] = field(default_factory=set)  # temps that are synced and read back identical
 
     @property
     def picture(self) -> str:
@@ -76,10 +83,10 @@ class Attempt:
 
 
 class ServiceContext(Context):
-    """The service's workbench: with the ledger, and a clock for people (RFC 3339 UTC)."""
+    """With the ledger, and a clock for people (RFC 3339 UTC)."""
 
     def __init__(
-        self, studio: Studio, ledger: Ledger, fork_server: ForkServer, shelf: Shelf, now: Callable[[], str]
+        self, studio: Studio, ledger: Ledger, fork_server: ForkServer, shelf: Shelf, *, now: Callable[[], str]
     ) -> None:
         super().__init__(studio, fork_server, shelf)
         self.ledger, self.now = ledger, now
@@ -88,6 +95,6 @@ class ServiceContext(Context):
         self.lanes = Lanes(studio.config.workers or max(2, os.cpu_count() or 1), free_bytes)
 
     def interrupted(self, seen: Seen) -> int:
-        """Something outside has ended work on this picture, as it stands there: how often that has happened by now."""
+        """Something outside has ended work on this picture; returns how often by now."""
         self._interruptions[seen] += 1
         return self._interruptions[seen]

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection
+from collections.abc import Collection
 
 from printqueue.core.disk import durable
 from printqueue.core.disk.durable import TEMP_PREFIX
 from printqueue.core.errors import PrintqueueError, UsageError
-from printqueue.core.model.job import Arrival, Sighting, State
+from printqueue.core.model.job import Arrival, State
 from printqueue.core.model.publication import Publication
 from printqueue.core.model.seen import Stamp
+from printqueue.core.model.why import Reason, Why
 from printqueue.core.naming import MOST_REASON_BYTES, REASON, companion_stem
 from printqueue.core.text import shown
-from printqueue.reports.layout import page, row
+from printqueue.reports.review_notes import folder_not_taken, is_folder_not_taken
 from printqueue.service import delivery
 from printqueue.service.context import ServiceContext
 from printqueue.service.intake.claim import read_regular
@@ -22,25 +23,25 @@ from printqueue.service.standing import could_be
 from printqueue.service.superseding import Superseding
 from printqueue.studio.orders.place import unknown_paper
 
-_NOT_TAKEN = "Not taken: the folder ready/"
-
 
 class Housekeeping:
-    """Keeps ledger and review/ true to what stands in the folders. Never touches a picture."""
+    """Keeps ledger and review/ in step with the folders. Never touches a picture."""
 
     def __init__(self, context: ServiceContext) -> None:
         self._context = context
         self._superseding = Superseding(context)
         self._looked = False
-        self._answered: dict[str, bytes] | None = None  # stem → what it says; None: review/ was not looked at yet
+        self._answered: dict[str, bytes] | None = None  # stem → text; None: review/ has not been looked at yet
 
     def tidy(self, found: Sweep, touched: Collection[str], in_hand: Collection[str]) -> None:
-        """Waiting and stuck pictures that have gone are withdrawn; so are reviewed ones that were taken.
+        """Withdraw waiting and stuck pictures that have gone, and pictures taken out of review/.
 
-        `touched` names the paths where anything changed since the last scan; the first one looks at all.
+        `touched`: paths where anything changed since the last scan. The first scan looks at everything.
         """
         if touched or not self._looked:
-            self._context.studio.require_folder("ready")  # after the look: what lay in an absent folder has not gone
+            self._context.studio.require_folder(
+                "ready"
+            )  # asked after the look: pictures in an absent folder have not gone
             here = {seen.path: seen.stamp for seen in found.pictures}
             for arrival in self._context.ledger.arrivals(State.WAITING, State.STUCK):
                 if arrival.path in in_hand or found.is_dark(arrival.path) or self._is_unmounted("ready", arrival.path):
@@ -54,24 +55,24 @@ class Housekeeping:
         self._superseding.mark()
 
     def _has_gone(self, path: str) -> bool:
-        """A look that fails is no proof of absence."""
+        """A failed look does not prove absence."""
         try:
             return not durable.exists(self._context.studio.path(path))
         except OSError:
             return False
 
     def _is_unmounted(self, *path: str) -> bool:
-        """Whether it lay on a disk or share of its own that is not mounted: then it has not gone."""
+        """Whether it is on a disk or share of its own that is not mounted: then it has not gone."""
         return self._context.studio.lost_mount(os.path.dirname(os.path.join(*path))) != ""
 
     def _withdraw(self, arrival: Arrival, stamp: Stamp | None) -> None:
         if stamp is None:
             self._context.ledger.settle(arrival.id, State.WITHDRAWN, "it was taken out of ready/")
-        elif not could_be(arrival, stamp):  # else its bytes decide: see `standing`
+        elif not could_be(arrival, stamp):  # else `standing` compares the bytes
             self._context.ledger.settle(arrival.id, State.WITHDRAWN, "a newer version came under its name")
 
     def _taken_from_review(self, number: int) -> None:
-        """Its reason goes too: alone it helps nobody."""
+        """Its reason goes too: on its own it helps nobody."""
         self._context.studio.require_folder("review")  # after the look
         arrival = self._context.ledger.arrival(number)
         for placed in Publication.from_json(arrival.intent).placed if arrival.intent is not None else ():
@@ -80,27 +81,27 @@ class Housekeeping:
             number, State.WITHDRAWN, "it was taken out of review/; its reason is kept in .printqueue/past"
         )
 
-    def unknown_folders(self, unknown: Collection[str], since: Callable[[str], str]) -> list[Sighting]:
-        """One answer per folder of ready/ that names no paper, however many pictures lie in it."""
+    def unknown_folders(self, unknown: Collection[str]) -> list[tuple[str, Reason]]:
+        """Answer each folder of ready/ that names no paper, once, however many pictures lie in it; (folder, why)."""
         folders = sorted(unknown)
         answered = self._standing_answers()
         for stem in answered.keys() - {companion_stem(folder) for folder in folders}:
             self._unanswer(stem)
-        sightings = []
+        found = []
         for folder in folders:
-            error = self._why_unknown(folder)
+            why, error = self._why_unknown(folder)
             self._answer(folder, error.says, error.do)
-            sightings.append(Sighting(folder, "passed-over", "", None, since(folder), f"{error.says} {error.do}"))
-        return sightings
+            found.append((folder, Reason(why, said=f"{error.says} {error.do}")))
+        return found
 
     def _standing_answers(self) -> dict[str, bytes]:
-        """Answers of ours in review/, also of an earlier run: stem → text. Other files of such a name are not ours."""
+        """Our answers in review/, those of an earlier run included: stem → text."""
         if self._answered is None:
             self._answered = {}
             for name in os.listdir(self._context.studio.path("review")):
                 if name.endswith(REASON):
                     text = read_regular(self._context.studio.path("review", name), MOST_REASON_BYTES) or b""
-                    if text.startswith(_NOT_TAKEN.encode()):
+                    if is_folder_not_taken(text):
                         self._answered[name.removesuffix(REASON)] = text
         return self._answered
 
@@ -108,24 +109,22 @@ class Housekeeping:
         self._standing_answers().pop(stem, None)
         delivery.to_past(self._context, 0, os.path.join("review", stem + REASON))
 
-    def _why_unknown(self, folder: str) -> PrintqueueError:
-        """No such paper, or one whose rules are broken and of which no good ones were read yet."""
+    def _why_unknown(self, folder: str) -> tuple[Why, PrintqueueError]:
+        """No such paper, or one whose rules are broken and have never been read whole."""
         broken = [problem for problem in self._context.shelf.problems if problem.file == f"{folder}.yaml"]
         if not broken:
-            return unknown_paper(folder, self._context.shelf.papers.keys())
+            return Why.NO_SUCH_PAPER, unknown_paper(folder, self._context.shelf.papers.keys())
         says = f"The rules of this paper cannot be used: {broken[0]}"
         more = f" ({len(broken) - 1} more: `printqueue papers`)" if len(broken) > 1 else ""
-        return UsageError(says + more, do=f"Put rules/{shown(folder)}.yaml right.")
+        return Why.BROKEN_RULES, UsageError(says + more, do=f"Put rules/{shown(folder)}.yaml right.")
 
     def _answer(self, folder: str, says: str, do: str) -> None:
-        """One answer for the folder; another one as soon as the cause is another."""
+        """One answer per folder, replaced when the cause changes."""
         answered, stem = self._standing_answers(), companion_stem(folder)
         studio = self._context.studio
         name = stem + REASON
         temp, final = studio.path("review", TEMP_PREFIX + "folder.txt"), studio.path("review", name)
-        again = "Nothing in the folder was touched. As soon as this is put right, its pictures are taken."
-        lines = [f"{_NOT_TAKEN}{shown(folder)}/.", "", row("Why", says), row("Do", do), row("Safe", again)]
-        text = page(lines).encode()
+        text = folder_not_taken(folder, says, do)
         if answered.get(stem) == text:
             return
         if stem in answered:

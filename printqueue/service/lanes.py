@@ -11,6 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 
+from printqueue.core.model.why import Reason, Why
 from printqueue.sandbox.needs import Need
 
 SHARE = 0.6  # of the memory that is free; the rest is for the system's file cache and other programs
@@ -20,10 +21,14 @@ _CGROUP = "/sys/fs/cgroup"
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """Why a picture must wait for others: one clause for status."""
+    """Why a picture must wait for others."""
 
-    says: str
-    for_memory: bool
+    reason: Reason
+
+    @property
+    def for_memory(self) -> bool:
+        """Whether memory is short, and not a lane."""
+        return self.reason.why is Why.NO_MEMORY
 
 
 @dataclass(slots=True)
@@ -64,8 +69,7 @@ class Lanes:
     def _too_large_now(self, need: Need) -> Refusal | None:
         giants = sum(is_giant(held) for held in self._held.values())
         if is_giant(need) and giants >= max(1, self.workers - 1):
-            says = "another very large picture is being worked on; a lane stays free for the small ones"
-            return Refusal(says, for_memory=False)
+            return Refusal(Reason(Why.LARGE_ONE))
         return None
 
     def _short_of_memory(self, need: Need) -> Refusal | None:
@@ -75,8 +79,7 @@ class Lanes:
         allowed = SHARE * self._whole
         if lent + need.memory > allowed:
             left = max(0.0, allowed - lent)
-            says = f"it needs {need.memory / 1e6:.0f} MB of memory, and {left / 1e6:.0f} MB may be used now"
-            return Refusal(says, for_memory=True)
+            return Refusal(Reason(Why.NO_MEMORY, (round(need.memory / 1e6), round(left / 1e6))))
         return None
 
 

@@ -1,4 +1,4 @@
-"""Orders that came too late: their picture is made already. They change nothing, and go to review/ with a word."""
+"""Orders that came too late: their picture is already made. They change nothing, and go to review/ with a note."""
 
 from __future__ import annotations
 
@@ -14,48 +14,45 @@ from printqueue.core.disk.durable import TEMP_PREFIX
 from printqueue.core.errors import WorldError
 from printqueue.core.model.job import Arrival, State
 from printqueue.core.model.publication import Publication
+from printqueue.core.model.why import Reason, Why
 from printqueue.core.text import shown
-from printqueue.reports.layout import page, row
+from printqueue.reports.review_notes import order_too_late
 from printqueue.service.context import ServiceContext
 from printqueue.service.journal import about
 from printqueue.studio.orders.names import split
 
 log = logging.getLogger("printqueue")
 
-ALONE = "an order, and there is no picture for it"
-_PATIENCE = 6.0  # × settle: its picture, in a newer version, may follow
-_MEANT_FOR_IT = timedelta(hours=1)  # an order that comes later than this is taken for one that waits for a new picture
+_PATIENCE = 6.0  # × settle: a newer version of its picture may follow
+_MEANT_FOR_IT = timedelta(hours=1)  # an order that comes later than this waits for a new picture
 _ENDINGS = tuple(ending for low in (".tif", ".tiff", ".jpg", ".jpeg", ".png") for ending in (low, low.upper()))
 
 
 class LateOrders:
-    """Looks at the orders in ready/ that no picture goes by. `clock` is monotonic seconds."""
+    """Looks after the orders in ready/ that no picture uses. `clock` is monotonic seconds."""
 
     def __init__(self, context: ServiceContext, clock: Callable[[], float]) -> None:
         self._context, self._clock = context, clock
         self._first_s: dict[str, float] = {}
         self._made: dict[str, Arrival | None] = {}
 
-    def tidy(self, lone: Sequence[str]) -> list[tuple[str, str]]:
-        """Move what came too late to review/; (path, why) of what stays. Raises `WorldError`."""
+    def tidy(self, lone: Sequence[str]) -> list[tuple[str, Reason]]:
+        """Move late orders to review/; returns (path, why) of those that stay. Raises `WorldError`."""
         now = self._clock()
         self._first_s = {path: self._first_s.get(path, now) for path in lone}
-        self._made = {path: self._made[path] for path in lone if path in self._made}
-        left = []
-        for path in lone:
-            if path not in self._made:
-                self._made[path] = self._made_just_before(path)
-            made = self._made[path]
+        known, left = self._made, []
+        self._made = {path: known[path] if path in known else self._made_just_before(path) for path in lone}
+        for path, made in self._made.items():
             if made is None:
-                left.append((path, ALONE))
+                left.append((path, Reason(Why.LONE_ORDER)))
             elif now - self._first_s[path] < _PATIENCE * self._context.studio.config.settle:
-                left.append((path, f"it came too late: {shown(made.path)} is made already; it goes to review/ soon"))
+                left.append((path, Reason(Why.LATE_ORDER, (made.path,))))
             else:
                 self._turn_back(path, made)
         return left
 
     def _made_just_before(self, order: str) -> Arrival | None:
-        """The picture that this order was meant for, if it was made shortly before the order came."""
+        """The picture that the order was meant for, if it was made shortly before the order came."""
         stem, _ = split(order)
         for path in (stem, *(stem + ending for ending in _ENDINGS)):
             last = self._context.ledger.last_at(path)
@@ -64,15 +61,15 @@ class LateOrders:
         return None
 
     def _is_recent(self, then: str) -> bool:
-        """Both times are our own; no file's time is asked."""
+        """By our own clock on both sides, never a file's time."""
         return datetime.fromisoformat(self._context.now()) - datetime.fromisoformat(then) <= _MEANT_FOR_IT
 
     def _turn_back(self, path: str, made: Arrival) -> None:
-        """Reason first, then the order; killed in between, the same reason is found and used again. A number whose order is
-        somebody else's is passed by, or the reason would stand beside the wrong one.
+        """Reason first, then the order; after a kill in between, the same reason is found and used again. A number whose
+        order is somebody else's is skipped, or the reason would stand beside the wrong one.
         """
         folder, name = os.path.split(os.path.join("review", path))
-        text = page(_lines(os.path.basename(path), made)).encode()
+        text = order_too_late(name, made, _master(made))
         studio = self._context.studio
         with durable.world("Moving", path):
             studio.make_folder(studio.path(folder))
@@ -83,13 +80,13 @@ class LateOrders:
                 if self._explained(reason, text):
                     if self._moved(path, order):
                         break
-                    durable.remove(reason)  # somebody's order took the name in that instant
+                    durable.remove(reason)  # somebody else's order took the name in that instant
             durable.sync_folder(studio.path(folder))
         log.info("%s came too late; it stands in review/ with a word", shown(path), extra=about(picture=path))
 
     @staticmethod
     def _explained(reason: str, text: bytes) -> bool:
-        """The reason stands under this name; False where somebody else's file does."""
+        """Whether the reason stands under this name; False if somebody else's file does."""
         temp = os.path.join(os.path.dirname(reason), f"{TEMP_PREFIX}late.txt")
         digest = durable.write_temp(temp, text)
         try:
@@ -110,7 +107,7 @@ class LateOrders:
 
 
 def _names(order: str, number: int) -> tuple[str, str]:
-    """Name of the order in review/, and of its reason: 'Fog (2).order.yaml', 'Fog (2).order.reason.txt'."""
+    """Names of the order in review/ and of its reason: 'Fog (2).order.yaml', 'Fog (2).order.reason.txt'."""
     stem, suffix = split(order)
     stem = naming.numbered(naming.companion_stem(stem), number)
     return stem + suffix, stem + ".order" + naming.REASON
@@ -118,14 +115,4 @@ def _names(order: str, number: int) -> tuple[str, str]:
 
 def _master(made: Arrival) -> str:
     moved = Publication.from_json(made.intent).moved if made.intent is not None else []
-    return shown(moved[0].target) if moved else "the picture from masters/"
-
-
-def _lines(name: str, made: Arrival) -> list[str]:
-    return [
-        f"Turned back: the order {shown(name)}.",
-        "",
-        row("Why", f"It came too late: {shown(made.path)} was made at {made.since}, before this order was seen."),
-        row("Do", f"To print it as ordered, put {_master(made)} and this order back into ready/ together."),
-        row("Safe", "The order stands beside this note, untouched; the print that was made is not changed by it."),
-    ]
+    return moved[0].target if moved else ""

@@ -1,4 +1,4 @@
-"""The service: scan, decide, hand out, record; until stopped, or once until nothing is left to do."""
+"""The service: scan, decide, hand out, record; until stopped, or with `--once` until nothing is left to do."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from functools import partial
 from printqueue.core.errors import WorldError
 from printqueue.core.model.job import Arrival, Sighting, State
 from printqueue.core.model.seen import Seen
+from printqueue.core.model.why import Reason, Why, told
 from printqueue.core.nearest import suggestion
 from printqueue.core.text import shown
 from printqueue.ledger import LedgerWaitsError
@@ -33,14 +34,14 @@ from printqueue.service.workflow import process
 log = logging.getLogger("printqueue")
 
 _SHORTEST_WAIT_S = 0.05
-_REST = 10.0  # × the time that a look at ready/ takes is rested after it: with ten thousand files it may take 0.1 s
-_STOP_S = 5.0  # for threads to come back after their children were killed
+_REST = 10.0  # × the time that a look at ready/ took: the rest after it. With ten thousand files a look may take 0.1 s
+_STOP_S = 5.0  # for threads to return once their children are killed
 _TELL_S = 10.0  # for the last notices of `once`
 
 
 @dataclass(slots=True)
 class Tally:
-    """What one run did; decides the exit code of `serve --once`."""
+    """Counts what one run did, for the exit code of `serve --once`."""
 
     made: int = 0
     turned_back: int = 0
@@ -61,9 +62,9 @@ class Tally:
 
 
 class Service:
-    """One studio's service. `clock` is monotonic seconds; nothing compares file times with it.
+    """One studio's service. `clock` is monotonic seconds, and never compared with a file's time.
 
-    `leave` ends the process at once, where a thread hangs on a dead share and would go on after the lock is free.
+    `leave` ends the process at once: a thread that hangs on a dead share would otherwise go on after the lock is free.
     """
 
     def __init__(
@@ -89,31 +90,29 @@ class Service:
         self._events = Events(context)
         self._daybook = Daybook(context.studio, context.shelf, clock=clock)
         self._waker: Waker | None = None
-        self._since: dict[str, str] = {}  # what is passed over: files, and folders that name no paper
+        self._since: dict[str, str] = {}  # path of what is passed over → since when
         self._was_gone = False  # the share, for a while
-        self._held_up_by = ""  # the sentence that the log has about it
+        self._held_up_by = ""  # what the log was last told about it
         self._status = ""  # one sentence for the supervisor
-        self._changed = threading.Event()  # there is a reason to look before the clock says so
-        self._due_s, self._rested_s = 0.0, 0.0  # when the next look is due, and the earliest time for one
+        self._changed = threading.Event()  # a reason to look before the next look is due
+        self._due_s, self._rested_s = 0.0, 0.0  # when the next look is due, and the earliest time for it
         self._unfinished: dict[int, tuple[float, int]] = {}  # arrival → (next try, tries)
 
     def stop(self) -> None:
-        """Ask the service to end; safe to call from a signal handler."""
+        """Ask the service to end; safe in a signal handler."""
         self._stop.set()
         self.wake()
 
     def wake(self) -> None:
-        """Look at ready/ and rules/ soon; safe to call from a signal handler and from any thread."""
+        """Look at ready/ and rules/ soon; safe in a signal handler and from any thread."""
         self._changed.set()
         self._wake.set()
 
     def run(self) -> Tally:
-        """Work until stopped, or with `once` until nothing is left. Raises `LedgerError` when the ledger fails and
-        `ForkServerDiedError` when nothing can be read any more.
-        """
+        """Work until stopped, or with `once` until nothing is left. Raises `LedgerError`, `ForkServerDiedError`."""
         try:
             self._recover()
-            if self._watch:  # listening begins before the first look, or what comes in between would be missed
+            if self._watch:  # before the first look, or what comes in between would be missed
                 self._waker = Waker(self.context.studio.path("ready"), self.wake)
             supervisor.ready("looking at ready/ for the first time")
             self._loop()
@@ -125,7 +124,7 @@ class Service:
         return self.tally
 
     def _end(self) -> None:
-        """Nothing is waited for: children are killed, their pictures go back to waiting."""
+        """Wait for nothing: children are killed, and their pictures go back to waiting."""
         asked = self._stop.is_set()
         self.context.stop()
         left = self._workers.let_go(_STOP_S)
@@ -148,13 +147,13 @@ class Service:
                     log.warning("%s", error)
                     raise
                 self._cannot_begin(error)
-                supervisor.ready(str(error))  # it runs, and waits: nobody's `systemctl start` hangs on a share
+                supervisor.ready(str(error))  # it runs and waits: `systemctl start` must not hang on a share
                 self._stop.wait(self._scan_s)
                 supervisor.alive()
         return None
 
     def _cannot_begin(self, error: WorldError | LedgerWaitsError) -> None:
-        """Say so where it can be read; a ledger that takes no row now must not end the service for that."""
+        """Say so where it can be read, even if the ledger takes no row just now."""
         with suppress(LedgerWaitsError):
             if isinstance(error, WorldError):
                 self._world_failed(error)
@@ -162,12 +161,12 @@ class Service:
         self._wait_for_world(str(error))
 
     def _loop(self) -> None:
-        """A full look when one is due; when only a picture has come back, the next in the queue is handed out at once."""
+        """A full look when one is due; when a picture merely comes back, the next in the queue is handed out at once."""
         while not self._stop.is_set():
             self._wake.clear()
             came_back = self._collect()
             if came_back and not self._hand_out(self._room.more(self._workers.paths, self._workers.free)):
-                self._changed.set()  # nothing is left of what the last look found
+                self._changed.set()  # the queue of the last look is empty
             now = self._clock()
             if now >= self._due_s or (self._changed.is_set() and now >= self._rested_s):
                 if not self._look(now):
@@ -191,7 +190,7 @@ class Service:
         return wait_s is not None
 
     def _collect(self) -> int:
-        """Take in what has ended; how many there were. Raises `LedgerError`, `ForkServerDiedError`: without them the service must end."""
+        """Take in the attempts that have ended; returns how many. Raises `LedgerError`, `ForkServerDiedError`."""
         ended = 0
         for path, seen, outcome in self._workers.collect():
             what = about(picture=path, event=str(outcome.ending))
@@ -205,7 +204,7 @@ class Service:
         return ended
 
     def _say_problems(self) -> None:
-        """Rules and settings that cannot be used: at the start, and whenever that is other than before."""
+        """Log the rules and settings that cannot be used, whenever they change."""
         shelf, usual = self.context.shelf, self.context.studio.config.default_paper
         problems = tuple(str(problem) for problem in shelf.problems)
         if usual is not None and usual not in shelf.papers:
@@ -215,7 +214,7 @@ class Service:
         self._problems_said = problems
 
     def _turn(self) -> float | None:
-        """One scan and what follows; the seconds until the next is due, None when `once` is done."""
+        """One scan and what follows; seconds until the next is due, None when `once` is done."""
         try:
             self.context.studio.require_folders()
             self.context.shelf.refresh()
@@ -234,7 +233,7 @@ class Service:
             self._housekeeping.tidy(found, touched, self._workers.paths)
             waits = self._finish_left()
             offer = self._room.offer(self._workers.paths, self._workers.free)
-            folders = self._housekeeping.unknown_folders(offer.unknown, self._seen_since)
+            folders = self._housekeeping.unknown_folders(offer.unknown)
             lone = [*self._late.tidy(found.lone_orders), *self._companions.lone(found)]
         except (WorldError, OSError) as error:
             return self._world_failed(error)
@@ -242,7 +241,7 @@ class Service:
         self._status = supervisor.looked(
             len(offer.sightings), len(self._workers.paths), f"{self.context.now()[11:19]} UTC"
         )
-        passed = [*self._passed_over([*found.passed_over, *lone]), *folders]
+        passed = [self._passed_over(path, reason) for path, reason in (*found.passed_over, *lone, *folders)]
         self._since = {one.path: one.since for one in passed}
         self._record([*offer.sightings, *passed])
         waits += [] if offer.wait_s is None else [offer.wait_s]
@@ -254,28 +253,22 @@ class Service:
     def _scan_s(self) -> float:
         return min(self.context.studio.config.scan, supervisor.pace_s())
 
-    def _passed_over(self, left: list[tuple[str, str]]) -> list[Sighting]:
-        return [Sighting(path, "passed-over", "", None, self._seen_since(path), why) for path, why in left]
-
-    def _seen_since(self, path: str) -> str:
-        return self._since.get(path) or self.context.now()
+    def _passed_over(self, path: str, reason: Reason) -> Sighting:
+        return Sighting(path, "passed-over", "", None, self._since.get(path) or self.context.now(), reason)
 
     def _record(self, sightings: list[Sighting]) -> None:
         problems = [str(problem) for problem in self.context.shelf.problems] + self._events.problems()
         problems += [f"The daybook cannot be written: {self._daybook.problem}"] if self._daybook.problem else []
         if not os.path.isdir(self.context.studio.path("profiles")):
             problems.append("profiles/ is not there. Pictures wait. Put it back; work goes on by itself.")
-        self.context.ledger.scanned(self._mode, problems, sightings, self._why_so)
+        self._scanned(problems, sightings)
         self._daybook.keep(sightings, problems)
 
-    @property
-    def _mode(self) -> str:
-        return self._waker.mode if self._waker is not None else "poll"
-
-    @property
-    def _why_so(self) -> str:
-        """Why it looks on the clock alone; empty where events wake it."""
-        return self._waker.why if self._waker is not None else "asked for (watch: poll, or --no-watch)"
+    def _scanned(self, problems: list[str], sightings: list[Sighting]) -> None:
+        mode, why = "poll", "asked for (watch: poll, or --no-watch)"
+        if self._waker is not None:
+            mode, why = self._waker.mode, self._waker.why
+        self.context.ledger.scanned(mode, problems, sightings, why)
 
     def _world_failed(self, error: WorldError | OSError) -> float | None:
         """The studio cannot be looked through: say so and wait."""
@@ -284,20 +277,20 @@ class Service:
         )
         self._events.share_is_gone(says)
         self._status = f"waiting: {says}"
-        self.context.ledger.scanned(self._mode, [says], self._held_up(error), self._why_so)
+        self._scanned([says], self._held_up(error))
         return self._wait_for_world(says)
 
     def _held_up(self, error: WorldError | OSError) -> list[Sighting]:
-        """What waits in ready/ meanwhile, where that at least can be looked at."""
+        """What waits in ready/ meanwhile, if ready/ at least can be looked at."""
         why = error.says.split(". ")[0] if isinstance(error, WorldError) else str(error.strerror)
         try:
             self.context.studio.require_folder("ready")
-            return self._room.held_up(self._sweeper.sweep(), shown(why, limit=200))
+            return self._room.held_up(self._sweeper.sweep(), told(shown(why, limit=200)))
         except (WorldError, OSError):
             return []
 
     def _wait_for_world(self, says: str) -> float | None:
-        """Seconds to the next look; `once` does not wait, and is not done either. The log has it once."""
+        """Seconds to the next look, None with `once`, which does not wait and leaves work undone. Logged once."""
         if says != self._held_up_by:
             log.warning("%s", says)
             self._held_up_by = says
@@ -307,7 +300,7 @@ class Service:
         return None
 
     def _hand_out(self, pictures: Sequence[Seen]) -> int:
-        """Begin with them; how many there were."""
+        """Begin with them; returns how many there were."""
         for seen in pictures:
             log.info("working on %s", shown(seen.path), extra=about(picture=seen.path, event="working"))
             patient = self._room.is_patient(seen) or self.context.studio.config.settle == 0
@@ -315,13 +308,16 @@ class Service:
         return len(pictures)
 
     def _finish_left(self) -> list[float]:
-        """Go on with publications that the disk or share stopped half-way; how long the others must wait."""
+        """Finish publications that the disk or share stopped half-way, in threads, since hashing may take long.
+
+        Returns how long each of the others must wait.
+        """
         now, waits, in_hand = self._clock(), [], self._workers.paths
         left = [arrival for arrival in self.context.ledger.arrivals(State.WORKING) if arrival.path not in in_hand]
         for arrival in left:
             at_s, tries = self._unfinished.get(arrival.id, (now + back_off_s(1), 1))
             if now >= at_s:
-                self._finish(arrival)
+                self._workers.take(arrival.path, None, partial(_finished, self.context, arrival))
                 at_s, tries = now + back_off_s(tries + 1), tries + 1
             elif not self._once:
                 waits.append(at_s - now)
@@ -330,14 +326,10 @@ class Service:
             self._unfinished.clear()
         return waits
 
-    def _finish(self, arrival: Arrival) -> None:
-        """In a thread, since hashing may take long."""
-        self._workers.take(arrival.path, None, lambda: _finished(self.context, arrival))
-
 
 def _finished(context: ServiceContext, arrival: Arrival) -> Outcome:
     try:
         outcome = recovery.finish(context, arrival)
     except WorldError as error:
-        return Outcome(Ending.UNFINISHED, str(error))
-    return outcome or Outcome(Ending.RETRY, "it starts again")
+        return Outcome(Ending.UNFINISHED, told(str(error)))
+    return outcome or Outcome(Ending.RETRY, Reason(Why.STARTS_AGAIN))

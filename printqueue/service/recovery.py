@@ -24,6 +24,7 @@ from printqueue.core.disk import durable, folders
 from printqueue.core.errors import OwnError, PictureError, WorldError
 from printqueue.core.model.job import Arrival, Phase, State
 from printqueue.core.model.publication import Publication
+from printqueue.core.model.why import told
 from printqueue.core.text import shown
 from printqueue.sandbox.context import ask
 from printqueue.service import delivery, supervisor
@@ -79,7 +80,7 @@ def _interrupted(context: ServiceContext, arrival: Arrival) -> Outcome | None:
         "ready/. Look at the machine's memory and log; move the picture out and in again to retry."
     )
     context.ledger.settle(arrival.id, State.STUCK, says)
-    return Outcome(Ending.STUCK, says)
+    return Outcome(Ending.STUCK, told(says))
 
 
 def _shown(context: ServiceContext, arrival: Arrival, intent: Publication) -> bool:

@@ -1,9 +1,9 @@
-"""Was the picture made before? The ledger is asked, and its answer judged, in one turn with recording the verdict.
+"""Was the picture made before? Asking the ledger and recording the verdict are one turn.
 
-The child that measures knows no ledger, so its finding `repeat` only says that nothing was looked up. Here it is
-replaced. Two equal pictures in hand at once cannot both be the first: whoever is judged second finds the other's verdict.
-That turn is the ledger's own lock, held for all pictures together: an order may ask for several papers and sizes at
-once, and an edition is counted over all of them, so one lock for each (picture, paper, size) would have to be several.
+The child that measures knows no ledger, so its finding `repeat` only says that nothing was looked up; it is replaced here. Two
+equal pictures in hand at once cannot both be the first: the one judged second finds the verdict of the other. The turn is the
+ledger's own lock, held for all pictures: an order may ask for several papers and sizes, and an edition counts them all, so
+locks per (picture, paper, size) would have to be taken several at a time.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from printqueue.service.context import Attempt, ServiceContext
 
 
 def judge_and_record(context: ServiceContext, attempt: Attempt, report: Report) -> list[Judged]:
-    """The report's findings with what the ledger knows of earlier prints, recorded as this attempt's verdict."""
+    """The report's findings, with what the ledger knows of earlier prints; recorded as this attempt's verdict."""
     with context.ledger.undisturbed():
         judged = _judged(context, attempt, report)
         record(context, attempt, judged)
@@ -26,13 +26,13 @@ def judge_and_record(context: ServiceContext, attempt: Attempt, report: Report) 
 
 
 def record(context: ServiceContext, attempt: Attempt, judged: Sequence[Judged]) -> None:
-    """Findings, numbers and verdict of every print of this attempt; what was accepted is from now on a print in work."""
+    """Record findings, numbers and verdict of every print. From now on an accepted one counts as a print in work."""
     for job, one, kept in zip(attempt.jobs, judged, attempt.stocks, strict=True):
         context.ledger.judged(job, str(kept.verdict(one.findings)), findings_json(one), measurements_json(one))
 
 
 def record_refused(context: ServiceContext, attempt: Attempt, refused: Finding) -> list[Judged]:
-    """The same for a picture that is turned back unjudged: all its prints have the one finding that says why."""
+    """The same for a picture turned back unjudged: each of its prints has the one finding that says why."""
     judged = [Judged((refused,), None)] * len(attempt.jobs)
     for job, one in zip(attempt.jobs, judged, strict=True):
         context.ledger.judged(job, str(Verdict.TURNED_BACK), findings_json(one), measurements_json(one))

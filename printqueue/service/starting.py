@@ -48,7 +48,7 @@ def running_service(studio: Studio, *, once: bool, watch: bool) -> Iterator[Serv
                 ledger.belong_to(lock.identity)
                 lock.watch(studio.ledger)
                 held = replace(studio, held=lock)
-                context = ServiceContext(held, ledger, fork_server, Shelf.load(studio.path("rules")), utc_now)
+                context = ServiceContext(held, ledger, fork_server, Shelf.load(studio.path("rules")), now=utc_now)
                 yield Service(context, time.monotonic, once=once, watch=watch)
             finally:
                 ledger.close()

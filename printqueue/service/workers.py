@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from printqueue.core.errors import PrintqueueError
 from printqueue.core.model.seen import Seen
+from printqueue.core.model.why import Reason, Why, told
 from printqueue.ledger import LedgerError, LedgerWaitsError
 from printqueue.sandbox import ForkServerDiedError
 from printqueue.service.context import Ending, Outcome
@@ -76,10 +77,11 @@ def _outcome(future: Future[Outcome]) -> Outcome:
     try:
         return future.result()
     except LedgerWaitsError as error:
-        return Outcome(Ending.DEFERRED, str(error))
+        return Outcome(Ending.DEFERRED, told(str(error)))
     except (LedgerError, ForkServerDiedError):
         raise
     except (PrintqueueError, OSError) as error:
         # Nothing was claimed yet, so the next scan takes it up again.
-        says = f"it cannot be read: {error.strerror}" if isinstance(error, OSError) else str(error)
-        return Outcome(Ending.DEFERRED, says)
+        if isinstance(error, OSError):
+            return Outcome(Ending.DEFERRED, Reason(Why.UNREADABLE_PICTURE, said=str(error.strerror)))
+        return Outcome(Ending.DEFERRED, told(str(error)))

@@ -1,7 +1,7 @@
-"""One picture's way: claim → judge → render → publish, or → review. The one paragraph of the service.
+"""One picture's way: claim → judge → render → publish, or → review.
 
-Whose fault an error is decides what happens: the picture's goes to review with a reason,
-the world's waits and is tried again, ours is parked as stuck. See `errors`.
+What follows an error depends on whose fault it is: the picture's goes to review with a reason, the world's waits and is tried
+again, ours is parked as stuck. See `errors`.
 """
 
 from __future__ import annotations
@@ -19,9 +19,11 @@ from printqueue.core.errors import IncompletePictureError, OwnError, PictureErro
 from printqueue.core.model.finding import Finding, Verdict
 from printqueue.core.model.job import Phase, State
 from printqueue.core.model.seen import Seen
+from printqueue.core.model.why import Reason, Why, told
 from printqueue.judging.judged import Judged
 from printqueue.judging.refusal import refusal
 from printqueue.ledger import LedgerError, LedgerWaitsError
+from printqueue.reports.why_words import words
 from printqueue.sandbox import AnswerTooLongError, ChildDiedError, ChildInterruptedError, ForkServerDiedError
 from printqueue.sandbox.context import Relay, ask, print_job
 from printqueue.sandbox.needs import COPY_BYTES, SLACK_BYTES
@@ -37,13 +39,13 @@ from printqueue.studio.orders.place import place
 log = logging.getLogger("printqueue")
 
 _STRIKES = 2
-_MOST_INTERRUPTIONS = 6  # with `waiting.back_off_s` that is over a quarter of an hour
+_MAX_INTERRUPTIONS = 6  # over a quarter of an hour, with `waiting.back_off_s`
 
 
 def process(context: ServiceContext, seen: Seen, *, patient: bool = True) -> Outcome:
-    """One attempt at one settled picture. Raises only `LedgerError` and `ForkServerDiedError`: without them nothing goes on.
+    """One attempt at one settled picture. Raises only `LedgerError` and `ForkServerDiedError`, which end the service.
 
-    Without `patient` a file that looks cut short is given more time instead of being judged.
+    Without `patient` a file that looks cut short gets more time instead of being judged.
     """
     try:
         if (known := recognised(context, seen)) is not None:
@@ -52,20 +54,20 @@ def process(context: ServiceContext, seen: Seen, *, patient: bool = True) -> Out
             prepared = prepare(context, seen, relay, patient=patient)
             return _with_room(context, seen, prepared, relay)
     except IncompletePictureError as error:
-        return Outcome(Ending.AGAIN, f"{error.says} Perhaps it is still being copied; it gets some more time.")
+        return Outcome(Ending.AGAIN, Reason(Why.CUT_SHORT, said=error.says))
     except claim.ChangedError:
-        return Outcome(Ending.AGAIN, "it changed; waiting until it is quiet")
-    except AnswerTooLongError as error:  # even its header says too much
+        return Outcome(Ending.AGAIN, Reason(Why.CHANGED))
+    except AnswerTooLongError as error:  # from the header alone
         return _refused_unread(context, seen, error)
-    except ChildDiedError as error:  # even its header is too much: that is a strike
+    except ChildDiedError as error:  # from the header alone
         return _strike(context, _claimed(context, seen, None), error)
     except (ForkServerDiedError, LedgerError):
         raise
     except (WorldError, OSError) as error:
-        return Outcome(Ending.DEFERRED, _world_words(error))
+        return Outcome(Ending.DEFERRED, _world_reason(error))
     except PrintqueueError:
         raise
-    except Exception as error:  # before it was claimed; unseen, it would end the service at every start
+    except Exception as error:  # not claimed yet; if it got through, it would end the service at every start
         return _own_fault(context, _claimed(context, seen, None), error)
 
 
@@ -86,12 +88,14 @@ def _too_much_said(error: AnswerTooLongError) -> Finding:
 
 
 def _with_room(context: ServiceContext, seen: Seen, prepared: Prepared, relay: Relay) -> Outcome:
-    """Go on where there is room for it beside what is in hand."""
+    """Go on if there is room for it beside the pictures in hand."""
     ticket = context.lanes.take(prepared.need)
     if isinstance(ticket, Refusal):
         if context.lanes.is_idle:
-            raise WorldError(f"It must wait: {ticket.says}.", do="Close other programs; it is tried again by itself.")
-        return Outcome(Ending.QUEUED, ticket.says, prepared.need)
+            raise WorldError(
+                f"It must wait: {words(ticket.reason)}.", do="Close other programs; it is tried again by itself."
+            )
+        return Outcome(Ending.QUEUED, ticket.reason, prepared.need)
     try:
         need = prepared.need
         relay.tighten(memory=need.memory + SLACK_BYTES, wall_s=need.wall_s, file_size=need.file_size)
@@ -138,97 +142,81 @@ def _guarded(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome
         with _working_copy(attempt):
             return _work(context, attempt, relay)
     except claim.ChangedError:
-        return _put_back(
-            context, attempt, Ending.AGAIN, "it changed while it was being copied; waiting until it is quiet"
-        )
+        return _put_back(context, attempt, Ending.AGAIN, Reason(Why.CHANGED_WHILE_COPIED))
     except (WorldError, OSError) as error:
-        return _interrupted(context, attempt, Ending.DEFERRED, _world_words(error))
+        return _interrupted(context, attempt, Ending.DEFERRED, _world_reason(error))
     except ChildDiedError as error:
         return _strike(context, attempt, error)
     except LedgerError:
         raise
     except ForkServerDiedError:
-        _put_back(context, attempt, Ending.DEFERRED, "the service was stopped while working on it; it starts again")
+        _put_back(context, attempt, Ending.DEFERRED, Reason(Why.STOPPED))
         raise
     except Exception as error:
         return _own_fault(context, attempt, error)
 
 
 def _own_fault(context: ServiceContext, attempt: Attempt, error: Exception) -> Outcome:
-    """Ours. One picture must not stop the others, nor end the service again at every start."""
+    """Our own fault: one picture must not stop the others, nor end the service at every start."""
     log.error("an unexpected error", exc_info=error)
-    says = str(error) if isinstance(error, OwnError) else f"Something went wrong in printqueue itself ({error!r})."
-    return _interrupted(context, attempt, Ending.STUCK, says)
+    reason = told(str(error)) if isinstance(error, OwnError) else Reason(Why.OWN_FAULT, said=repr(error))
+    return _interrupted(context, attempt, Ending.STUCK, reason)
 
 
-def _world_words(error: WorldError | OSError) -> str:
+def _world_reason(error: WorldError | OSError) -> Reason:
     if isinstance(error, WorldError):
-        return str(error)
-    return f"The disk or share failed ({error.strerror}). Nothing is lost; it is tried again."
+        return told(str(error))
+    return Reason(Why.DISK_FAILED, said=str(error.strerror))
 
 
-def _interrupted(context: ServiceContext, attempt: Attempt, ending: Ending, says: str) -> Outcome:
-    """Nothing of it is visible: wait, or park it. Something may be: it stays `working`, and is finished later."""
+def _interrupted(context: ServiceContext, attempt: Attempt, ending: Ending, reason: Reason) -> Outcome:
+    """Wait, or park it. If anything of it may be visible it stays `working`, and is finished later."""
     if context.ledger.arrival(attempt.arrival.id).phase is not Phase.CLAIMED:
-        context.ledger.say(attempt.arrival.id, says)
-        return Outcome(Ending.UNFINISHED, says)
+        context.ledger.say(attempt.arrival.id, words(reason))
+        return Outcome(Ending.UNFINISHED, reason)
     if ending is Ending.DEFERRED:
         _sweep_up(context, attempt)  # first: where the disk is full, the ledger needs the room
-        return _put_back(context, attempt, ending, says)
-    says = f"{says} The picture stands untouched in ready/; move it out and in again to retry."
-    context.ledger.settle(attempt.arrival.id, State.STUCK, says)
-    return Outcome(Ending.STUCK, says)
+        return _put_back(context, attempt, ending, reason)
+    return _parked(context, attempt, Reason(Why.PARKED, said=words(reason)))
 
 
-def _put_back(context: ServiceContext, attempt: Attempt, ending: Ending, says: str) -> Outcome:
-    context.ledger.settle(attempt.arrival.id, State.WAITING, says)
-    return Outcome(ending, says)
+def _parked(context: ServiceContext, attempt: Attempt, reason: Reason, *, strike: bool = False) -> Outcome:
+    context.ledger.settle(attempt.arrival.id, State.STUCK, words(reason), strike=strike)
+    return Outcome(Ending.STUCK, reason)
+
+
+def _put_back(
+    context: ServiceContext, attempt: Attempt, ending: Ending, reason: Reason, *, strike: bool = False
+) -> Outcome:
+    context.ledger.settle(attempt.arrival.id, State.WAITING, words(reason), strike=strike)
+    return Outcome(ending, reason)
 
 
 def _strike(context: ServiceContext, attempt: Attempt, error: ChildDiedError) -> Outcome:
-    """Two strikes: what has ended its child twice is never offered a third time by itself."""
+    """Two strikes: a picture that has ended its child twice is not tried a third time unasked."""
     if context.stopping:
-        return _put_back(
-            context, attempt, Ending.DEFERRED, "the service was stopped while working on it; it starts again"
-        )
+        return _put_back(context, attempt, Ending.DEFERRED, Reason(Why.STOPPED))
     if isinstance(error, ChildInterruptedError):
         return _interruption(context, attempt, error)
     if attempt.arrival.strikes + 1 < _STRIKES:
-        says = f"{error} It is tried once more."
-        context.ledger.settle(attempt.arrival.id, State.WAITING, says, strike=True)
-        return Outcome(Ending.RETRY, says)
-    says = (
-        f"{error} That happened twice, so it is parked. The picture stands untouched in ready/. "
-        "Export it again under the same name, or move it out and in again to retry."
-    )
-    context.ledger.settle(attempt.arrival.id, State.STUCK, says, strike=True)
-    return Outcome(Ending.STUCK, says)
+        return _put_back(context, attempt, Ending.RETRY, Reason(Why.STRUCK_ONCE, said=str(error)), strike=True)
+    return _parked(context, attempt, Reason(Why.STRUCK_TWICE, said=str(error)), strike=True)
 
 
 def _interruption(context: ServiceContext, attempt: Attempt, error: ChildInterruptedError) -> Outcome:
-    """No strike: something outside was at fault. What that happens to again and again is parked all the same."""
+    """No strike, since something outside was at fault; but after several in a row the picture is parked."""
     times = context.interrupted(attempt.seen)
-    if times < _MOST_INTERRUPTIONS:
+    if times < _MAX_INTERRUPTIONS:
         if attempt.temps:  # a disk that kept the child from ending must not keep this thread too
             context.disks.without_waiting(context.studio.path(attempt.temps[-1]), lambda: _drop_temps(context, attempt))
-        return _put_back(
-            context,
-            attempt,
-            Ending.DEFERRED,
-            f"{error} That says nothing about the picture; it stands untouched in ready/, and is tried again.",
-        )
-    says = (
-        f"{error} That happened {times} times, so it is parked. The picture stands untouched in ready/. See that the machine "
-        "has memory to spare and its disks answer; then move the picture out and in again to retry."
-    )
-    context.ledger.settle(attempt.arrival.id, State.STUCK, says)
-    return Outcome(Ending.STUCK, says)
+        return _put_back(context, attempt, Ending.DEFERRED, Reason(Why.OUTSIDE_FAULT, said=str(error)))
+    return _parked(context, attempt, Reason(Why.OUTSIDE_FAULTS, (times,), said=str(error)))
 
 
 @contextmanager
 def _working_copy(attempt: Attempt) -> Iterator[None]:
-    """Room in memory for what judging keeps for the proof picture, which another child draws. No child's limit counts it, so
-    nobody can make it larger.
+    """Memory for what judging keeps for the proof picture, which another child draws. It counts towards no child's limit,
+    so its size is sealed.
     """
     attempt.copy = os.memfd_create("working copy", os.MFD_CLOEXEC | os.MFD_ALLOW_SEALING)
     try:
@@ -254,7 +242,7 @@ def _work(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
 
 
 def _turn_back(context: ServiceContext, attempt: Attempt, finding: Finding, relay: Relay) -> Outcome:
-    """For a reason that holds for every print that was asked for."""
+    """For one reason that holds for all its prints."""
     return delivery.turn_back(context, attempt, repeat.record_refused(context, attempt, finding), relay)
 
 
@@ -266,7 +254,7 @@ def _decide(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
         made = delivery.render(context, attempt, relay, judged)
     except PictureError as error:  # damage that only shows when every row is drawn
         judged = [replace(one, findings=(refusal(error),)) for one in judged]
-        repeat.record(context, attempt, judged)  # it is no print in work any more
+        repeat.record(context, attempt, judged)  # no longer a print in work
         return delivery.turn_back(context, attempt, judged, relay)
     return delivery.publish_prints(context, attempt, made)
 
@@ -286,7 +274,7 @@ def _copy(context: ServiceContext, attempt: Attempt) -> None:
 
 
 def _plan(context: ServiceContext, attempt: Attempt) -> None:
-    """One row per print; one for what was asked where the order cannot be followed."""
+    """One row per print; a single one if the order cannot be followed."""
     rows = [(r.paper, r.size.name, r.copies, r.to_json()) for r in attempt.requests]
     rows = rows or [(attempt.place.paper or "", attempt.place.size or "", 1, "{}")]
     attempt.jobs = tuple(context.ledger.plan_prints(attempt.arrival.id, rows))
@@ -309,7 +297,7 @@ def _judge(context: ServiceContext, attempt: Attempt, relay: Relay) -> list[Judg
 
 
 def _sweep_up(context: ServiceContext, attempt: Attempt) -> None:
-    """Drop spool and temps; what cannot be dropped now is dropped at the next start."""
+    """Drop spool and temps; the next start drops what cannot be dropped now."""
     _drop_temps(context, attempt)
     shutil.rmtree(os.path.dirname(attempt.spool), ignore_errors=True)
 

@@ -18,7 +18,7 @@ import pytest
 from PIL import Image
 
 from printqueue.reports.daybook import pages
-from printqueue.reports.daybook.entries import Month, Open, PaperLine, Picture, Print, Today
+from printqueue.reports.daybook.entries import Happened, Month, Open, PaperLine, Picture, Print, Today
 from printqueue.sandbox import ForkServer
 from printqueue.studio.folders import Studio
 from tests.browser.cdp import Browser, running
@@ -196,7 +196,7 @@ def prints(count: int) -> tuple[Print, ...]:
             folder="Tide tables",
             paper="Smooth cotton, cool white",
             size="A3",
-            happened="turned back" if number % 9 == 4 else "made",
+            happened=Happened.TURNED_BACK if number % 9 == 4 else Happened.MADE,
             when=NOW - timedelta(minutes=7 * number),
             how=("lift +1/3 stop", "edition of 25"),
             says="Halo 46 %: the edges ring." if number % 9 == 4 else "",
@@ -220,7 +220,7 @@ def today(**changes: Any) -> Today:
         working=(waiting,),
         waiting=(waiting,),
         stuck=(stuck,),
-        turned_back=tuple(replace(one, happened="turned back", picture=Picture()) for one in prints(2)),
+        turned_back=tuple(replace(one, happened=Happened.TURNED_BACK, picture=Picture()) for one in prints(2)),
         newest=tuple(replace(one, picture=Picture()) for one in prints(3)),
         months=(Month("2026-11", 3, 2), Month("2026-10", 40, 1)),
         papers=(PaperLine("smooth-rag", "Smooth cotton", "smooth-matte", "A4, A3", "Profile: fine"),),

@@ -7,6 +7,7 @@ import stat
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ import pytest
 
 from printqueue.cli.main import main
 from printqueue.core.model.job import Sighting, State
+from printqueue.core.model.why import Reason, Why, told
 from printqueue.ledger import Ledger, LedgerReader, open_ledger
 from printqueue.reports.queue import attention, collect
 from printqueue.service.lock import StudioLock
@@ -133,7 +135,7 @@ def ledger(studio: Path, now: datetime = NOW) -> Iterator[Ledger]:
 
 def waiting(name: str, since: str, says: str, until: str | None = None) -> Sighting:
     """A picture that stands in ready/baryta/A4 and waits."""
-    return Sighting(f"baryta/A4/{name}", "waiting", "baryta", "A4", since, says, until)
+    return Sighting(f"baryta/A4/{name}", "waiting", "baryta", "A4", since, told(says), until)
 
 
 def test_what_waits_and_why(studio: Path) -> None:
@@ -184,7 +186,7 @@ def test_stuck_behind_a_thousand_in_review(studio: Path, planned: bool) -> None:
     answer = collect(LedgerReader(ledger_file(studio)), running=True)
     assert answer["jobs"][0]["picture"] == "baryta/A4/1.tif"
     assert answer["counts"] == dict.fromkeys(STATES, 0) | {"review": 1002, "stuck": 1}
-    found = attention(answer | {"last_scan": "2026-11-25T11:59:50Z"}, NOW, scan_s=15, standing=0)
+    found = attention(answer | {"last_scan": "2026-11-25T11:59:50Z"}, [], NOW, scan_s=15, standing=0)
     assert found == ["Stuck, and kept safe: baryta/A4/1.tif."]
 
 
@@ -224,8 +226,21 @@ WELL: dict[str, Any] = {
 )
 def test_attention(change: dict[str, Any], standing: int, says: str | None) -> None:
     """A human is needed where a job is stuck, a running service is late or complains, or none serves what stands there."""
-    found = attention(WELL | change, NOW, scan_s=15, standing=standing)
+    found = attention(WELL | change, [], NOW, scan_s=15, standing=standing)
     assert (found == []) if says is None else any(says in sentence for sentence in found)
+
+
+@pytest.mark.parametrize("why", Why)
+def test_passed_over_until_you_see_to_it(why: Why) -> None:
+    """What goes on by itself, or is no picture at all, needs nobody; everything else that is passed over does, also what an
+    earlier version wrote down in words; what waits does not, whatever for.
+    """
+    reason = Reason(why, ("Fog.order.yaml", "Fog.order.yaml"), "it is empty; a picture may still follow")
+    passed = Sighting("kozo/Fog.tif", "passed-over", "", None, "then", reason)
+    by_itself = why in (Why.UNFINISHED, Why.EMPTY, Why.LATE_ORDER, Why.SERVER_FOLDER)
+    needs = [] if by_itself else ["Passed over in ready/ until you see to it: kozo/Fog.tif."]
+    assert attention(WELL, [passed], NOW, scan_s=15, standing=0) == needs
+    assert attention(WELL, [replace(passed, kind="waiting")], NOW, scan_s=15, standing=0) == []
 
 
 def test_exit_code(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -239,17 +254,21 @@ def test_exit_code(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     ran = run(capsys, *words)
     assert (ran.code, ran.json["attention"]) == (3, ["No service is running, and 1 picture stands in ready/."])
     with ledger(studio, datetime.now(UTC)) as kept:
-        kept.scanned("poll", [], [Sighting("barita", "passed-over", "", None, "then", "There is no paper 'barita'.")])
+        kept.scanned(
+            "poll", [], [Sighting("barita", "passed-over", "", None, "then", told("There is no paper 'barita'."))]
+        )
     ran = run(capsys, *words)
     assert (ran.code, ran.json["attention"]) == (3, ["Passed over in ready/ until you see to it: barita."])
     with ledger(studio, datetime.now(UTC)) as kept:
         why = passing.file_reason("Fog.tif.part", stat.S_IFREG, 1)
-        passed = [Sighting("kozo/Fog.tif.part", "passed-over", "", None, "then", why or "")]
+        assert why is not None
+        passed = [Sighting("kozo/Fog.tif.part", "passed-over", "", None, "then", Reason(why))]
         (studio / "ready" / "kozo" / "Fog.tif.part").write_bytes(b"x")
         for name in ("@eaDir", "kozo/#recycle"):
             (studio / "ready" / name).mkdir()
             why = passing.folder_reason(name.rpartition("/")[2])
-            passed.append(Sighting(name, "passed-over", "", None, "then", why or ""))
+            assert why is not None
+            passed.append(Sighting(name, "passed-over", "", None, "then", Reason(why)))
         kept.scanned("poll", [], passed)
     (studio / "ready" / "barita" / "Fog.tif").unlink()
     assert run(capsys, *words).code == 0
@@ -278,16 +297,29 @@ def test_rebuilt_ledger_is_said(studio: Path, capsys: pytest.CaptureFixture[str]
 
 
 def test_older_ledger(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Before the first start after an upgrade, `status` answers from the ledger as it is, and does not migrate it."""
+    """Before the first start after an upgrade, `status` answers from the ledger as it is, in the words that it finds there,
+    and does not migrate it.
+    """
     with ledger(studio) as kept:
-        kept.scanned("poll", [], [waiting("Fog.tif", "2026-11-25T10:00:00Z", "queued")])
-        for change in ("sightings DROP COLUMN until", "heartbeat DROP COLUMN why"):
+        said = "its name says that a program is still at work on it"
+        passed = replace(waiting("Net.tif.part", "2026-11-25T10:00:00Z", said), kind="passed-over")
+        kept.scanned("poll", [], [waiting("Fog.tif", "2026-11-25T10:00:00Z", "queued"), passed])
+        for change in (
+            *(f"sightings DROP COLUMN {name}" for name in ("until", "reason", "about")),
+            "heartbeat DROP COLUMN why",
+        ):
             kept._connection.execute(f"ALTER TABLE {change}")
         kept._connection.execute("DROP TABLE rebuilds")
         kept._connection.execute("PRAGMA user_version = 2")
+    (studio / "ready" / "baryta" / "A4").mkdir(parents=True, exist_ok=True)
+    (studio / "ready" / "baryta" / "A4" / "Net.tif.part").write_bytes(b"x")
     before = tree(studio)
     answer = run(capsys, "-C", str(studio), "status", "--json").json
-    assert [(job["picture"], job["deferred_until"]) for job in answer["jobs"]] == [("baryta/A4/Fog.tif", None)]
+    assert answer["passed_over"] == [{"file": "baryta/A4/Net.tif.part", "why": said}]
+    assert answer["attention"] == ["Passed over in ready/ until you see to it: baryta/A4/Net.tif.part."]
+    assert [(job["picture"], job["says"], job["deferred_until"]) for job in answer["jobs"]] == [
+        ("baryta/A4/Fog.tif", "queued", None)
+    ]
     assert tree(studio) == before
 
 

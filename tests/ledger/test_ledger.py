@@ -12,6 +12,7 @@ import pytest
 
 from printqueue.core.errors import StudioError
 from printqueue.core.model.job import Phase, Sighting, State
+from printqueue.core.model.why import Reason, Why, told
 from printqueue.ledger import Ledger, LedgerError, LedgerFullError, LedgerReader, Wanted, schema
 from tests.stamps import stamp
 
@@ -100,10 +101,18 @@ def _printable(ledger: Ledger, path: str = RAW) -> tuple[int, int]:
     return arrival.id, job
 
 
+def test_reasons_come_back(ledger: Ledger, path: str) -> None:
+    """Every reason is read as the value that was recorded, with its names, which may be no UTF-8, numbers and words."""
+    reasons = [Reason(why, (RAW, 7), "It ends “too early”.") for why in Why]
+    sightings = [Sighting(f"card/{one.why}.tif", "waiting", "card", None, NOW, one) for one in reasons]
+    ledger.scanned("poll", [], sightings)
+    assert LedgerReader(path).sightings() == sorted(sightings, key=lambda one: one.path)
+
+
 def test_any_file_name_survives(ledger: Ledger, path: str) -> None:
     """Names are bytes: one that is no UTF-8 comes back exactly, from rows, sightings and found prints."""
     _printable(ledger)
-    ledger.scanned("poll", [], [Sighting(RAW, "waiting", "card", None, NOW, "says")])
+    ledger.scanned("poll", [], [Sighting(RAW, "waiting", "card", None, NOW, told("says"))])
     ledger.remember({"r": RAW})
     reader = LedgerReader(path)
     (record,) = reader.prints(Wanted(name="fog"))
@@ -271,8 +280,8 @@ def test_a_scan_writes_only_what_is_different(ledger: Ledger, path: str) -> None
     """Unchanged sightings cost one row, the heartbeat; a new, another or a missing one costs a row more; so after a
     restart, and after a scan that could not be written.
     """
-    one, two = (Sighting(f"card/{name}.tif", "waiting", "card", None, NOW, "queued") for name in ("Fog", "Net"))
-    later = Sighting(two.path, "waiting", "card", None, NOW, "deferred", until="2026-11-25T06:05:00Z")
+    one, two = (Sighting(f"card/{name}.tif", "waiting", "card", None, NOW, told("queued")) for name in ("Fog", "Net"))
+    later = Sighting(two.path, "waiting", "card", None, NOW, told("deferred"), until="2026-11-25T06:05:00Z")
     heartbeat, insert = "UPDATE heartbeat SET", "INSERT OR REPLACE"
     steps: list[tuple[list[Sighting], list[str]]] = [
         ([one, two], [insert, insert]), ([two, one], []), ([one, later], [insert]), ([later], ["DELETE FROM sightings"])
@@ -285,7 +294,7 @@ def test_a_scan_writes_only_what_is_different(ledger: Ledger, path: str) -> None
     with closing(Ledger(path, lambda: NOW)) as again:
         assert _statements(again, lambda: again.scanned("poll", [], [later])) == [heartbeat]
         _full(again._connection)
-        many = [Sighting(f"card/{n}.tif", "waiting", "card", None, NOW, "x" * 300) for n in range(500)]
+        many = [Sighting(f"card/{n}.tif", "waiting", "card", None, NOW, told("x" * 300)) for n in range(500)]
         with pytest.raises(LedgerFullError):
             again.scanned("poll", [], many)
         again._connection.execute("PRAGMA max_page_count = 100000")

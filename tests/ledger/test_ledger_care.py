@@ -18,6 +18,7 @@ from printqueue.core.disk import durable, filesystems
 from printqueue.core.disk.filesystems import FileSystem
 from printqueue.core.errors import PrintqueueError, StudioError, UsageError
 from printqueue.core.model.job import Sighting, State
+from printqueue.core.model.why import told
 from printqueue.ledger import (
     Ledger,
     LedgerDamagedError,
@@ -155,12 +156,12 @@ def test_a_migration_keeps_every_row(path: str, version: int) -> None:
         if version >= 2:
             old.execute("INSERT INTO found_prints (recipe, output) VALUES ('q', x'71')")
     before = rows(path)
-    assert LedgerReader(path).sightings() == [Sighting("a", "waiting", "card", None, "then", "queued")]
+    assert LedgerReader(path).sightings() == [Sighting("a", "waiting", "card", None, "then", told("queued"))]
     with closing(opened(path)) as ledger:
         assert ledger.found_print("q") == ("q" if version >= 2 else None)
         assert ledger.claim("card/Net.tif", stamp(1, 2, 3)).id == 8
     reader = LedgerReader(path)
-    assert reader.sightings() == [Sighting("a", "waiting", "card", None, "then", "queued")]
+    assert reader.sightings() == [Sighting("a", "waiting", "card", None, "then", told("queued"))]
     assert [(p.job, p.path, p.copies) for p in reader.prints(Wanted(name="fog"))] == [
         (9, os.fsdecode(b"card/Fog\xff.tif"), 3)
     ]

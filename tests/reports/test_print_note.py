@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from printqueue.core.model.finding import Finding, Level, Value
+from printqueue.core.model.finding import About, Finding, Level, Value
 from printqueue.core.model.measures import Key, Measure, Word
 from printqueue.core.model.paper import PaperFacts
 from printqueue.core.model.picture import PictureFacts
@@ -123,6 +124,9 @@ def test_the_demonstration_profile_is_said_once() -> None:
     said = text(finding, demonstration=True)
     assert said.startswith("DEMONSTRATION PROFILE: not for a real sheet.")
     assert said.lower().count("demonstration profile") == 1
+    # What the finding is about decides that, not how it is worded.
+    assert said == text(replace(finding, says="Otherwise.", measured=None), demonstration=True)
+    assert "Warning Otherwise." in text(replace(finding, says="Otherwise.", about=About.PICTURE), demonstration=True)
     assert said.count(finding.do) == 1
     assert finding.says in text(finding)  # where the first line is silent, the finding speaks
 

@@ -307,7 +307,7 @@ def service(
     prepare_state(studio)
     ledger = Ledger(studio.ledger, now)
     try:
-        context = ServiceContext(studio, ledger, fork_server, Shelf.load(studio.path("rules")), now)
+        context = ServiceContext(studio, ledger, fork_server, Shelf.load(studio.path("rules")), now=now)
         context._tones = _TONES
         yield Service(context, clock, once=once, watch=False)
     finally:

@@ -10,6 +10,7 @@ import pytest
 
 from printqueue.core.disk import durable
 from printqueue.core.model.seen import Seen, Stamp
+from printqueue.reports.why_words import words
 from printqueue.service.intake import claim, scan
 from printqueue.service.intake.settle import Settler
 
@@ -160,4 +161,6 @@ def test_an_entry_that_cannot_be_looked_at_is_said(tmp_path: Path, monkeypatch: 
     monkeypatch.setattr(os, "scandir", Listing)
     found = scan.sweep(str(tmp_path))
     assert [seen.path for seen in found.pictures] == ["a.tif", "c.tif"]
-    assert found.passed_over == [("b.tif", "it cannot be looked at: Stale file handle")]
+    assert [(path, words(why)) for path, why in found.passed_over] == [
+        ("b.tif", "it cannot be looked at: Stale file handle")
+    ]

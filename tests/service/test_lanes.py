@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from printqueue.reports.why_words import words
 from printqueue.sandbox.needs import Need
 from printqueue.service import lanes
 from printqueue.service.lanes import GIANT_MEGAPIXELS, SHARE, Lanes, Refusal
@@ -27,7 +28,7 @@ def test_memory_of_all_together_is_bounded() -> None:
     refusal = taken[-1]
     assert isinstance(refusal, Refusal)
     assert refusal.for_memory
-    assert "needs 1000 MB of memory, and 0 MB may be used now" in refusal.says
+    assert "needs 1000 MB of memory, and 0 MB may be used now" in words(refusal.reason)
 
 
 def test_memory_comes_back() -> None:

@@ -12,6 +12,8 @@ import pytest
 from printqueue.core.model.job import Arrival, Phase, State
 from printqueue.core.model.publication import Moved, Publication
 from printqueue.core.model.seen import Seen, Stamp
+from printqueue.core.model.why import told
+from printqueue.reports.why_words import sighting_words
 from printqueue.sandbox.needs import Need
 from printqueue.service import waiting
 from printqueue.service.context import Ending, Outcome
@@ -86,7 +88,7 @@ def test_the_oldest_goes_first(context: Bench) -> None:
     assert names(context.at(0, first, free=0)) == []
     assert names(context.at(1, later, first, free=1)) == ["Weir"]
     offer = context.at(1, later, first, in_hand=("kozo/Weir.tif",), free=0)
-    assert [one.says for one in offer.sightings] == ["queued: other pictures are being worked on"]
+    assert [sighting_words(one) for one in offer.sightings] == ["queued: other pictures are being worked on"]
 
 
 def test_the_next_needs_no_other_look(context: Bench) -> None:
@@ -104,7 +106,7 @@ def test_settling_is_said_and_waited_for(tmp_path: Path) -> None:
     context, fog = Bench(tmp_path, settle=5.0), seen("Fog")
     offer = context.at(0, fog)
     assert (offer.now, offer.wait_s) == ([], 5.0)
-    assert "waiting until it is quiet" in offer.sightings[0].says
+    assert "waiting until it is quiet" in sighting_words(offer.sightings[0])
     assert names(context.at(5, fog)) == ["Fog"]
 
 
@@ -126,13 +128,13 @@ def test_deferred_backs_off_and_does_not_starve_the_new(context: Bench) -> None:
     now = 0.0
     for _ in range(5):
         assert names(context.at(now, fog)) == ["Fog"]
-        context.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+        context.room.take_in(fog, Outcome(Ending.DEFERRED, told("the disk is full")))
         offer = context.at(now, fog)
         waits.append(offer.wait_s)
         now += offer.wait_s or 0
     assert waits == [5.0, 15.0, 60.0, 300.0, 300.0]
     context.at(now, fog)
-    context.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+    context.room.take_in(fog, Outcome(Ending.DEFERRED, told("the disk is full")))
     offer = context.at(now, fog, kelp)
     assert names(offer) == ["Kelp"]
     assert offer.sightings[0].until == "2026-11-25T06:05:00Z"
@@ -142,7 +144,7 @@ def test_another_state_of_a_file_is_tried_at_once(context: Bench) -> None:
     """Back-off belongs to the file as it stood: a new version is not punished."""
     fog = seen("Fog")
     context.at(0, fog)
-    context.room.take_in(fog, Outcome(Ending.DEFERRED, "no profile"))
+    context.room.take_in(fog, Outcome(Ending.DEFERRED, told("no profile")))
     assert names(context.at(1, replace(fog, stamp=Stamp(1, 2, 100, 5, 6)))) == ["Fog"]
 
 
@@ -152,9 +154,9 @@ def test_cut_short_gets_patience_once(tmp_path: Path) -> None:
     context.at(0, fog)
     assert names(context.at(2, fog)) == ["Fog"]
     assert not context.room.is_patient(fog)
-    context.room.take_in(fog, Outcome(Ending.AGAIN, "it ends too early"))
+    context.room.take_in(fog, Outcome(Ending.AGAIN, told("it ends too early")))
     offer = context.at(2, fog)
-    assert (offer.now, offer.wait_s, offer.sightings[0].says) == ([], 12.0, "it ends too early")
+    assert (offer.now, offer.wait_s, sighting_words(offer.sightings[0])) == ([], 12.0, "it ends too early")
     assert names(context.at(14, fog)) == ["Fog"]
     assert context.room.is_patient(fog)
 
@@ -166,11 +168,11 @@ def test_small_pictures_pass_a_giant(context: Bench) -> None:
     for _ in range(3):
         context.lanes.take(need)
     context.at(0, giant)
-    context.room.take_in(giant, Outcome(Ending.QUEUED, "no lane", need))
+    context.room.take_in(giant, Outcome(Ending.QUEUED, told("no lane"), need))
     for now in (0.0, 1000.0):
         offer = context.at(now, giant, small)
         assert names(offer) == ["Kelp"]
-        assert "a lane stays free" in offer.sightings[0].says
+        assert "a lane stays free" in sighting_words(offer.sightings[0])
 
 
 def test_want_of_memory_is_not_passed_for_ever(tmp_path: Path) -> None:
@@ -179,7 +181,7 @@ def test_want_of_memory_is_not_passed_for_ever(tmp_path: Path) -> None:
     large, small = seen("Estuary"), seen("Kelp")
     ticket = context.lanes.take(Need(4 * GB, 1, 0))
     context.at(0, large)
-    context.room.take_in(large, Outcome(Ending.QUEUED, "no memory", Need(3 * GB, 1, 0)))
+    context.room.take_in(large, Outcome(Ending.QUEUED, told("no memory"), Need(3 * GB, 1, 0)))
     assert names(context.at(0, large, small)) == ["Kelp"]
     assert names(context.at(59, large, small)) == ["Kelp"]
     assert names(context.at(61, large, small)) == []
@@ -218,7 +220,7 @@ def test_done_but_still_here(context: Bench, there: bool) -> None:
     if there:
         assert offer.now == []
         assert offer.sightings[0].kind == "passed-over"
-        assert offer.sightings[0].says == "done: says"
+        assert sighting_words(offer.sightings[0]) == "done: says"
     else:
         assert names(offer) == ["Fog"]
 
@@ -234,7 +236,7 @@ def test_standing_still_costs_no_new_objects(context: Bench) -> None:
     """Unchanged waiting is told with the very same rows, so that nothing need be written."""
     fog = seen("Fog")
     context.at(0, fog)
-    context.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+    context.room.take_in(fog, Outcome(Ending.DEFERRED, told("the disk is full")))
     first, second = context.at(1, fog), context.at(2, fog)
     assert first.sightings[0] is second.sightings[0]
 
@@ -247,9 +249,9 @@ def test_what_never_holds_still_backs_off(context: Bench) -> None:
         for one in context.at(tenth / 10, fog).now:
             offered.append(tenth / 10)
             context.at(tenth / 10, replace(fog, stamp=Stamp(1, -tenth, 100, 5, 6)), in_hand=(fog.path,))
-            context.room.take_in(one, Outcome(Ending.AGAIN, "it changed"))
+            context.room.take_in(one, Outcome(Ending.AGAIN, told("it changed")))
     assert offered == [0.0, 0.1, 0.2, 0.3, 5.3, 20.3]
-    context.room.take_in(fog, Outcome(Ending.RETRY, ""))
+    context.room.take_in(fog, Outcome(Ending.RETRY, told("")))
     assert names(context.at(90, fog)) == ["Fog"]
 
 
@@ -266,11 +268,11 @@ def test_touching_attributes_loses_no_back_off(context: Bench, what: str) -> Non
 
     (fog,) = context.at(0, touched(0)).now
     context.at(0, touched(1), in_hand=(fog.path,))
-    context.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+    context.room.take_in(fog, Outcome(Ending.DEFERRED, told("the disk is full")))
     offers = [context.at(second / 10, touched(2 + second % 2)) for second in range(50)]
     assert [offer.now for offer in offers] == [[]] * 50
     (fog,) = context.at(10, touched(3)).now
-    context.room.take_in(fog, Outcome(Ending.DEFERRED, "the disk is full"))
+    context.room.take_in(fog, Outcome(Ending.DEFERRED, told("the disk is full")))
     assert context.at(24, touched(3)).now == []  # the second pause is longer
     if what == "picture":  # another order is first left to come to rest
         assert len(context.at(24, touched(3, inode=7)).now) == 1
@@ -282,10 +284,10 @@ def test_once_leaves_what_never_holds_still(tmp_path: Path) -> None:
     for tries in range(1, 6):
         fog = replace(seen("Fog"), stamp=Stamp(1, tries, 100, 5, 6))
         assert names(context.at(10 * tries, fog)) == ["Fog"]
-        context.room.take_in(fog, Outcome(Ending.AGAIN, "it changed"))
+        context.room.take_in(fog, Outcome(Ending.AGAIN, told("it changed")))
     offer = context.at(51, replace(fog, stamp=Stamp(1, 7, 100, 5, 6)))
     assert (offer.now, offer.wait_s) == ([], None)
-    assert "keeps changing" in offer.sightings[0].says
+    assert "keeps changing" in sighting_words(offer.sightings[0])
 
 
 @pytest.mark.parametrize(("tries", "seconds"), [(0, 5), (1, 5), (2, 15), (3, 60), (4, 300), (99, 300)])
@@ -302,7 +304,7 @@ def test_time_in_hand_is_no_sign_of_endless_change(tmp_path: Path) -> None:
     assert names(context.at(2.0, first)) == ["Fog"]
     changed = replace(first, order="kozo/Fog.order.yaml", order_stamp=Stamp(1, 9, 9, 9, 9))
     context.at(60.0, changed, in_hand=(first.path,))
-    context.room.take_in(first, Outcome(Ending.AGAIN, "its order changed"))
+    context.room.take_in(first, Outcome(Ending.AGAIN, told("its order changed")))
     offer = context.at(61.0, changed)
     assert (names(offer), offer.wait_s) == ([], 1.0)
     assert names(context.at(62.1, changed)) == ["Fog"]
@@ -311,9 +313,9 @@ def test_time_in_hand_is_no_sign_of_endless_change(tmp_path: Path) -> None:
 def test_what_changed_while_all_was_held_up_is_told_later(context: Bench) -> None:
     """A picture that goes while a folder of the studio is away is still among what has gone at the next full look."""
     context.at(0.0, seen("Fog"), seen("Net"))
-    (held,) = context.room.held_up(Sweep([seen("Net")]), "print/ is not there")
-    assert (held.path, held.says) == ("kozo/Net.tif", "print/ is not there")
-    context.room.held_up(Sweep([seen("Net")]), "print/ is not there")
+    (held,) = context.room.held_up(Sweep([seen("Net")]), told("print/ is not there"))
+    assert (held.path, sighting_words(held)) == ("kozo/Net.tif", "print/ is not there")
+    context.room.held_up(Sweep([seen("Net")]), told("print/ is not there"))
     now = Sweep([seen("Net")])
     assert context.room.update(now) >= {"kozo/Fog.tif"}
     assert context.room.update(now) == set()

@@ -25,6 +25,7 @@ from watchdog.events import FileSystemEvent
 from printqueue.core.disk import filesystems
 from printqueue.core.disk.filesystems import FileSystem
 from printqueue.core.model.seen import Seen, Stamp
+from printqueue.core.model.why import told
 from printqueue.service.intake import scan, watch
 from printqueue.service.intake.scan import Sweep
 from printqueue.service.intake.watch import LATEST_S, Waker
@@ -174,7 +175,7 @@ class Event:
 
 def sweep(*paths: str, passed: tuple[str, ...] = ()) -> Sweep:
     """What a scan found."""
-    return Sweep([Seen(path, Stamp(1, 2, 3, 4, 5)) for path in paths], [(path, "why") for path in passed])
+    return Sweep([Seen(path, Stamp(1, 2, 3, 4, 5)) for path in paths], [(path, told("why")) for path in passed])
 
 
 @pytest.fixture

@@ -8,6 +8,7 @@ import pytest
 
 from printqueue.core.errors import WorldError
 from printqueue.core.model.seen import Seen, Stamp
+from printqueue.core.model.why import told
 from printqueue.ledger import LedgerError
 from printqueue.sandbox import ForkServerDiedError
 from printqueue.service.context import Ending, Outcome
@@ -25,9 +26,9 @@ def test_what_ends_is_collected_once() -> None:
     """Taken, ended, told, collected: then it is no longer in hand."""
     ended = threading.Event()
     workers = Workers(2, ended.set)
-    workers.take(FOG.path, FOG, lambda: Outcome(Ending.PRINTABLE, "made"))
+    workers.take(FOG.path, FOG, lambda: Outcome(Ending.PRINTABLE, told("made")))
     assert ended.wait(SOON_S)
-    assert list(workers.collect()) == [(FOG.path, FOG, Outcome(Ending.PRINTABLE, "made"))]
+    assert list(workers.collect()) == [(FOG.path, FOG, Outcome(Ending.PRINTABLE, told("made")))]
     assert (workers.paths, workers.free, list(workers.collect())) == (set(), 2, [])
     assert workers.let_go(SOON_S) == 0
 
@@ -82,7 +83,7 @@ def test_what_takes_long_leaves_a_lane_to_others(many: int, spare: int) -> None:
 
     def work() -> Outcome:
         go_on.wait(SOON_S)
-        return Outcome(Ending.PRINTABLE, "made")
+        return Outcome(Ending.PRINTABLE, told("made"))
 
     try:
         for number in range(many):
@@ -92,7 +93,7 @@ def test_what_takes_long_leaves_a_lane_to_others(many: int, spare: int) -> None:
         assert workers.free == spare
         if spare:
             begun = threading.Barrier(2, timeout=SOON_S)
-            workers.take("Net.tif", FOG, lambda: Outcome(Ending.PRINTABLE, str(begun.wait())))
+            workers.take("Net.tif", FOG, lambda: Outcome(Ending.PRINTABLE, told(str(begun.wait()))))
             begun.wait()
             now[0] *= 3
             assert workers.free == 0, "not one more for each that takes long"
@@ -105,9 +106,9 @@ def test_one_of_two_that_takes_long_is_no_reason() -> None:
     """While another comes and goes quickly, nothing is held up."""
     now, go_on = [0.0], threading.Event()
     workers = Workers(2, lambda: None, lambda: now[0])
-    workers.take("Fog.tif", FOG, lambda: Outcome(Ending.PRINTABLE, str(go_on.wait(SOON_S))))
+    workers.take("Fog.tif", FOG, lambda: Outcome(Ending.PRINTABLE, told(str(go_on.wait(SOON_S)))))
     now[0] = LONG_S + 1
-    workers.take("Net.tif", FOG, lambda: Outcome(Ending.PRINTABLE, str(go_on.wait(SOON_S))))
+    workers.take("Net.tif", FOG, lambda: Outcome(Ending.PRINTABLE, told(str(go_on.wait(SOON_S)))))
     assert workers.free == 0
     go_on.set()
     workers.let_go(SOON_S)

@@ -4,6 +4,7 @@ import stat
 
 import pytest
 
+from printqueue.core.model.why import Why
 from printqueue.studio import passing
 
 FILE = stat.S_IFREG | 0o644
@@ -63,21 +64,21 @@ def test_pictures(name: str) -> None:
 )  # fmt: skip
 def test_unfinished_names(name: str) -> None:
     """Names that programs give to files they still write wait, and it is said."""
-    assert "still at work" in (passing.file_reason(name, FILE, 1) or "")
+    assert passing.file_reason(name, FILE, 1) is Why.UNFINISHED
 
 
 @pytest.mark.parametrize(
-    ("kind", "word"),
-    [(stat.S_IFLNK, "link"), (stat.S_IFIFO, "pipe"), (stat.S_IFSOCK, "socket"), (stat.S_IFCHR, "device"), (stat.S_IFBLK, "device")],
+    ("kind", "why"),
+    [(stat.S_IFLNK, Why.LINK), (stat.S_IFIFO, Why.NO_FILE), (stat.S_IFSOCK, Why.NO_FILE), (stat.S_IFCHR, Why.NO_FILE), (stat.S_IFBLK, Why.NO_FILE)],
 )  # fmt: skip
-def test_other_kinds(kind: int, word: str) -> None:
+def test_other_kinds(kind: int, why: Why) -> None:
     """Links, pipes, sockets and devices are never opened."""
-    assert word in (passing.file_reason("Fog.tif", kind | 0o644, 100) or "")
+    assert passing.file_reason("Fog.tif", kind | 0o644, 100) is why
 
 
 def test_empty_file_waits() -> None:
     """A placeholder of no bytes is no picture yet."""
-    assert "empty" in (passing.file_reason("Fog.tif", FILE, 0) or "")
+    assert passing.file_reason("Fog.tif", FILE, 0) is Why.EMPTY
 
 
 @pytest.mark.parametrize(
@@ -97,4 +98,4 @@ def test_folders(name: str, over: bool) -> None:
 def test_second_versions(name: str) -> None:
     """A copy that a sync program set aside, because two versions exist, waits for a decision, and it is said."""
     assert not passing.hidden(name)
-    assert "two versions" in (passing.file_reason(name, FILE, 1) or "")
+    assert passing.file_reason(name, FILE, 1) is Why.SECOND_VERSION

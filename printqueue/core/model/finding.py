@@ -9,7 +9,6 @@ from enum import StrEnum
 from printqueue.core.model.region import Region
 
 Value = float | int | str | None
-UNMEASURED = "Not measured"  # how such a finding begins
 
 
 class Level(StrEnum):
@@ -24,6 +23,14 @@ class Level(StrEnum):
     def weight(self) -> int:
         """0 (pass) to 3 (reject)."""
         return (Level.PASS, Level.NOTE, Level.WARN, Level.REJECT).index(self)
+
+
+class About(StrEnum):
+    """What a finding is about, where that decides how it is told."""
+
+    PICTURE = "picture"
+    NUMBERS = "numbers"  # another finding left the check without them
+    DEMONSTRATION = "demonstration"  # the paper still has its demonstration profile
 
 
 class Verdict(StrEnum):
@@ -60,6 +67,7 @@ class Finding:
     headline: str = ""
     where: tuple[Region, ...] = ()
     allowable: bool = True  # False: `allow` cannot make what cannot be rendered
+    about: About = About.PICTURE
 
     @property
     def counts(self) -> bool:
@@ -74,7 +82,7 @@ class Finding:
 def unmeasured(check: str, level: Level, unit: str) -> Finding:
     """The answer of a check that another finding left without its numbers."""
     do = "" if level is Level.PASS else "Settle the other findings first; then this can be measured."
-    return Finding(check, level, f"{UNMEASURED}: see the other findings.", unit=unit, do=do)
+    return Finding(check, level, "Not measured: see the other findings.", unit=unit, do=do, about=About.NUMBERS)
 
 
 def worst_first(findings: Iterable[Finding]) -> list[Finding]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, Literal
 
 from printqueue.core.model.finding import Level
+from printqueue.core.model.why import Reason
 from printqueue.core.naming import same_stem
 
 
@@ -111,11 +112,11 @@ class Sighting:
     """Something in ready/ that is not (yet) a job: waiting, or passed over, and why."""
 
     path: str
-    kind: str  # waiting | passed-over
+    kind: Literal["waiting", "passed-over"]
     paper: str
     size: str | None
     since: str
-    says: str
+    reason: Reason
     until: str | None = None  # RFC 3339 UTC: deferred, and not tried again before
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import os
 
+    from printqueue.core.model.why import Reason
+
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
@@ -38,7 +40,7 @@ class Seen:
     order: str | None = None
     order_stamp: Stamp | None = None
     order_is_own: bool = False  # no other picture goes by it: it moves with this one
-    held: str = ""  # why it must wait for the photographer: its order cannot be told for certain
+    held: Reason | None = None  # why it must wait for the photographer: its order cannot be told for certain
 
     @property
     def parts(self) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from printqueue.core.model.picture import PictureFacts
+from printqueue.core.model.profile_state import ProfileState
 from printqueue.core.text import shown
 from printqueue.imaging.colour import manager, spaces
 from printqueue.imaging.colour.curves import channel_curves
@@ -17,9 +18,9 @@ _WORKING_WORDS = ("rgb", "romm", "prophoto", "p3", "2020", "srgb", "gray", "grey
 
 @dataclass(frozen=True, slots=True)
 class SourceProfile:
-    """`state`: fine, display, declared, assumed, missing, unreadable or printer; `data` None where unusable."""
+    """`data` is None where it is missing or unreadable."""
 
-    state: str
+    state: ProfileState
     name: str = ""
     data: bytes | None = None
     facts: Profile | None = None
@@ -33,17 +34,17 @@ class SourceProfile:
 
 def choose(picture: PictureFacts, icc: bytes | None, assume: str | None) -> SourceProfile:
     """The profile to use. An order's `assume_profile` serves only where nothing usable is embedded."""
-    embedded = _embedded(picture, icc) if icc is not None else SourceProfile("missing")
+    embedded = _embedded(picture, icc) if icc is not None else SourceProfile(ProfileState.MISSING)
     if embedded.data is not None:
         return embedded
     if assume is not None and picture.colour == "rgb":
-        return _standard("assumed", assume)
-    if embedded.state == "missing" and picture.declared_space is not None and picture.colour == "rgb":
-        return _standard("declared", picture.declared_space)
+        return _standard(ProfileState.ASSUMED, assume)
+    if embedded.state is ProfileState.MISSING and picture.declared_space is not None and picture.colour == "rgb":
+        return _standard(ProfileState.DECLARED, picture.declared_space)
     return embedded
 
 
-def _standard(state: str, key: str) -> SourceProfile:
+def _standard(state: ProfileState, key: str) -> SourceProfile:
     data = spaces.profile_bytes(key)
     return SourceProfile(state, spaces.SPACES[key].title, data, read_profile(data))
 
@@ -52,27 +53,31 @@ def _embedded(picture: PictureFacts, icc: bytes) -> SourceProfile:
     try:
         facts = read_profile(icc)
     except ProfileError as error:
-        return SourceProfile("unreadable", problem=str(error))
+        return SourceProfile(ProfileState.UNREADABLE, problem=str(error))
     name = shown(facts.description, limit=80) or "a profile without a name"
     wanted = "GRAY" if picture.colour == "grey" else "RGB"
     if facts.space != wanted:
-        return SourceProfile("unreadable", name, problem=f"{name} is for {facts.space} pixels, the file has {wanted}")
+        return SourceProfile(
+            ProfileState.UNREADABLE, name, problem=f"{name} is for {facts.space} pixels, the file has {wanted}"
+        )
     if wanted == "RGB" and facts.device_class == "prtr":
-        return _tried(name, icc, facts, "printer")
+        return _tried(name, icc, facts, ProfileState.PRINTER)
     if facts.device_class not in _SOURCE_CLASSES and not (wanted == "GRAY" and facts.device_class == "prtr"):
         problem = f"{name} is a {CLASS_NAMES[facts.device_class]} profile, which cannot describe a picture"
-        return SourceProfile("unreadable", name, problem=problem)
-    return _tried(name, icc, facts, "display" if _is_a_displays_own(facts) else "fine")
+        return SourceProfile(ProfileState.UNREADABLE, name, problem=problem)
+    return _tried(name, icc, facts, ProfileState.DISPLAY if _is_a_displays_own(facts) else ProfileState.FINE)
 
 
-def _tried(name: str, icc: bytes, facts: Profile, state: str) -> SourceProfile:
+def _tried(name: str, icc: bytes, facts: Profile, state: ProfileState) -> SourceProfile:
     if not facts.usable_as_source:
-        return SourceProfile("unreadable", name, problem=f"{name} lacks the tables that turn numbers into colours")
+        return SourceProfile(
+            ProfileState.UNREADABLE, name, problem=f"{name} lacks the tables that turn numbers into colours"
+        )
     try:  # what is broken shows here, as the picture's fault, and not while a print is measured or made
         manager.try_out(icc, grey=facts.space == "GRAY")
         channel_curves(icc, facts)
     except ProfileError as error:
-        return SourceProfile("unreadable", name, problem=f"{name}: {error}")
+        return SourceProfile(ProfileState.UNREADABLE, name, problem=f"{name}: {error}")
     return SourceProfile(state, name, icc, facts)
 
 

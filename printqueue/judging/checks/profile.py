@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, assert_never
 
 from pydantic import Field
 
-from printqueue.core.model.finding import Finding, Level
+from printqueue.core.model.finding import About, Finding, Level
 from printqueue.core.model.measures import Word
+from printqueue.core.model.profile_state import ProfileState
 from printqueue.core.model.subject import Subject
 from printqueue.core.yaml.limits import Limits
 from printqueue.judging.contract import Check, Explanation
@@ -48,6 +48,7 @@ def _of_paper(subject: Subject, limits: ProfileLimits) -> Finding | None:
         limits.demonstration,
         f"{subject.paper.name} still uses its demonstration profile; its colours are a model's, not your printer's.",
         measured="demonstration paper profile",
+        about=About.DEMONSTRATION,
         limit="your paper's own profile",
         why="A print made with it is for trying out, not for a real sheet.",
         do=f"Put the profile of your printer and paper into profiles/ and name it in rules/{subject.paper.key}.yaml (profile:).",
@@ -56,22 +57,32 @@ def _of_paper(subject: Subject, limits: ProfileLimits) -> Finding | None:
 
 
 def _of_picture(subject: Subject, limits: ProfileLimits) -> Finding:
-    state = subject.text(Word.PROFILE_STATE) or "missing"
     name = subject.text(Word.PROFILE_NAME) or ""
-    if state == "fine":
-        return Finding("profile", Level.PASS, f"Profile embedded: {name}.", measured=name, limit="an embedded profile")
-    make: Callable[[ProfileLimits, str, str], Finding] = {
-        "missing": _missing,
-        "unreadable": _unreadable,
-        "printer": _printer,
-        "declared": _declared,
-        "assumed": _assumed,
-        "display": _display,
-    }[state]
-    return make(limits, name, subject.text(Word.PROFILE_PROBLEM) or "it is damaged")
+    state = ProfileState(subject.text(Word.PROFILE_STATE) or ProfileState.MISSING)
+    match state:
+        case ProfileState.FINE:
+            return _fine(name)
+        case ProfileState.MISSING:
+            return _missing(limits)
+        case ProfileState.UNREADABLE:
+            return _unreadable(limits, subject.text(Word.PROFILE_PROBLEM) or "it is damaged")
+        case ProfileState.PRINTER:
+            return _printer(limits, name)
+        case ProfileState.DECLARED:
+            return _declared(limits, name)
+        case ProfileState.ASSUMED:
+            return _assumed(name)
+        case ProfileState.DISPLAY:
+            return _display(limits, name)
+        case _:
+            assert_never(state)
 
 
-def _missing(limits: ProfileLimits, _name: str, _problem: str) -> Finding:
+def _fine(name: str) -> Finding:
+    return Finding("profile", Level.PASS, f"Profile embedded: {name}.", measured=name, limit="an embedded profile")
+
+
+def _missing(limits: ProfileLimits) -> Finding:
     return Finding(
         "profile",
         limits.missing,
@@ -87,7 +98,7 @@ def _missing(limits: ProfileLimits, _name: str, _problem: str) -> Finding:
     )
 
 
-def _unreadable(limits: ProfileLimits, _name: str, problem: str) -> Finding:
+def _unreadable(limits: ProfileLimits, problem: str) -> Finding:
     return Finding(
         "profile",
         limits.unreadable,
@@ -103,7 +114,7 @@ def _unreadable(limits: ProfileLimits, _name: str, problem: str) -> Finding:
     )
 
 
-def _printer(limits: ProfileLimits, name: str, _problem: str) -> Finding:
+def _printer(limits: ProfileLimits, name: str) -> Finding:
     return Finding(
         "profile",
         limits.printer_class,
@@ -117,7 +128,7 @@ def _printer(limits: ProfileLimits, name: str, _problem: str) -> Finding:
     )
 
 
-def _declared(limits: ProfileLimits, name: str, _problem: str) -> Finding:
+def _declared(limits: ProfileLimits, name: str) -> Finding:
     return Finding(
         "profile",
         limits.declared_only,
@@ -130,7 +141,7 @@ def _declared(limits: ProfileLimits, name: str, _problem: str) -> Finding:
     )
 
 
-def _assumed(_limits: ProfileLimits, name: str, _problem: str) -> Finding:
+def _assumed(name: str) -> Finding:
     return Finding(
         "profile",
         Level.NOTE,
@@ -142,7 +153,7 @@ def _assumed(_limits: ProfileLimits, name: str, _problem: str) -> Finding:
     )
 
 
-def _display(limits: ProfileLimits, name: str, _problem: str) -> Finding:
+def _display(limits: ProfileLimits, name: str) -> Finding:
     return Finding(
         "profile",
         limits.display,

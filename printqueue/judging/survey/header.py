@@ -11,7 +11,7 @@ def header_readings(profile: SourceProfile, *, transparent: bool) -> Readings:
     """The picture's profile and transparency."""
     return Readings(
         {
-            Word.PROFILE_STATE: profile.state,
+            Word.PROFILE_STATE: str(profile.state),
             Word.PROFILE_NAME: profile.name or None,
             Word.PROFILE_PROBLEM: profile.problem or None,
             Word.PROFILE_SPACE: profile.space_key,

@@ -4,6 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
+
+
+class Happened(StrEnum):
+    """What became of a picture, in the words of the page."""
+
+    MADE = "made"
+    TURNED_BACK = "turned back"
+    TAKEN = "turned back, since taken"
+    SUPERSEDED = "superseded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +28,7 @@ class Picture:
 class Print:
     """One print that was made, or one picture that was turned back.
 
-    `job`: 0 where none was planned. `happened`: made | turned back | superseded | turned back, since taken. `how`: lift, copies, edition, in words. `note`: the file
+    `job`: 0 where none was planned. `how`: lift, copies, edition, in words. `note`: the file
     that says more, relative to the studio; "" where it has gone.
     """
 
@@ -27,7 +37,7 @@ class Print:
     folder: str
     paper: str
     size: str
-    happened: str
+    happened: Happened
     when: datetime
     how: tuple[str, ...] = ()
     says: str = ""

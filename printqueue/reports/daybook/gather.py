@@ -14,7 +14,7 @@ from printqueue.core.model.job import Arrival, MonthCount, PrintRecord, State
 from printqueue.core.model.publication import Publication
 from printqueue.core.units import stops_text
 from printqueue.ledger import LedgerReader, Wanted
-from printqueue.reports.daybook.entries import Month, Open, PaperLine, Picture, Print, Today
+from printqueue.reports.daybook.entries import Happened, Month, Open, PaperLine, Picture, Print, Today
 from printqueue.reports.queue import attention, collect
 from printqueue.studio.folders import Studio
 from printqueue.studio.papers.loader import Shelf
@@ -22,7 +22,7 @@ from printqueue.studio.stock import profile_state
 
 THUMBNAILS = "pictures"  # below daybook/
 _NEWEST = 24  # prints on the first page
-_MOST = 100_000  # of one month
+_MAX_PRINTS = 100_000  # of one month
 
 
 def today(studio: Studio, shelf: Shelf, months: Iterable[MonthCount], *, now: datetime, running: bool) -> Today:
@@ -32,7 +32,7 @@ def today(studio: Studio, shelf: Shelf, months: Iterable[MonthCount], *, now: da
     """
     ledger = LedgerReader(studio.ledger)
     with ledger.at_once():
-        answer = collect(ledger, running=running)
+        answer, sightings = collect(ledger, running=running), ledger.sightings()
         book = _Book(studio, shelf, ledger, now)
         newest, back = book.newest(), book.turned_back()
     return Today(
@@ -41,23 +41,23 @@ def today(studio: Studio, shelf: Shelf, months: Iterable[MonthCount], *, now: da
         written=now,
         running=running,
         watch=_watch(answer, now),
-        attention=tuple(attention(answer, now, scan_s=studio.config.scan, standing=0)),
+        attention=tuple(attention(answer, sightings, now, scan_s=studio.config.scan, standing=0)),
         working=_open(answer, State.WORKING, now),
         waiting=_open(answer, State.WAITING, now),
         stuck=_open(answer, State.STUCK, now),
         turned_back=back,
         newest=newest,
-        months=tuple(_month(one) for one in months),
+        months=tuple(Month(one.month, one.made, one.turned_back) for one in months),
         papers=_papers(studio, shelf),
         passed_over=tuple((one["file"], one["why"]) for one in answer["passed_over"]),
     )
 
 
-def month(studio: Studio, shelf: Shelf, ledger: LedgerReader, count: MonthCount, now: datetime) -> tuple[Print, ...]:
+def month(studio: Studio, shelf: Shelf, ledger: LedgerReader, count: MonthCount, *, now: datetime) -> tuple[Print, ...]:
     """Everything that was made or turned back in that month, newest first."""
     book = _Book(studio, shelf, ledger, now)
     with ledger.at_once():
-        records = ledger.prints(Wanted(month=count.month, judged=True), most=_MOST)
+        records = ledger.prints(Wanted(month=count.month, judged=True), most=_MAX_PRINTS)
         book.know_all_thumbnails()
     found = [book.print(record, still_there=False) for record in records]
     return tuple(sorted(found, key=lambda one: (one.when, one.job), reverse=True))
@@ -90,37 +90,36 @@ class _Book:
         self._thumbnails |= self._ledger.thumbnails([one.job for one in records.values()])
         self._superseded = self._ledger.superseded()
         for arrival in self._ledger.in_review():
-            record = records.get(arrival.id)
             if arrival.intent is not None:
-                found.append(
-                    self._in_review(record or _unplanned(arrival), arrival, Publication.from_json(arrival.intent))
-                )
-        return tuple(sorted(found, key=lambda one: one.happened != "turned back"))
+                record = records.get(arrival.id) or _unplanned(arrival)
+                found.append(self._in_review(record, arrival, Publication.from_json(arrival.intent)))
+        return tuple(sorted(found, key=lambda one: one.happened is Happened.SUPERSEDED))
 
     def _in_review(self, record: PrintRecord, arrival: Arrival, intent: Publication) -> Print:
         older = arrival.id in self._superseded
-        files = {ending: _with(intent, ending) for ending in (naming.REASON, naming.PROOF)}
         return self._entry(
             record,
-            "superseded" if older else "turned back",
-            proof=self._there(files[naming.PROOF]),
-            note=self._there(files[naming.REASON]),
+            Happened.SUPERSEDED if older else Happened.TURNED_BACK,
+            proof=self._there(_with(intent, naming.PROOF)),
+            note=self._there(_with(intent, naming.REASON)),
             says=arrival.says if older else intent.says,
         )
 
     def print(self, record: PrintRecord, *, still_there: bool) -> Print:
         """One print; `still_there`: look whether its files still are (a page of past months does not)."""
         if record.state is not State.PRINTABLE:
-            taken = ", since taken" if record.state is State.WITHDRAWN else ""
-            return self._entry(record, f"turned back{taken}", says=_worst(record))
+            happened = Happened.TAKEN if record.state is State.WITHDRAWN else Happened.TURNED_BACK
+            return self._entry(record, happened, says=_worst(record))
         base = (record.output or "").removesuffix(naming.PRINT)
         if not base or not still_there:
-            return self._entry(record, "made")
+            return self._entry(record, Happened.MADE)
         return self._entry(
-            record, "made", proof=self._there(base + naming.PROOF), note=self._there(base + naming.PRINT_NOTE)
+            record, Happened.MADE, proof=self._there(base + naming.PROOF), note=self._there(base + naming.PRINT_NOTE)
         )
 
-    def _entry(self, record: PrintRecord, happened: str, *, proof: str = "", note: str = "", says: str = "") -> Print:
+    def _entry(
+        self, record: PrintRecord, happened: Happened, *, proof: str = "", note: str = "", says: str = ""
+    ) -> Print:
         _, name = os.path.split(record.path)
         title = record.settings.get("title")
         paper = self._shelf.papers.get(record.paper)
@@ -200,10 +199,6 @@ def _how(record: PrintRecord) -> Iterable[str]:
         yield f"edition of {edition}"
     if made and (warned := record.counting(Level.WARN)):
         yield f"warned of: {', '.join(str(one.get('check')) for one in warned)}"
-
-
-def _month(count: MonthCount) -> Month:
-    return Month(count.month, count.made, count.turned_back)
 
 
 def _open(answer: Mapping[str, Any], state: State, now: datetime) -> tuple[Open, ...]:

@@ -119,7 +119,7 @@ class Daybook:
         if self._months.get(month.file, self._mark_of(month.file)) == count.mark:
             self._months[month.file] = count.mark
             return
-        prints = gather.month(self._studio, self._shelf, self._ledger, count, now)
+        prints = gather.month(self._studio, self._shelf, self._ledger, count, now=now)
         name = os.path.basename(self._studio.root)
         self._put(month.file, pages.month_page(name, month, prints, now) + _MARKED.format(count.mark))
         self._months[month.file] = count.mark

@@ -10,7 +10,7 @@ from functools import cache
 from importlib.resources import files
 from urllib.parse import quote
 
-from printqueue.reports.daybook.entries import Month, Open, PaperLine, Picture, Print, Today
+from printqueue.reports.daybook.entries import Happened, Month, Open, PaperLine, Picture, Print, Today
 from printqueue.reports.daybook.html import Html, address, joined, tag
 
 FIRST = "index.html"
@@ -132,7 +132,7 @@ def _cards(prints: Sequence[Print], none: str) -> Html:
 
 
 def _card(one: Print) -> Html:
-    kind = {"made": "made", "superseded": "older"}.get(one.happened, "back")
+    kind = {Happened.MADE: "made", Happened.SUPERSEDED: "older"}.get(one.happened, "back")
     words = [
         tag("h3", one.name),
         tag("p", f"{one.paper}, {one.size}"),
@@ -164,7 +164,7 @@ def _image(picture: Picture, alt: str) -> Html | None:
 
 
 def _links(one: Print) -> Html | None:
-    said = "how to print it" if one.happened == "made" else "the reason"
+    said = "how to print it" if one.happened is Happened.MADE else "the reason"
     links = []
     if one.picture.proof:
         links.append(
@@ -176,11 +176,11 @@ def _links(one: Print) -> Html | None:
 
 
 def _month_row(one: Print) -> Html:
-    kind = "made" if one.happened == "made" else "back"
+    kind = "made" if one.happened is Happened.MADE else "back"
     how = " · ".join([f"{one.paper}, {one.size}", *one.how])
     lines = [
         tag("h2", one.name, class_="name"),
-        tag("p", tag("span", one.happened, class_=f"word {kind}"), " ", how),
+        tag("p", tag("span", str(one.happened), class_=f"word {kind}"), " ", how),
         tag("p", one.says) if one.says and kind == "back" else None,
         tag("p", _time(one.when), f" · job {one.job}", f" · {one.folder}" if one.folder else None, class_="soft"),
     ]

@@ -9,6 +9,7 @@ from printqueue.core.disk import durable
 from printqueue.core.model.job import State
 from printqueue.core.model.publication import Publication
 from printqueue.core.model.seen import Stamp
+from printqueue.core.model.why import told
 from printqueue.core.yaml.plain_yaml import MAX_BYTES
 from printqueue.reports import delivery as words
 from printqueue.service import steps
@@ -66,7 +67,7 @@ def complete(context: ServiceContext, arrival: int, intent: Publication) -> Outc
     says = "; ".join([_words(intent), *unusual])
     context.ledger.settle(arrival, state, says)
     steps.reached("done-written")
-    return Outcome(Ending(str(state)), says)
+    return Outcome(Ending(str(state)), told(says))
 
 
 def _words(intent: Publication) -> str:
@@ -84,7 +85,7 @@ def _withdraw_review(context: ServiceContext, arrival: int, intent: Publication)
 
 def _withdrawn(context: ServiceContext, arrival: int, says: str) -> Outcome:
     context.ledger.settle(arrival, State.WITHDRAWN, says)
-    return Outcome(Ending.WITHDRAWN, says)
+    return Outcome(Ending.WITHDRAWN, told(says))
 
 
 def to_past(context: ServiceContext, arrival: int, path: str) -> None:

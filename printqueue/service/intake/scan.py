@@ -1,4 +1,4 @@
-"""One full look at ready/. No event is needed for it, and none is trusted without it."""
+"""One full look at ready/. It needs no event, and no event is trusted without it."""
 
 from __future__ import annotations
 
@@ -11,42 +11,43 @@ from dataclasses import dataclass, field
 
 from printqueue.core.disk.folders import scan_folder
 from printqueue.core.model.seen import Seen, Stamp
+from printqueue.core.model.why import Reason, Why
 from printqueue.studio import passing
 from printqueue.studio.orders import pairing
 from printqueue.studio.orders.misnamed import is_misnamed
 from printqueue.studio.orders.names import FOLDER_ORDERS
 
-DEEPEST = 12  # folders below ready/
+MAX_DEPTH = 12  # folders below ready/
 
 
 @dataclass(slots=True)
 class Sweep:
     """What one scan found."""
 
-    pictures: list[Seen] = field(default_factory=list)  # of a `Sweeper`: the very same list while nothing changes
-    passed_over: list[tuple[str, str]] = field(default_factory=list)  # path, why
+    pictures: list[Seen] = field(default_factory=list)  # a `Sweeper` gives the very same list while nothing changes
+    passed_over: list[tuple[str, Reason]] = field(default_factory=list)
     lone_orders: list[str] = field(default_factory=list)
-    companions: list[str] = field(default_factory=list)  # files named like those beside our prints and reasons
-    dark: list[str] = field(default_factory=list)  # what could not be looked at; what lies there has not gone
+    companions: list[str] = field(default_factory=list)  # named like the notes and proof pictures beside our prints
+    dark: list[str] = field(default_factory=list)  # could not be looked at; pictures in there have not gone
 
     def is_dark(self, path: str) -> bool:
-        """Whether nothing is known of `path`, because it or a folder above it could not be looked at."""
+        """Whether `path` or a folder above it could not be looked at."""
         return any(path == one or path.startswith(one + "/") for one in self.dark)
 
 
 @dataclass(slots=True)
 class _Folder:
-    """One folder as the last look found it."""
+    """One folder at the last look."""
 
     stamps: dict[str, Stamp] = field(default_factory=dict)
-    unusable: dict[str, str] = field(default_factory=dict)  # what was meant as an order and cannot be one, why
+    unusable: dict[str, Why] = field(default_factory=dict)  # meant as an order but cannot be one → why
     pictures: list[Seen] = field(default_factory=list)
     lone_orders: list[str] = field(default_factory=list)
 
 
 class Sweeper:
-    """Looks through `ready` again and again. What has not changed is answered with the very same objects,
-    so that thousands of files that only stand there cost little more than their stat calls.
+    """Looks through `ready` again and again. Whatever has not changed comes back as the very same objects, so that thousands
+    of files that merely stand there cost little more than their stat calls.
     """
 
     def __init__(self, ready: str) -> None:
@@ -55,7 +56,7 @@ class Sweeper:
         self._pictures: list[Seen] = []
 
     def sweep(self) -> Sweep:
-        """A full look. A folder that cannot be read is passed over with why; raises `OSError` for ready/ itself."""
+        """A full look. A folder that cannot be read is passed over, ready/ itself raises `OSError`."""
         found, before = Sweep(), self._folders
         self._folders = {}
         try:
@@ -63,7 +64,7 @@ class Sweeper:
         except OSError:
             self._folders = before
             raise
-        found.passed_over.sort()
+        found.passed_over.sort(key=operator.itemgetter(0))
         if self._folders.keys() == before.keys() and all(self._folders[name] is before[name] for name in before):
             found.pictures = self._pictures
         else:
@@ -85,9 +86,9 @@ class Sweeper:
 
     def _entries(
         self, inside: str, last: dict[str, Stamp], found: Sweep
-    ) -> tuple[list[str], dict[str, Stamp], dict[str, str]]:
-        """Folders, candidate files with their stamps (the old object where nothing has changed), and unusable orders."""
-        folders, stamps, unusable = list[str](), dict[str, Stamp](), dict[str, str]()
+    ) -> tuple[list[str], dict[str, Stamp], dict[str, Why]]:
+        """Folders, candidate files with their stamps (the old object if unchanged), and unusable orders."""
+        folders, stamps, unusable = list[str](), dict[str, Stamp](), dict[str, Why]()
         with scan_folder(os.path.join(self._ready, inside).rstrip("/")) as listing:
             for entry in listing:
                 name = entry.name
@@ -102,38 +103,37 @@ class Sweeper:
                     continue
                 except OSError as error:
                     found.dark.append(inside + name)
-                    found.passed_over.append((inside + name, f"it cannot be looked at: {error.strerror}"))
-                    _note_unusable(name, "cannot be looked at", unusable)
+                    found.passed_over.append((inside + name, Reason(Why.UNREADABLE, said=str(error.strerror))))
+                    _note_unusable(name, Why.ORDER_UNREADABLE, unusable)
                     continue
                 if known is not None and _unchanged(known, seen):
                     stamps[name] = known
                 elif stat.S_ISDIR(seen.st_mode):
                     folders.append(name)
                     _note_unusable(name, passing.order_reason(name, seen.st_mode, seen.st_size), unusable)
-                elif (reason := passing.file_reason(name, seen.st_mode, seen.st_size)) is not None:
-                    found.passed_over.append((inside + name, reason))
+                elif (why := passing.file_reason(name, seen.st_mode, seen.st_size)) is not None:
+                    found.passed_over.append((inside + name, Reason(why)))
                     _note_unusable(name, passing.order_reason(name, seen.st_mode, seen.st_size), unusable)
                 elif is_misnamed(name):
-                    found.passed_over.append((inside + name, pairing.MISNAMED))
-                    unusable[name] = ""
+                    found.passed_over.append((inside + name, Reason(Why.MISNAMED_ORDER)))
+                    unusable[name] = Why.ORDER_MISNAMED
                 else:
                     stamps[name] = Stamp.of(seen)
         return folders, stamps, unusable
 
     def _descend(self, path: str, before: dict[str, _Folder], found: Sweep) -> None:
-        reason = passing.folder_reason(path.rpartition("/")[2])
-        if reason is None and path.count("/") >= DEEPEST:
-            reason = f"folders are looked into {DEEPEST} deep"
-        if reason is None:
+        if (why := passing.folder_reason(path.rpartition("/")[2])) is not None:
+            found.passed_over.append((path, Reason(why)))
+        elif path.count("/") >= MAX_DEPTH:
+            found.passed_over.append((path, Reason(Why.TOO_DEEP, (MAX_DEPTH,))))
+        else:
             try:
                 self._look(path + "/", before, found)
             except FileNotFoundError:
                 return
             except OSError as error:
                 found.dark.append(path)
-                reason = f"the folder cannot be read: {error.strerror}"
-        if reason is not None:
-            found.passed_over.append((path, reason))
+                found.passed_over.append((path, Reason(Why.UNREADABLE_FOLDER, said=str(error.strerror))))
 
 
 def sweep(ready: str) -> Sweep:
@@ -155,13 +155,13 @@ def _same(stamps: dict[str, Stamp], last: dict[str, Stamp]) -> bool:
     return len(stamps) == len(last) and all(map(operator.is_, stamps.values(), map(last.get, stamps)))
 
 
-def _note_unusable(name: str, why: str, unusable: dict[str, str]) -> None:
+def _note_unusable(name: str, why: Why, unusable: dict[str, Why]) -> None:
     if pairing.concerns(name):
         unusable[name] = why
 
 
-def _paired(inside: str, stamps: dict[str, Stamp], unusable: dict[str, str], last: _Folder) -> _Folder:
-    """The folder as it is now; pictures that stayed as they were keep their objects."""
+def _paired(inside: str, stamps: dict[str, Stamp], unusable: dict[str, Why], last: _Folder) -> _Folder:
+    """The folder as it is now; unchanged pictures keep their objects."""
     known = {picture.path: picture for picture in last.pictures}
     pairs = pairing.paired(stamps, unusable)
     now = _Folder(stamps, unusable, lone_orders=[inside + name for name in pairs.lone])
@@ -172,11 +172,11 @@ def _paired(inside: str, stamps: dict[str, Stamp], unusable: dict[str, str], las
 
 
 def _pictures(inside: str, stamps: dict[str, Stamp], pairs: pairing.Pairs) -> Iterator[Seen]:
-    """Pictures of one folder, each with its order, or with why it must wait."""
+    """The pictures of one folder, each with its order or with the reason why it is held."""
     users = Counter(pairs.orders.values())
     for name, order in pairs.orders.items():
         if order is None:
-            yield Seen(inside + name, stamps[name], held=pairs.held.get(name, ""))
+            yield Seen(inside + name, stamps[name], held=pairs.held.get(name))
         else:
             own = order not in FOLDER_ORDERS and users[order] == 1
             yield Seen(inside + name, stamps[name], inside + order, stamps[order], own)

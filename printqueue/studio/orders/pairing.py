@@ -9,16 +9,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
-from printqueue.core.text import shown
+from printqueue.core.model.why import Reason, Why
 from printqueue.studio.orders.misnamed import canonical, is_backup, nearly, target
 from printqueue.studio.orders.names import FOLDER_ORDERS, SUFFIXES, candidates, is_order
 
-MISNAMED = (
-    f"it looks like an order, but an order is called NAME{SUFFIXES[0]} or {FOLDER_ORDERS[0]}; rename it, or remove it"
-)
 _FULL, _STEM, _NEAR, _FOLDER = range(4)  # how near an order's name is to its picture's
-_LOOKS = "looks like an order, but its name is not one"
-_NEARLY = "nearly has its name"
 
 
 @dataclass(slots=True)
@@ -26,7 +21,7 @@ class Pairs:
     """`orders`: picture → its order or None; `held`: picture → why it must wait; `lone`: orders of no picture."""
 
     orders: dict[str, str | None] = field(default_factory=dict)
-    held: dict[str, str] = field(default_factory=dict)
+    held: dict[str, Reason] = field(default_factory=dict)
     lone: list[str] = field(default_factory=list)
 
 
@@ -35,10 +30,8 @@ def concerns(name: str) -> bool:
     return target(name) is not None
 
 
-def paired(names: Iterable[str], unusable: Mapping[str, str]) -> Pairs:
-    """`names`: pictures and orders as they stand; `unusable`: what was meant as an order and cannot be one → why, as in
-    '“Fog.order.yaml” is empty' ("": by its name).
-    """
+def paired(names: Iterable[str], unusable: Mapping[str, Why]) -> Pairs:
+    """`names`: pictures and orders as they stand; `unusable`: what was meant as an order and cannot be one → why."""
     files = set(names)
     orders = {name for name in files if is_order(name)}
     pictures = files - orders
@@ -46,8 +39,7 @@ def paired(names: Iterable[str], unusable: Mapping[str, str]) -> Pairs:
         return Pairs(dict.fromkeys(pictures))
     standing = {picture: _standing(picture, orders) for picture in pictures}
     exact = {name for ranks in standing.values() for rank in ranks for name in rank}
-    doubtful = {name: why or _LOOKS for name, why in unusable.items()}
-    doubtful |= {name: _NEARLY for name in orders - exact if name not in FOLDER_ORDERS}
+    doubtful = {**unusable, **{name: Why.ORDER_NEARLY for name in orders - exact if name not in FOLDER_ORDERS}}
     _add_doubtful(standing, doubtful)
     return _settled(standing, orders, doubtful)
 
@@ -77,7 +69,7 @@ def _add_doubtful(standing: dict[str, list[list[str]]], doubtful: Iterable[str])
                 break
 
 
-def _settled(standing: Mapping[str, list[list[str]]], orders: Collection[str], doubtful: Mapping[str, str]) -> Pairs:
+def _settled(standing: Mapping[str, list[list[str]]], orders: Collection[str], doubtful: Mapping[str, Why]) -> Pairs:
     pairs, taken = Pairs(), set[str]()
     for picture, ranks in standing.items():
         strongest = next((rank for rank in ranks if rank), [])
@@ -93,11 +85,8 @@ def _settled(standing: Mapping[str, list[list[str]]], orders: Collection[str], d
     return pairs
 
 
-def _why_held(picture: str, orders: list[str], doubtful: Mapping[str, str], *, in_folder: bool) -> str:
+def _why_held(picture: str, orders: list[str], doubtful: Mapping[str, Why], *, in_folder: bool) -> Reason:
     if len(orders) > 1:
-        said = " and ".join(f"“{shown(name)}”" for name in orders)
-        return f"held: {len(orders)} orders stand for it, {said}; leave the one that you mean"
+        return Reason(Why.SEVERAL_ORDERS, tuple(orders))
     right = FOLDER_ORDERS[0] if in_folder else (picture.rpartition(".")[0] or picture) + SUFFIXES[0]
-    why = doubtful[orders[0]]
-    do = f"call it {shown(right)}" if why in (_LOOKS, _NEARLY) else "put it right"
-    return f"held: “{shown(orders[0])}” {why}; {do}, or remove it"
+    return Reason(doubtful[orders[0]], (orders[0], right))

@@ -12,6 +12,7 @@ import skimage
 from PIL import Image
 
 from printqueue.core.model.picture import PictureFacts
+from printqueue.core.model.profile_state import ProfileState
 from printqueue.imaging.colour import spaces
 from printqueue.imaging.colour.icc import read_profile
 from printqueue.imaging.colour.source_profile import SourceProfile, choose
@@ -177,9 +178,9 @@ def test_scanner_and_colour_space_classes_are_fine(device_class: bytes) -> None:
 
 def test_wide_spaces_are_known_by_name() -> None:
     """8 bits in ROMM can band: the key says which profiles are meant."""
-    assert SourceProfile("fine", "ProPhoto RGB").space_key == "romm"
-    assert SourceProfile("fine", "ROMM RGB: ISO 22028-2").space_key == "romm"
-    assert SourceProfile("fine", "Adobe RGB (1998)").space_key is None
+    assert SourceProfile(ProfileState.FINE, "ProPhoto RGB").space_key == "romm"
+    assert SourceProfile(ProfileState.FINE, "ROMM RGB: ISO 22028-2").space_key == "romm"
+    assert SourceProfile(ProfileState.FINE, "Adobe RGB (1998)").space_key is None
 
 
 @pytest.mark.parametrize("device_class", [b"mntr", b"scnr", b"prtr", b"spac"])

@@ -13,10 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from printqueue.core.model.finding import Finding, Level, Value, Verdict, verdict
+from printqueue.core.model.finding import About, Finding, Level, Value, Verdict, unmeasured, verdict
 from printqueue.core.model.measures import Key, Measure, Word, YesNo
 from printqueue.core.model.paper import PaperFacts
 from printqueue.core.model.picture import Metadata, PictureFacts
+from printqueue.core.model.profile_state import ProfileState
 from printqueue.core.model.request import Placement, Request
 from printqueue.core.model.subject import Subject
 from printqueue.core.units import Size
@@ -341,6 +342,22 @@ def test_a_demonstration_profile_is_always_said() -> None:
     assert "demonstration" in found.says
     missing = replace(subject(measured={Word.PROFILE_STATE: "missing"}), paper=demo)
     assert findings(missing)["profile"].level is REJECT
+    assert (found.about, findings(missing)["profile"].about) == (About.DEMONSTRATION, About.PICTURE)
+
+
+@pytest.mark.parametrize("state", ProfileState)
+def test_every_state_of_a_profile_is_judged(state: ProfileState) -> None:
+    """The record's words for the states are those that it always had, and each has its finding."""
+    assert state in ("fine", "missing", "unreadable", "printer", "declared", "assumed", "display")
+    found = findings(subject(measured={Word.PROFILE_STATE: str(state), Word.PROFILE_NAME: "Tide"}))["profile"]
+    assert (found.level is Level.PASS) is (state is ProfileState.FINE)
+
+
+def test_a_finding_without_numbers_is_about_them() -> None:
+    """What another finding left unmeasured is known by what it is about, and by nothing else that is judged."""
+    left = unmeasured("softness", Level.NOTE, "%")
+    assert (left.about, left.says) == (About.NUMBERS, "Not measured: see the other findings.")
+    assert {found.about for found in findings(subject()).values()} == {About.PICTURE}
 
 
 UNPRINTABLE = [
