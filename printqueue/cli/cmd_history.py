@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
 
     wanted = _wanted(options)
     studio = studio_of(options)
-    found = LedgerReader(studio.ledger).prints(wanted, most=options.most + 1)
+    found = LedgerReader(studio.ledger).prints(wanted, limit=options.most + 1)
     records = found[: options.most]
     if options.json:
         print_json([_object(record) for record in records])

@@ -50,7 +50,7 @@ def _render(judge: Single, path: str, output: str) -> None:
     from printqueue.cli.fresh import fresh_file, scratch_file
     from printqueue.cli.single import opened
     from printqueue.sandbox.context import ask, print_job
-    from printqueue.sandbox.protocol import RenderTask, VerifyTask
+    from printqueue.sandbox.protocol import PrintTask
 
     request, kept = judge.request(path), judge.stock
     provenance = judge.provenance(path, request)
@@ -58,12 +58,12 @@ def _render(judge: Single, path: str, output: str) -> None:
         file = held.enter_context(fresh_file(output))
         scratch = held.enter_context(scratch_file(os.path.dirname(os.path.abspath(output))))  # where pixels are turned
         reading = held.enter_context(opened(path))
-        relay = held.enter_context(judge.context.relay())
-        order = RenderTask(print_job(request, kept), provenance, judge.context.bounds)
-        rendered = ask(relay, "render", order, (reading, file.descriptor, scratch)).rendered
-        relay.end()  # another compares what this one has written
+        children = held.enter_context(judge.context.children())
+        order = PrintTask(print_job(request, kept), provenance, judge.context.bounds)
+        rendered = ask(children, "render", order, (reading, file.descriptor, scratch)).rendered
+        children.end()  # another compares what this one has written
         written = held.enter_context(file.reading())
-        proof = ask(relay, "verify", VerifyTask(order.job, provenance, order.bounds), (reading, written))
+        proof = ask(children, "verify", order, (reading, written))
         if rendered is None or proof.verified is None:
             raise OwnError("The rendering process gave an answer that makes no sense. No print file was made.")
         file.keep(rendered.sha256)

@@ -159,9 +159,9 @@ def _make(judge: Single, path: str, request: Request, wish: StripWish) -> tuple[
             answer = ask(child, "strip", order, (reading, file.descriptor))
         if answer.strip is None:
             raise OwnError("The rendering process gave an answer that makes no sense. No strip was made.")
-        note.keep_text(_note(judge, path, request, wish, answer.strip.made).encode())
+        note.keep_text(_note(judge, path, request, wish, answer.strip).encode())
         file.keep(answer.strip.sha256)
-    return base + naming.PRINT, answer.strip.made
+    return base + naming.PRINT, answer.strip
 
 
 def _wish_words(wish: StripWish) -> str:

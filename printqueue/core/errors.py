@@ -1,4 +1,4 @@
-"""Error families: whose fault it is decides what happens next.
+"""Error families: what happens next depends on whose fault it is.
 
 `PictureError`   the picture or its order is at fault: it goes to review with a reason.
 `WorldError`     the machine or a share is at fault: wait, blame no picture, try again.
@@ -48,7 +48,7 @@ class PictureError(PrintqueueError):
 
 
 class IncompletePictureError(PictureError):
-    """The file looks as if it had not arrived whole yet; worth a second look before judging."""
+    """The file looks as if it has not fully arrived; worth a second look before judging."""
 
 
 class WorldError(PrintqueueError):
@@ -56,7 +56,7 @@ class WorldError(PrintqueueError):
 
 
 class OwnError(PrintqueueError):
-    """Something of ours went wrong; the picture is kept safe and a human is needed."""
+    """Something of ours went wrong; the picture is safe and a human is needed."""
 
 
 class UsageError(PrintqueueError):
@@ -66,4 +66,4 @@ class UsageError(PrintqueueError):
 
 
 class StudioError(PrintqueueError):
-    """The studio folder or its lock is not as it must be."""
+    """The studio folder or its lock is not as it should be."""

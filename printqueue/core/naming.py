@@ -1,22 +1,22 @@
-"""Names of what is made: companions, numbers for names already taken, and the file system's limits. Pure."""
+"""Names of the files we make: companions, numbers for taken names, and the file system's limits. Pure."""
 
 from __future__ import annotations
 
 import unicodedata
 
-MOST_BYTES = 255  # NAME_MAX of the usual Linux file systems
+MAX_BYTES = 255  # NAME_MAX of the usual Linux file systems
 PRINT, PRINT_NOTE, REASON, PROOF, STRIP_NOTE = ".tif", ".print.txt", ".reason.txt", ".proof.jpg", ".strip.txt"
 COMPANIONS = (PRINT_NOTE, REASON, PROOF, STRIP_NOTE)
-MOST_REASON_BYTES = 1 << 20  # ours have a few thousand
+MAX_REASON_BYTES = 1 << 20  # ours have a few thousand
 _ORDER = ".order.yaml"
-_LONGEST_EXTENSION = 20  # bytes; what is longer belongs to the stem
-_LONGEST_NUMBER = len(b" (9999)")
+_MAX_EXTENSION = 20  # bytes; anything longer belongs to the stem
+_MAX_NUMBER = len(b" (9999)")
 
 
 def split(name: str) -> tuple[str, str]:
     """'Fog.tif' → ('Fog', '.tif'); a name without extension has an empty one."""
     stem, dot, extension = name.rpartition(".")
-    return (stem, dot + extension) if stem and _bytes(extension) < _LONGEST_EXTENSION else (name, "")
+    return (stem, dot + extension) if stem and _bytes(extension) < _MAX_EXTENSION else (name, "")
 
 
 def same_stem(one: str, other: str) -> bool:
@@ -25,21 +25,21 @@ def same_stem(one: str, other: str) -> bool:
 
 
 def numbered(stem: str, number: int) -> str:
-    """The first of a name stays as it is, the next are 'Fog (2)', 'Fog (3)', shortened where they would not fit."""
+    """The first keeps the name, the next are 'Fog (2)', 'Fog (3)', shortened if they would not fit."""
     if number == 1:
         return stem
-    return _cut(stem, MOST_BYTES - _LONGEST_NUMBER - _LONGEST_EXTENSION - len(_ORDER)) + f" ({number})"
+    return _cut(stem, MAX_BYTES - _MAX_NUMBER - _MAX_EXTENSION - len(_ORDER)) + f" ({number})"
 
 
 def companion_stem(stem: str) -> str:
-    """The stem, shortened on a character border so that every companion's name fits into 255 bytes."""
-    return _cut(stem, MOST_BYTES - _LONGEST_NUMBER - max(len(s) for s in (*COMPANIONS, _ORDER)))
+    """The stem, shortened at a character boundary so that every companion's name fits into 255 bytes."""
+    return _cut(stem, MAX_BYTES - _MAX_NUMBER - max(len(s) for s in (*COMPANIONS, _ORDER)))
 
 
-def _cut(stem: str, most_bytes: int) -> str:
-    if _bytes(stem) <= most_bytes:
+def _cut(stem: str, max_bytes: int) -> str:
+    if _bytes(stem) <= max_bytes:
         return stem
-    while _bytes(stem) > most_bytes:
+    while _bytes(stem) > max_bytes:
         stem = stem[:-1]
     return stem.rstrip()
 
@@ -49,7 +49,7 @@ def _bytes(name: str) -> int:
 
 
 def twin_key(name: str) -> str:
-    """Names that some file system takes for one: NFC, case folded."""
+    """Equal for names that some file system cannot tell apart: NFC, case folded."""
     if name.isascii():  # the same, and thirty times faster
         return name.lower()
     return unicodedata.normalize("NFC", name).casefold()

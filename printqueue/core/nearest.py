@@ -10,14 +10,14 @@ _MAX_LISTED = 20
 
 
 def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | None:
-    """The known word most like `word` (case does not count), None where none is as close as difflib's `cutoff`, 0..1."""
+    """The known word most like `word`, ignoring case; None if none is as close as difflib's `cutoff`, 0..1."""
     by_lower = {name.lower(): name for name in known}
     close = get_close_matches(word[:_MAX_WORD].lower(), by_lower, n=1, cutoff=cutoff)
     return by_lower[close[0]] if close else None
 
 
 def suggestion(word: str, known: Iterable[str]) -> str:
-    """A sentence: "Did you mean 'x'?", else "Known: a, b, c."; empty where nothing is known."""
+    """A sentence: "Did you mean 'x'?", else "Known: a, b, c."; empty if nothing is known."""
     names = sorted(known)
     close = nearest(word, names)
     if close is not None:

@@ -1,8 +1,7 @@
 """Sheet sizes: standard names, and `WIDTHxHEIGHT mm|cm|in`. A size's name is also a folder name.
 
-ISO 216 (A and B series); ANSI/ASME Y14.1 in inches of exactly 25.4 mm; the metric sheet of
-329 x 483 mm, which is 1.2 mm narrower than 13 x 19 inches. Any orientation: the sheet turns
-with the picture.
+ISO 216 (A and B series); ANSI/ASME Y14.1 in inches of exactly 25.4 mm; the metric sheet of 329 x 483 mm, which is 1.2 mm
+narrower than 13 x 19 inches. Any orientation: the sheet turns with the picture.
 """
 
 from __future__ import annotations
@@ -38,18 +37,18 @@ _BY_LOWER = {name.lower(): size for name, size in NAMED.items()} | {
 }
 _WORDS = [name for name in _BY_LOWER if name.isalpha()]
 _CLOSE = 0.85  # of difflib: one letter of six
-_UNITS = ("mm", "cm", "in")
 _NUMBER = r"([0-9]{1,5}(?:\.[0-9]{1,3})?)"
 _WRITTEN = re.compile(rf"{_NUMBER} ?[x×] ?{_NUMBER} ?(mm|cm|in)")
 _LOOSE = r"[0-9]+(?:[.,][0-9]+)? ?(?:mm|cm|m|inches|inch|in|px|\")?"
-_MEANT_AS_SIZE = re.compile(rf"{_LOOSE} ?[x×] ?{_LOOSE}|[A-C]\d{{1,3}}\+?", re.IGNORECASE)
-_NEARLY_A_SIZE = re.compile(r"[AB][ _-]?\d{1,2}[ _+-]?[a-z]?", re.IGNORECASE)  # 'A 2', 'A2b', 'a3_'
-_LIKE_A_SIZE = re.compile(rf"{_LOOSE} ?[x×] ?{_LOOSE}", re.IGNORECASE)
+_TWO_SIDES = re.compile(rf"{_LOOSE} ?[x×] ?{_LOOSE}", re.IGNORECASE)
+_LIKE_A_NAME = re.compile(
+    r"[A-C]\d{1,3}\+?|[AB][ _-]?\d{1,2}[ _+-]?[a-z]?", re.IGNORECASE
+)  # 'A33', 'A 2', 'A2b', 'a3_'
 _MAX_CHARS = 40
 
 
 class SizeError(ValueError):
-    """A text that is no size; the sentence says what would be one."""
+    """A text that is not a size; the sentence says what would be one."""
 
 
 def parse(text: str) -> Size:
@@ -80,21 +79,21 @@ def is_size(text: str) -> bool:
 
 
 def looks_like_size(text: str) -> bool:
-    """Whether `text` is a size or was probably meant as one: '30x40' has the form but no unit, 'A33' is no ISO sheet, 'A 2',
-    'A2b' and 'Leter' are slips of the finger. A folder that was meant as a size must not become another sheet in silence.
+    """Whether `text` is a size or was probably meant as one: '30x40' lacks a unit, ISO has no 'A33', and 'A 2', 'A2b' and
+    'Leter' are typing errors. A folder that was meant as a size must not silently become another sheet.
     """
     word = text.strip()
     if is_size(text):
         return True
     if len(text) > _MAX_CHARS:
         return False
-    if _MEANT_AS_SIZE.fullmatch(word) or _NEARLY_A_SIZE.fullmatch(word):
+    if _TWO_SIDES.fullmatch(word) or _LIKE_A_NAME.fullmatch(word):
         return True
     return word.isalpha() and nearest(word, _WORDS, cutoff=_CLOSE) is not None
 
 
 def same(one: Size, other: Size) -> bool:
-    """Whether both are the same sheet, whatever their names and which way they stand."""
+    """Whether both are the same sheet, whatever their names and orientation."""
     return abs(one.short_mm - other.short_mm) < SAME_MM and abs(one.long_mm - other.long_mm) < SAME_MM
 
 
@@ -105,12 +104,10 @@ def listed(size: Size, stocked: Iterable[Size]) -> bool:
 
 def _why_not(word: str) -> str:
     said = word[:_MAX_CHARS]
-    if len(word) > _MAX_CHARS or not _LIKE_A_SIZE.fullmatch(word):
+    if len(word) > _MAX_CHARS or not _TWO_SIDES.fullmatch(word):
         return f"'{said}' is no size; write a name such as A3, or WIDTHxHEIGHT mm, cm or in. {suggestion(said, NAMED)}"
     if "," in word:
         return f"'{said}': write the decimals with a point, for example '{said.replace(',', '.')}'"
     if word[-1].isdigit():
         return f"'{said}' has no unit; write '{said} mm', '{said} cm' or '{said} in'"
-    return (
-        f"'{said}' is no size; write WIDTHxHEIGHT and one unit at the end ({', '.join(_UNITS)}), for example 300x400 mm"
-    )
+    return f"'{said}' is no size; write WIDTHxHEIGHT and one unit at the end (mm, cm, in), for example 300x400 mm"

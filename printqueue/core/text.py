@@ -1,7 +1,7 @@
-"""The one function through which text from outside passes before it is shown.
+"""The one function that all text from outside passes through before it is shown.
 
-File names, metadata, profile descriptions and order notes may hold terminal
-escapes, line breaks, bidirectional controls or bytes that are no UTF-8.
+File names, metadata, profile descriptions and order notes may hold terminal escapes, line breaks, bidirectional controls
+or bytes that are not UTF-8.
 """
 
 from __future__ import annotations
@@ -16,10 +16,9 @@ _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp", "Co", "Cn"}
 def shown(text: str | bytes, *, limit: int = MAX_SHOWN) -> str:
     r"""Return `text` as harmless single-line text of at most `limit` characters.
 
-    Anything a terminal, a log or a page could act on is written as a visible
-    escape (`\x1b`, `\u202e`); undecodable bytes of a file name as `\xff`.
-    Markup of HTML and of rich is *not* touched here: it belongs to the place
-    where the text is put in (`html.escape`, `rich.markup.escape`).
+    Anything a terminal, a log or a page could act on becomes a visible escape (`\x1b`, `\u202e`), undecodable bytes of a
+    file name become `\xff`. Markup of HTML and of rich is *not* touched: that is up to whoever inserts the text
+    (`html.escape`, `rich.markup.escape`).
     """
     if isinstance(text, bytes):
         text = text.decode("utf-8", "surrogateescape")

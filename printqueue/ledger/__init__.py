@@ -1,6 +1,5 @@
 """The record of everything that happened: SQLite, the only place that speaks SQL."""
 
-from printqueue.ledger.belonging import owner
 from printqueue.ledger.errors import (
     LedgerBusyError,
     LedgerDamagedError,
@@ -9,10 +8,10 @@ from printqueue.ledger.errors import (
     LedgerNewerError,
     LedgerWaitsError,
 )
-from printqueue.ledger.opening import open_ledger
+from printqueue.ledger.file import owner
+from printqueue.ledger.opening import Ledger, open_ledger
 from printqueue.ledger.reader import LedgerReader, Wanted
-from printqueue.ledger.rescue.rebuilt import Rebuilt
-from printqueue.ledger.store import Ledger
+from printqueue.ledger.rescue.rebuild import Rebuilt
 
 __all__ = [
     "Ledger",

@@ -1,10 +1,10 @@
-"""Prints of the same bytes that stand on record, for the check `repeat`. Asked by the service and by `check`.
+"""Prints of the same bytes on record, for the check `repeat` in the service and in `check`.
 
-A print counts once it is made, whatever became of its file since, and while it is in work: then all prints of its
-arrival have been judged and accepted. What was turned back, withdrawn, is stuck or waits (again) does not count.
+A print counts once it is made, whatever became of its file since, and while it is in work: when all prints of its
+arrival have been judged and accepted. Pictures that were turned back or withdrawn, are stuck or wait do not count.
 
-`arrivals_by_hash` and `prints_by_arrival` serve the question: its cost goes by the prints of this picture, not by the
-size of the ledger.
+The indexes `arrivals_by_hash` and `prints_by_arrival` answer it: the cost grows with the prints of this picture, not
+with the ledger.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ NOBODY = 0  # arrivals are numbered from 1
 
 
 def record(row: sqlite3.Row) -> EarlierPrint:
-    """A row selected with `SQL`. Raises `ValueError` where its JSON is none: that is damage."""
+    """A row selected with `SQL`. Raises `ValueError` for broken JSON, which is damage."""
     settings = json.loads(row["settings"])
     is_made = row["state"] == "printable"
     return EarlierPrint(
@@ -42,6 +42,6 @@ def record(row: sqlite3.Row) -> EarlierPrint:
 
 
 def _jobs(numbers: object) -> frozenset[int]:
-    """`repeat.beside` of its measurements: job numbers with spaces between them."""
+    """The job numbers in its measurement `repeat.beside`, separated by spaces."""
     beside = numbers.get(Word.REPEAT_BESIDE) if isinstance(numbers, dict) else None
     return frozenset(int(job) for job in beside.split()) if isinstance(beside, str) else frozenset()

@@ -1,4 +1,4 @@
-"""What can be wrong with a ledger, and what each of it means for the service."""
+"""What can be wrong with a ledger, and what that means for the service."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 # Python decodes SQLite's own messages too, and those quote the damaged text.
 Failure = sqlite3.Error | UnicodeDecodeError
 FAILURES = (sqlite3.Error, UnicodeDecodeError)
-# What turning a row into a record can come to, where the row's words, JSON or types are none of ours.
+# What turning a row into a record can raise, if its words, JSON or types are not ours.
 NONSENSE = (ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError)
 
 
@@ -20,11 +20,11 @@ class LedgerError(StudioError):
 
 
 class LedgerWaitsError(LedgerError):
-    """No row can be written just now: nothing may go on until one can; the ledger itself is whole."""
+    """No row can be written just now, so nothing may go on; the ledger itself is whole."""
 
 
 class LedgerFullError(LedgerWaitsError):
-    """There is no room for a row."""
+    """The disk has no room for a row."""
 
 
 class LedgerBusyError(LedgerWaitsError):
@@ -40,26 +40,35 @@ class LedgerDamagedError(LedgerError):
 
 
 class LedgerNewerError(LedgerError):
-    """A newer printqueue wrote it. It is whole, so it is neither touched nor set aside by ourselves:
-
-    going on with an empty one would split the history in two, and make prints again that it knows of.
+    """A newer printqueue wrote it. It is whole, so it stays where it is: going on with an empty one would split the history
+    in two, and make prints again that it knows of.
     """
 
 
 def is_damage(error: Failure) -> bool:
-    """Whether the file itself is not sound (and not the disk, the rights or the room)."""
+    """Whether the fault lies in the file (and not in the disk, the rights or the room)."""
     if isinstance(error, UnicodeDecodeError) or str(error).startswith("Could not decode to UTF-8"):
         return True
-    return (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF in _DAMAGE
+    return _code(error) & 0xFF in _DAMAGE
 
 
 def is_interrupted(error: Failure) -> bool:
     """Whether a journal must be played back first, and this connection may not (SQLite: "attempt to write a readonly database")."""
-    return getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_READONLY_ROLLBACK
+    return _code(error) == sqlite3.SQLITE_READONLY_ROLLBACK
+
+
+def _code(error: Failure) -> int:
+    """SQLite's extended result code; its low byte is the primary one."""
+    return getattr(error, "sqlite_errorcode", 0) or 0
+
+
+def is_full(error: Failure) -> bool:
+    """Whether the disk had no room."""
+    return _code(error) == sqlite3.SQLITE_FULL
 
 
 def interrupted() -> LedgerError:
-    """The error for a ledger that only somebody with the right to write it can read again."""
+    """The error for a ledger that cannot be read until somebody with write access has opened it."""
     says = "The ledger was left in the middle of a change, and this user may not undo it. Pictures and prints are untouched."
     return LedgerError(says, do="Start the service: it puts the ledger right.")
 
@@ -73,35 +82,29 @@ def damaged(why: object) -> LedgerDamagedError:
     )
 
 
-def _is_busy(error: Failure) -> bool:
-    return (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF == sqlite3.SQLITE_BUSY
-
-
-def _busy() -> LedgerBusyError:
-    return LedgerBusyError(
-        "Another program holds the ledger locked. Nothing more is taken or published until it lets go; nothing is lost.",
-        do="End the program that has ledger.sqlite open; the work goes on by itself.",
-    )
+def _damaged_or_busy(error: Failure) -> LedgerError | None:
+    if is_damage(error):
+        return damaged(error)
+    if _code(error) & 0xFF == sqlite3.SQLITE_BUSY:
+        return LedgerBusyError(
+            "Another program holds the ledger locked. Nothing more is taken or published until it lets go; nothing is lost.",
+            do="End the program that has ledger.sqlite open; the work goes on by itself.",
+        )
+    return None
 
 
 def read_error(error: Failure) -> LedgerError:
     """What a failed look means."""
-    if is_damage(error):
-        return damaged(error)
     if is_interrupted(error):
         return interrupted()
-    if _is_busy(error):
-        return _busy()
-    return LedgerError(f"The ledger cannot be read ({error}).", do="Check the disk.")
+    return _damaged_or_busy(error) or LedgerError(f"The ledger cannot be read ({error}).", do="Check the disk.")
 
 
 def write_error(error: Failure) -> LedgerError:
     """What a failed write means."""
-    if is_damage(error):
-        return damaged(error)
-    if _is_busy(error):
-        return _busy()
+    if found := _damaged_or_busy(error):
+        return found
     says = f"The ledger cannot be written ({error}). Nothing more is taken or published until it can."
-    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
+    if is_full(error):
         return LedgerFullError(says, do="The disk is full: free some space; the work goes on by itself.")
     return LedgerError(says, do="Check the disk.")

@@ -1,16 +1,16 @@
-"""Opening the ledger when the service starts: refuse, rebuild, or trust it.
+"""The service's ledger, and its opening at a start: refuse, rebuild, or trust it.
 
-When it is looked through (SQLite's `quick_check`, which reads every page):
+When every page is read (SQLite's `quick_check`):
 
-- always where the last end was not clean (a -wal stands there) or damage was met in use (the mark `.suspect`,
-  then with the thorough `integrity_check`);
-- else up to 64 MB. That is a year or two of daily work (60 MB: 8000 prints), and costs about a second of processor
-  time there, nearly all of it for the rows; beyond it, a ledger that was closed properly is opened without, and
-  `printqueue ledger check` looks at all of it.
+- always after an unclean end (there is a -wal), or when damage was met in use (the mark `.suspect`; then with the
+  thorough `integrity_check`);
+- otherwise up to 64 MB: a year or two of daily work (60 MB: 8000 prints), and about a second of processor time,
+  nearly all of it for the rows. A larger ledger that was closed properly is opened unread; `printqueue ledger check`
+  reads all of it.
 
-Pages of SQLite carry no checksum: a changed byte inside a row is seen only where the row makes no sense any more.
-So all rows are read as well where the pages are, and at any start those that the service will act on (arrivals that
-are not over); a ledger with a row that makes no sense is rebuilt without it.
+SQLite's pages carry no checksum: a changed byte inside a row shows only if the row no longer makes sense. So where the
+pages are read, all rows are too, and at every start the rows that the service will act on (arrivals that are not over).
+A ledger with a row that makes no sense is rebuilt without it.
 """
 
 from __future__ import annotations
@@ -19,31 +19,57 @@ import logging
 import os
 import sqlite3
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 
 from printqueue.core.disk import durable
+from printqueue.core.text import shown
 from printqueue.ledger import schema
-from printqueue.ledger.connect import read_only
-from printqueue.ledger.errors import FAILURES, LedgerDamagedError, is_damage, read_error
-from printqueue.ledger.identity import require_known, require_plain
+from printqueue.ledger.arrivals import Arrivals
+from printqueue.ledger.errors import FAILURES, LedgerDamagedError, LedgerError, damaged, read_error
+from printqueue.ledger.file import read_only, require_known, require_plain
+from printqueue.ledger.prints import Prints
 from printqueue.ledger.rescue import rebuild
 from printqueue.ledger.rescue.salvage import IntentCheck, illegal_row
-from printqueue.ledger.store import Ledger
+from printqueue.ledger.sightings import Sightings
 from printqueue.ledger.transactions import suspect_mark
 
 log = logging.getLogger("printqueue")
 
 QUICKLY_READ_BYTES = 64_000_000
-_MOST_SAID = 3
+_MAX_SAID = 3
+
+
+class Ledger(Arrivals, Prints, Sightings):
+    """One row per arrival and print, one transaction per transition (`transactions`); held by the one service of a studio.
+
+    Opening it refuses what is damaged, newer or not ours, and leaves it alone; `open_ledger` rebuilds what is damaged.
+    """
+
+    def belong_to(self, identity: str) -> None:
+        """Be the ledger of this studio, from now on if it had none: two histories must never mix.
+
+        Raises `LedgerError` if it is another studio's.
+        """
+        found = self._all("SELECT id FROM studio")
+        if not found:
+            with self._transaction("belongs", identity) as run:
+                run("INSERT INTO studio (one, id) VALUES (1, ?)", (identity,))
+        elif found[0]["id"] != identity:
+            raise LedgerError(
+                f"The ledger {shown(self._path)} is the record of another studio. Nothing was changed, and nothing is "
+                "taken.",
+                do="Put this studio's own ledger back. Without one, move ledger.sqlite (with its -wal and -shm) away: what "
+                "stands in print/ is then remembered, and nothing is printed twice.",
+            )
 
 
 def open_ledger(path: str, now: Callable[[], str], intent_is_whole: IntentCheck) -> Ledger:
-    """The ledger at `path`, made where there is none, rebuilt where it is damaged. The caller holds the studio's lock.
+    """The ledger at `path`, new if there is none, rebuilt if it is damaged. The caller holds the studio's lock.
 
-    A ledger of a newer printqueue is whole: it raises `LedgerNewerError` and is not touched. What is no file,
-    no ledger or not ours raises `LedgerError`. Damage is no error: the file is set aside under a dated name, what can
-    be read of it is taken over, and `Ledger.is_new` says that print/ must be looked through.
-    `intent_is_whole` judges the JSON of an intent, which the ledger itself does not understand.
+    A ledger of a newer printqueue is whole: `LedgerNewerError`, and it is not touched. Anything that is not a file, not a
+    ledger or not ours: `LedgerError`. Damage does not raise: the file is set aside under a dated name, what can be read
+    of it is taken over, and `Ledger.is_new` says that print/ must be looked through. `intent_is_whole` judges the JSON
+    of an intent, which the ledger itself does not understand.
     """
     require_plain(path, own=True)
     again = rebuild.go_on(path, now)
@@ -60,7 +86,7 @@ def open_ledger(path: str, now: Callable[[], str], intent_is_whole: IntentCheck)
 
 
 def _look_through(path: str, intent_is_whole: IntentCheck) -> None:
-    """Raises `LedgerDamagedError` where SQLite finds damage; drops the mark of a suspicion that did not hold."""
+    """Raise `LedgerDamagedError` if it is damaged; remove the mark of a suspicion that proved false."""
     if not os.path.lexists(path):
         return
     is_suspect = os.path.lexists(suspect_mark(path))
@@ -70,33 +96,24 @@ def _look_through(path: str, intent_is_whole: IntentCheck) -> None:
             everywhere = is_suspect or _is_worth_reading(path)
             if everywhere:
                 _require_sound(connection, thoroughly=is_suspect)
-            if schema.version(connection):
-                _require_sense(illegal_row(connection, intent_is_whole, everywhere=everywhere))
+            if schema.version(connection) and (why := illegal_row(connection, intent_is_whole, everywhere=everywhere)):
+                raise damaged(why)
     except FAILURES as error:
-        if is_damage(error):
-            raise LedgerDamagedError("The ledger is damaged.", why=error) from error
         raise read_error(error) from error
     if is_suspect:
         with durable.world("Removing", suspect_mark(path)):
             durable.remove(suspect_mark(path))
 
 
-def _require_sense(illegal: str | None) -> None:
-    if illegal is not None:
-        raise LedgerDamagedError("The ledger is damaged.", why=illegal)
-
-
 def _is_worth_reading(path: str) -> bool:
-    try:
-        unclean = os.stat(path + "-wal").st_size > 0
-    except FileNotFoundError:
-        unclean = False
-    return unclean or os.stat(path).st_size <= QUICKLY_READ_BYTES
+    with suppress(FileNotFoundError):
+        if os.stat(path + "-wal").st_size > 0:  # the last end was not clean
+            return True
+    return os.stat(path).st_size <= QUICKLY_READ_BYTES
 
 
 def _require_sound(connection: sqlite3.Connection, *, thoroughly: bool) -> None:
     check = "integrity_check" if thoroughly else "quick_check"
-    found = [str(row[0]) for row in connection.execute(f"PRAGMA {check}({_MOST_SAID})")]
+    found = [str(row[0]) for row in connection.execute(f"PRAGMA {check}({_MAX_SAID})")]
     if found != ["ok"]:
-        why = "; ".join(" ".join(line.split()) for line in found)
-        raise LedgerDamagedError("The ledger is damaged.", why=why)
+        raise damaged("; ".join(" ".join(line.split()) for line in found))

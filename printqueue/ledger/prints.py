@@ -1,7 +1,7 @@
 """Prints of an arrival: planned, judged, made; and what is kept so that each can be made again.
 
-None of these rows means anything before the intent or the settling that follows it and is committed
-durably; they are in the same file before it, so they cost no fsync of their own.
+None of these rows means anything before the intent or the settling that follows and is committed durably; they precede
+it in the same file, so they cost no fsync of their own.
 """
 
 from __future__ import annotations
@@ -22,23 +22,20 @@ class Prints(Transactions):
     """Rows of `prints`, `kept` and `found_prints`."""
 
     def plan_prints(self, arrival: int, wanted: Sequence[tuple[str, str, int, str]]) -> list[int]:
-        """Job numbers for (paper, size, copies, settings JSON); the same ones again at a next attempt."""
+        """Job numbers for (paper, size, copies, settings JSON); a later attempt gets the same ones."""
         with self._transaction("planned", f"{len(wanted)} print(s)", arrival, durably=False) as run:
             jobs = [
-                r["job"] for r in run("SELECT job FROM prints WHERE arrival = ? ORDER BY job", (arrival,)).fetchall()
+                job for (job,) in run("SELECT job FROM prints WHERE arrival = ? ORDER BY job", (arrival,)).fetchall()
             ]
             for job in jobs[len(wanted) :]:
                 run("DELETE FROM prints WHERE job = ?", (job,))
-            for job, (paper, size, copies, settings) in zip(jobs, wanted, strict=False):
-                run(
-                    "UPDATE prints SET paper = ?, size = ?, copies = ?, settings = ? WHERE job = ?",
-                    (paper, size, copies, settings, job),
-                )
-            for paper, size, copies, settings in wanted[len(jobs) :]:
+            for job, one in zip(jobs, wanted, strict=False):
+                run("UPDATE prints SET paper = ?, size = ?, copies = ?, settings = ? WHERE job = ?", (*one, job))
+            for one in wanted[len(jobs) :]:
                 cursor = run(
                     "INSERT INTO prints (arrival, paper, size, copies, settings, findings, measurements)"
                     " VALUES (?, ?, ?, ?, ?, '[]', '{}')",
-                    (arrival, paper, size, copies, settings),
+                    (arrival, *one),
                 )
                 jobs.append(int(cursor.lastrowid or 0))
         return jobs[: len(wanted)]
@@ -62,33 +59,24 @@ class Prints(Transactions):
         file_sha256: str = "",
         pixels_sha256: str = "",
     ) -> None:
-        """Where the print file will stand (relative to the studio), by which recipe it was made and what came out."""
+        """Where the print file will stand (relative to the studio), its recipe, and what came out."""
+        hashes = (recipe, profile_sha256, rules_sha256, file_sha256, pixels_sha256)
         with self._transaction("made", recipe, durably=False) as run:
             run(
                 "UPDATE prints SET output = ?, recipe = ?, profile_sha256 = ?, rules_sha256 = ?, file_sha256 = ?,"
                 " pixels_sha256 = ?, made = ? WHERE job = ?",
-                (
-                    os.fsencode(output),
-                    recipe,
-                    profile_sha256,
-                    rules_sha256,
-                    file_sha256,
-                    pixels_sha256,
-                    self._now(),
-                    job,
-                ),
+                (os.fsencode(output), *hashes, self._now(), job),
             )
 
     def pictured(self, job: int, thumbnail: str) -> None:
-        """The thumbnail for the daybook, by its name; "" without one."""
+        """The name of the daybook's thumbnail; "" for none."""
         with self._transaction(None, "", durably=False) as run:
             run("UPDATE prints SET thumbnail = ? WHERE job = ?", (thumbnail, job))
 
     def prints_of(self, arrival: int) -> list[PrintRecord]:
         """The prints of one arrival in order."""
         sql = (
-            f"SELECT {rows.PRINT} FROM prints p JOIN arrivals a ON a.id = p.arrival"  # noqa: S608 - a constant
-            " WHERE p.arrival = ? ORDER BY p.job"
+            f"SELECT {rows.PRINT} FROM prints p JOIN arrivals a ON a.id = p.arrival WHERE p.arrival = ? ORDER BY p.job"  # noqa: S608 - a constant
         )
         return self._records(rows.print_record, sql, arrival)
 
@@ -110,11 +98,11 @@ class Prints(Transactions):
     def remember(self, found: Mapping[str, str], settled: Mapping[str, str] = MappingProxyType({})) -> None:
         """Prints (recipe → file) that stand in print/ although the ledger that knew of them is lost.
 
-        `settled`: those whose masters stand in masters/, so that only where ready/ cannot be emptied may the picture
-        that stands there be the one they were made from.
+        `settled`: those whose masters are in masters/; the picture in ready/ can be the one they were made from only where
+        ready/ cannot be emptied.
 
-        After a rebuild, a print that a row read out of the old ledger already accounts for is not remembered:
-        the same picture dropped once more is then a print that was asked for.
+        After a rebuild, a print that a salvaged row already accounts for is not remembered: the same picture dropped once
+        more is then a new order.
         """
         with self._transaction("remembered", f"{len(found)} print(s)") as run:
             run("DELETE FROM found_prints", ())
@@ -129,7 +117,7 @@ class Prints(Transactions):
 
     @property
     def remembers_prints(self) -> bool:
-        """Whether any print is remembered from before this ledger; hardly ever."""
+        """Whether any print is remembered from before this ledger, which is rare."""
         return bool(self._all("SELECT 1 FROM found_prints LIMIT 1"))
 
     def found_print(self, recipe: str, *, settled: bool = False) -> str | None:

@@ -1,4 +1,4 @@
-"""Looking into the ledger without touching it: `status`, `history`, `doctor`. Never blocks the service."""
+"""The ledger read without touching it, for `status`, `history` and `doctor`. Never blocks the service."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from printqueue.core.model.earlier import EarlierPrint
 from printqueue.core.model.job import Arrival, Fact, Heartbeat, MonthCount, PrintRecord, Sighting, State
 from printqueue.core.text import shown
 from printqueue.ledger import earlier, rows, schema
-from printqueue.ledger.connect import read_only, tolerate_texts
 from printqueue.ledger.errors import (
     FAILURES,
     NONSENSE,
@@ -27,15 +26,15 @@ from printqueue.ledger.errors import (
     is_damage,
     is_interrupted,
 )
-from printqueue.ledger.identity import require_plain
-from printqueue.ledger.rescue.rebuilt import Rebuilt
+from printqueue.ledger.file import read_only, require_plain, tolerate_texts
+from printqueue.ledger.rescue.rebuild import Rebuilt
 
 Record = TypeVar("Record")
 _OPEN = "('waiting', 'working', 'review', 'stuck')"
 _MADE = "(a.state = 'printable')"
-# Judged, and what follows from it done: the print is made, or the picture was turned back (and perhaps taken since).
+# Judged, and acted on: the print is made, or the picture was turned back (and perhaps taken since).
 _JUDGED = "(a.state IN ('printable', 'review') OR (a.state = 'withdrawn' AND p.verdict = 'turned-back' AND a.intent IS NOT NULL))"
-# Ledgers of earlier versions hold no verdict of what was turned back for its order.
+# Earlier versions recorded no verdict for a picture that was turned back for its order.
 _TURNED_BACK = "(p.verdict = 'turned-back' OR (p.verdict IS NULL AND a.state = 'review'))"
 _WHEN = "coalesce(CASE WHEN a.state = 'printable' THEN p.made END, a.since)"
 _STUCK_FIRST = "a.state = 'review', a.state != 'stuck', "
@@ -44,12 +43,15 @@ _NO_PRINTS = "NOT EXISTS (SELECT 1 FROM prints p WHERE p.arrival = a.id)"
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which prints; what is None or False asks for nothing.
+    """Which prints; None or False asks for nothing.
 
-    name: paths of picture or print file that contain it, in any case; paper: key; size: as it is called; since, until: RFC 3339 or a beginning of
-    it ("2026", "2026-11"), both inclusive; month: of the local clock, "2026-11"; made, not_made, turned_back: only such
-    (of an order for several prints, one that was accepted is not made where another is turned back);
-    open_only: not made, and not over either; judged: made or turned back.
+    name         part of the picture's or the print file's path, in any case
+    paper, size  the paper's key, the size's name
+    since, until RFC 3339 or a beginning of it ("2026", "2026-11"), both inclusive
+    month        "2026-11", of the local clock
+    made, not_made, turned_back   in an order for several prints, an accepted one is not made if another is turned back
+    open_only    neither made nor over
+    judged       made or turned back
     """
 
     name: str | None = None
@@ -69,17 +71,14 @@ ALL = Wanted()
 
 
 def _conditions(wanted: Wanted) -> list[tuple[str, str | bool | None]]:
-    """Condition and its value: True where it has none, None where it is not asked for."""
+    """Each condition with its value: True if it takes none, None if it is not asked for."""
     return [
         (f"a.state IN {_OPEN}", wanted.open_only or None),
         (_JUDGED, wanted.judged or None),
         (_MADE, wanted.made or None),
         (f"NOT {_MADE}", wanted.not_made or wanted.turned_back or None),
         (_TURNED_BACK, wanted.turned_back or None),
-        (
-            "instr(lower(a.shown || ' ' || coalesce(CAST(p.output AS TEXT), '')), lower(?)) > 0",
-            wanted.name or None,
-        ),
+        ("instr(lower(a.shown || ' ' || coalesce(CAST(p.output AS TEXT), '')), lower(?)) > 0", wanted.name or None),
         ("p.paper = ?", wanted.paper),
         ("lower(p.size) = lower(?)", wanted.size),
         (f"{_WHEN} >= ?", wanted.since),
@@ -89,7 +88,7 @@ def _conditions(wanted: Wanted) -> list[tuple[str, str | bool | None]]:
 
 
 class LedgerReader:
-    """Read-only view; each call is one short read transaction, all calls within `at_once` are the same one."""
+    """Read-only view: each call is one short read transaction, all calls within `at_once` share one."""
 
     def __init__(self, path: str) -> None:
         self._path = path
@@ -102,7 +101,7 @@ class LedgerReader:
 
     @contextmanager
     def at_once(self) -> Iterator[None]:
-        """Everything asked in the block is answered from one moment, whatever the service commits meanwhile."""
+        """Answers everything in the block from one moment, whatever the service commits meanwhile."""
         with self._connection() as connection:
             if connection is None or self._held is not None:
                 yield
@@ -120,26 +119,26 @@ class LedgerReader:
         return found[0] if found else Heartbeat(None, "poll", ())
 
     def counts(self) -> dict[str, int]:
-        """Jobs per state: prints, and arrivals of which no print was planned yet."""
+        """Jobs per state: prints, and arrivals without a planned print."""
         sql = "SELECT a.state, count(*) FROM arrivals a LEFT JOIN prints p ON p.arrival = a.id GROUP BY a.state"
         counted = dict.fromkeys((str(state) for state in State), 0)
         return counted | {row[0]: row[1] for row in self._all(sql)}
 
-    def prints(self, wanted: Wanted = ALL, *, most: int = 1000) -> list[PrintRecord]:
-        """Prints that `wanted` describes, newest first; of open ones what is stuck first and what stands in review/ last, or
-        a thousand of these would hide it.
+    def prints(self, wanted: Wanted = ALL, *, limit: int = 1000) -> list[PrintRecord]:
+        """Prints that `wanted` describes, newest first; of the open ones, stuck first and those in review/ last, or a
+        thousand of these would hide the rest.
         """
         conditions = [(sql, value) for sql, value in _conditions(wanted) if value is not None]
         where = " AND ".join(["1", *(sql for sql, _ in conditions)])
-        # What is open is little beside what was made, and looked for by its state; else the newest jobs come first, and no
-        # more of them are read than are wanted. CROSS JOIN keeps the order of the tables (sqlite.org/optoverview.html).
+        # Open prints are few and found by their state; otherwise the newest jobs come first, and no more are read than are
+        # wanted. CROSS JOIN keeps the order of the tables (sqlite.org/optoverview.html).
         tables = "arrivals a CROSS JOIN prints p" if wanted.open_only else "prints p CROSS JOIN arrivals a"
         sql = (
             f"SELECT {rows.PRINT} FROM {tables} ON a.id = p.arrival"  # noqa: S608 - constants
             f" WHERE {where} ORDER BY {_STUCK_FIRST if wanted.open_only else ''}p.job DESC LIMIT ?"
         )
         values = [value for _, value in conditions if value is not True]
-        return self._records(rows.print_record, sql, *values, most)
+        return self._records(rows.print_record, sql, *values, limit)
 
     def months(self) -> list[MonthCount]:
         """Months of the local clock in which anything was made or turned back, newest first."""
@@ -152,47 +151,45 @@ class LedgerReader:
         return self._records(rows.month, sql)
 
     def in_review(self) -> list[Arrival]:
-        """Pictures that stand in review/, newest first."""
+        """Pictures in review/, newest first."""
         sql = f"SELECT {rows.ARRIVAL} FROM arrivals WHERE state = 'review' ORDER BY id DESC"  # noqa: S608 - a constant
         return self._records(rows.arrival, sql)
 
     def superseded(self) -> frozenset[int]:
-        """Pictures in review/ that are marked as older than another one of their path."""
+        """Pictures in review/ that are marked as older than another one at their path."""
         sql = "SELECT f.arrival FROM facts f JOIN arrivals a ON a.id = f.arrival WHERE f.fact = 'superseded' AND a.state = 'review'"
         return frozenset(int(row[0]) for row in self._all(sql))
 
     def newest_fact(self) -> int:
-        """The number of the newest transition: nothing has changed while it stays the same."""
+        """The number of the newest transition: while it stays, nothing has changed."""
         found = self._all(rows.NEWEST_FACT)
         return int(found[0][0]) if found else 0
 
-    def facts(self, after: int, *, most: int = 1000) -> list[Fact]:
-        """Transitions of pictures recorded after the one numbered `after`, oldest first."""
+    def facts(self, after: int) -> list[Fact]:
+        """Transitions of pictures recorded after the one numbered `after`, oldest first, a thousand at a time."""
         path = "coalesce(a.shown, CASE WHEN f.fact = 'claimed' THEN f.detail END)"  # a claim names its picture itself
         sql = (
             f"SELECT f.id, f.at, {path} AS path, f.fact, f.detail FROM facts f LEFT JOIN arrivals a ON a.id = f.arrival"  # noqa: S608 - a constant
-            f" WHERE f.id > ? AND {path} IS NOT NULL ORDER BY f.id LIMIT ?"
+            f" WHERE f.id > ? AND {path} IS NOT NULL ORDER BY f.id LIMIT 1000"
         )
-        return self._records(rows.fact, sql, after, most)
+        return self._records(rows.fact, sql, after)
 
     def thumbnails(self, jobs: Collection[int] | None = None) -> dict[int, str]:
-        """Job → name of its thumbnail in daybook/pictures/, where there is one; of all jobs, or of these."""
-        if not self._all(
-            "SELECT 1 FROM pragma_table_info('prints') WHERE name = 'thumbnail'"
-        ):  # older than migration 5
+        """Job → name of its thumbnail in daybook/pictures/, if it has one; for all jobs, or for these."""
+        if not self._all("SELECT 1 FROM pragma_table_info('prints') WHERE name = 'thumbnail'"):  # before migration 5
             return {}
-        found = "SELECT job, thumbnail FROM prints WHERE thumbnail != ''"
+        sql = "SELECT job, thumbnail FROM prints WHERE thumbnail != ''"
         if jobs is None:
-            return dict(map(tuple, self._all(found)))
-        chosen = f"{found} AND job IN (SELECT value FROM json_each(?))"  # noqa: S608 - constants
-        return dict(map(tuple, self._all(chosen, json.dumps(list(jobs)))))
+            return dict(map(tuple, self._all(sql)))
+        sql += " AND job IN (SELECT value FROM json_each(?))"
+        return dict(map(tuple, self._all(sql, json.dumps(list(jobs)))))
 
     def earlier_prints(self, sha256: str) -> list[EarlierPrint]:
-        """Prints of the same bytes that were made or are in work, by job."""
+        """Prints of the same bytes that were made or are in work, in order of their jobs."""
         return self._records(earlier.record, earlier.SQL, sha256, earlier.NOBODY)
 
     def unplanned(self) -> list[Arrival]:
-        """Open arrivals of which no print was planned yet (deferred or stuck before that), newest first, in the order of `prints`."""
+        """Open arrivals without a planned print (deferred or stuck before that), in the order of `prints`."""
         sql = (
             f"SELECT {rows.ARRIVAL} FROM arrivals a WHERE state IN {_OPEN} AND {_NO_PRINTS}"  # noqa: S608 - constants
             f" ORDER BY {_STUCK_FIRST}id DESC LIMIT 1000"
@@ -204,14 +201,14 @@ class LedgerReader:
         return self._records(rows.sighting, "SELECT * FROM sightings ORDER BY shown")
 
     def rebuilds(self) -> list[Rebuilt]:
-        """Rebuilds whose damaged file still stands beside the ledger: a human has not seen to it yet."""
+        """Rebuilds whose damaged file still stands beside the ledger: nobody has seen to it yet."""
         if not self._all("SELECT 1 FROM sqlite_master WHERE name = 'rebuilds'"):  # older than migration 3
             return []
         found = self._records(Rebuilt.of, "SELECT * FROM rebuilds ORDER BY at")
         return [one for one in found if one.stands(self._path)]
 
     def damage(self) -> list[str]:
-        """What SQLite's own quick check finds; empty where the file is sound or was not made yet."""
+        """What SQLite's own quick check finds; empty if the file is sound or does not exist yet."""
         found = [str(row[0]) for row in self._all("PRAGMA quick_check(10)")]
         return [] if found == ["ok"] else found
 
@@ -234,7 +231,7 @@ class LedgerReader:
 
     @contextmanager
     def _connection(self) -> Iterator[sqlite3.Connection | None]:
-        """The connection of `at_once`, or one for this call; None where there is no ledger to read yet."""
+        """The connection of `at_once`, or one for this call; None if there is no ledger yet."""
         if self._held is not None or not self.exists:
             yield self._held
             return
@@ -245,14 +242,14 @@ class LedgerReader:
     def _opened(self) -> sqlite3.Connection:
         try:
             connection = read_only(self._path)
-            tolerate_texts(connection)  # one damaged sentence is no reason to hide the rest
+            tolerate_texts(connection)  # one damaged sentence must not hide the rest
             return connection
         except FAILURES as error:
             _unreadable(error)
 
 
 def _is_made(connection: sqlite3.Connection) -> bool:
-    """False while a service is just making it. Raises where a newer printqueue wrote it."""
+    """False while a service is only just making it. Raises if a newer printqueue wrote it."""
     try:
         version = schema.version(connection)
     except FAILURES as error:

@@ -1,10 +1,9 @@
 """One connection, one lock: the threads of the service take turns, readers are never blocked.
 
-WAL with synchronous=FULL: what COMMIT answered survives a power cut. A commit that need not
-survive one by itself is made with synchronous=NORMAL: it costs no fsync, readers see it at once,
-and because the WAL is one file written in order, the next full commit makes it durable too.
-A power cut can so only take the newest of such rows, never one that a later row relies on.
-Measured with `strace -c`: one fdatasync for a full commit, none for the others.
+WAL with synchronous=FULL: what COMMIT answered survives a power cut. A commit that need not survive one by itself runs
+with synchronous=NORMAL: it costs no fsync, readers see it at once, and because the WAL is one file written in order, the
+next full commit makes it durable too. So a power cut takes only the newest of such rows, never one that a later row
+relies on. Measured with `strace -c`: one fdatasync for a full commit, none for the others.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ from printqueue.ledger.errors import (
     read_error,
     write_error,
 )
-from printqueue.ledger.identity import require_known, require_plain
+from printqueue.ledger.file import require_known, require_plain
 
 Record = TypeVar("Record")
 Run = Callable[..., sqlite3.Cursor]
@@ -40,12 +39,12 @@ _PRAGMAS = ("trusted_schema = OFF", "journal_mode = WAL", "synchronous = FULL", 
 
 
 def suspect_mark(path: str) -> str:
-    """The file beside a ledger that says: it was found damaged in use, look at it thoroughly at the next start."""
+    """The file beside a ledger that was found damaged in use: the next start checks it thoroughly."""
     return path + ".suspect"
 
 
 class Transactions:
-    """The connection of the one service of a studio, and its two kinds of commit."""
+    """The connection of a studio's one service, and its two kinds of commit."""
 
     def __init__(self, path: str, now: Callable[[], str]) -> None:
         self._now, self._path = now, path
@@ -66,7 +65,7 @@ class Transactions:
     def together(self) -> Iterator[None]:
         """Everything recorded in the block is one durable commit: all of it or, after an error, nothing.
 
-        The other threads wait meanwhile: nothing slow belongs into the block.
+        Keep the block short: the other threads wait.
         """
         with self._transaction(None, ""):
             self._joined = True
@@ -77,9 +76,9 @@ class Transactions:
 
     @contextmanager
     def undisturbed(self) -> Iterator[None]:
-        """What is read and recorded in the block is one turn: no other thread records anything in between.
+        """No other thread records anything while the block reads and records; each record commits by itself.
 
-        Each record commits by itself. The other threads wait meanwhile: nothing slow belongs into the block.
+        Keep the block short: the other threads wait.
         """
         with self._lock:
             yield
@@ -88,7 +87,7 @@ class Transactions:
     def _transaction(
         self, fact: str | None, detail: str, arrival: int | None = None, *, durably: bool = True
     ) -> Iterator[Run]:
-        """One write transaction; `fact` is appended to the record of transitions in it."""
+        """One write transaction, which also appends `fact` to the record of transitions."""
         with self._lock:
             if self._joined:
                 yield self._connection.execute
@@ -115,13 +114,13 @@ class Transactions:
             )
 
     def _commit_fully(self, full: bool) -> None:
-        """Whether the next commit survives a power cut. Must not be asked inside a transaction (pragma.html)."""
+        """Whether the next commit survives a power cut. Not to be called inside a transaction (pragma.html)."""
         if full is not self._full:
             self._connection.execute(f"PRAGMA synchronous = {'FULL' if full else 'NORMAL'}")
             self._full = full
 
     def _roll_back(self) -> None:
-        with suppress(sqlite3.Error):  # the error that led here is the one to tell
+        with suppress(sqlite3.Error):  # the caller raises the error that led here
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
 
@@ -133,18 +132,18 @@ class Transactions:
                 raise self._noticed(read_error(error)) from error
 
     def _records(self, record: Callable[[sqlite3.Row], Record], sql: str, *values: object) -> list[Record]:
-        """Rows as `record` reads them. One that cannot be read is damage that SQLite does not see."""
+        """Rows as `record` reads them. One that makes no sense is damage that SQLite does not see."""
         found = self._all(sql, *values)
         try:
             return [record(row) for row in found]
         except NONSENSE as error:
             raise self._noticed(damaged(f"a row makes no sense: {error}")) from error
 
-    def _one(self, sql: str, *values: object) -> Any:
-        return self._all(sql, *values)[0]
+    def _value(self, sql: str, *values: object) -> Any:
+        return self._all(sql, *values)[0][0]
 
     def _noticed(self, error: LedgerError) -> LedgerError:
-        """Damage found in use is marked, so that the next start looks however cleanly this one ends."""
+        """Mark damage found in use, so that the next start checks even after a clean end."""
         if isinstance(error, LedgerDamagedError):
             with suppress(OSError):
                 durable.write_temp(suspect_mark(self._path), f"{self._now()} {error.says}\n".encode())

@@ -1,7 +1,7 @@
 """Bounded throw-away children that read hostile files, so that the service never does.
 
-`fork server` is exec'ed once, before ledger and lock are opened, imports the libraries
-with one thread, and forks one child per picture. `client` is the service's side.
+`fork_server` is exec'ed once, before ledger and lock are opened, imports the libraries with one thread, and forks one
+child per picture. `client` is the service's side.
 """
 
 from printqueue.sandbox.client import (
@@ -12,7 +12,7 @@ from printqueue.sandbox.client import (
     ForkServer,
     ForkServerDiedError,
 )
-from printqueue.sandbox.limits import ChildLimits, tightened
+from printqueue.sandbox.limits import ChildLimits
 from printqueue.sandbox.walls import Walls
 
 __all__ = [
@@ -24,5 +24,4 @@ __all__ = [
     "ForkServer",
     "ForkServerDiedError",
     "Walls",
-    "tightened",
 ]

@@ -1,4 +1,4 @@
-"""The service's side: start the fork server, fork a child, ask it, and learn how it ended."""
+"""The service's side: start the fork server, fork a child, ask it, and find out how it ended."""
 
 from __future__ import annotations
 
@@ -20,17 +20,16 @@ from typing import Any, Self
 
 from printqueue.core.errors import OwnError, StudioError
 from printqueue.sandbox import wire
-from printqueue.sandbox.limits import ChildLimits, tightened
+from printqueue.sandbox.limits import ChildLimits
 from printqueue.sandbox.line import Line
-from printqueue.sandbox.patience import MOST_THREADS, CrowdedError, SpentError, StalledError
+from printqueue.sandbox.patience import MAX_THREADS, AnswerLimits, CrowdedError, SpentError, StalledError
 from printqueue.sandbox.walls import WALLS, Walls
 
 _NO_MEMORY = 71
-_STARTING_S, _ORDER_S, _STALLED_S = 60.0, 60.0, 600.0  # for the fork server, of its own time; and without headway
+_FORK_SERVER = AnswerLimits(max_bytes=1000, max_s=60.0, stalled_s=600.0)
 _DYING_S = 5.0  # for the kernel to end what was killed
-_MOST_SAID = 1000  # bytes of the fork server
-_LOST = (wire.ClosedError, SpentError, StalledError, CrowdedError)
-MOST_ANSWER = 64_000  # bytes of a child, where the question says nothing else
+_LOST = (wire.ClosedError, SpentError, StalledError, CrowdedError, OSError)
+_MAX_ANSWER = 64_000  # bytes, unless the question says otherwise
 # One BLAS thread and two malloc arenas: threads alone would take 0.7 GB of address space.
 _ENVIRONMENT = {
     "OPENBLAS_NUM_THREADS": "1",
@@ -42,7 +41,7 @@ _INHERITED = ("PATH", "LANG", "LC_ALL", "HOME", "PYTHONPATH", "VIRTUAL_ENV", "OP
 
 
 class ChildDiedError(OwnError):
-    """A child was killed or ran out of memory or time; `how` is one clause for the photographer."""
+    """A child was killed, or ran out of memory or time; `how` is one clause for the photographer."""
 
     def __init__(self, how: str) -> None:
         super().__init__(f"The reading process {how}.")
@@ -50,15 +49,15 @@ class ChildDiedError(OwnError):
 
 
 class ChildInterruptedError(ChildDiedError):
-    """Something outside ended it or kept it from going on; that says nothing about the picture."""
+    """Something outside ended it or held it up, which says nothing about the picture."""
 
 
 class AnswerTooLongError(ChildDiedError):
-    """A child had more to say than its question allows, and was ended."""
+    """A child had more to say than its question allows, and was stopped."""
 
 
 class ForkServerDiedError(StudioError):
-    """Without its fork server the service can read nothing; no picture is to blame, and a restart cures it."""
+    """Without its fork server the service can read nothing; no picture is to blame, and a restart helps."""
 
 
 class ForkServer:
@@ -66,31 +65,27 @@ class ForkServer:
 
     def __init__(self, module: str) -> None:
         self._lock = threading.Lock()
-        self._lingering: list[Line] = []  # killed, and not ended yet: their disk hangs
+        self._unreaped: list[Line] = []  # killed, but not ended yet: their disk hangs
         ours, theirs = socket.socketpair()
         inherited = {name: os.environ[name] for name in _INHERITED if name in os.environ}
-        command = [
-            sys.executable,
-            "-m",
-            "printqueue.sandbox.fork_server",
-            str(theirs.fileno()),
-            module,
-            str(os.getpid()),
-        ]
+        arguments = [str(theirs.fileno()), module, str(os.getpid())]
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
-            command, env=inherited | _ENVIRONMENT, pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL
+            [sys.executable, "-m", "printqueue.sandbox.fork_server", *arguments],
+            env=inherited | _ENVIRONMENT,
+            pass_fds=[theirs.fileno()],
+            stdin=subprocess.DEVNULL,
         )
         theirs.close()
         self._line = Line(ours, self._process.pid)
         try:
-            self._line.hear(most=_MOST_SAID, most_s=_STARTING_S, stalled_s=_STALLED_S)
-        except (*_LOST, OSError) as error:
+            self._line.receive(_FORK_SERVER)
+        except _LOST as error:
             self.close()
             raise OwnError("The reading process could not be started.", do="Run `printqueue doctor`.") from error
 
     def child(self, limits: ChildLimits) -> Child:
         """Fork one bounded child."""
-        self._bury()
+        self._reap_late()
         ours, theirs = socket.socketpair()
         try:
             pid = self._order({"limits": asdict(limits)}, [theirs.fileno()])
@@ -101,22 +96,22 @@ class ForkServer:
         finally:
             theirs.close()
 
-    def take_back(self, line: Line) -> int | None:
-        """The wait status of a child that has been killed; None where it does not end yet, which is waited for later."""
+    def reap(self, line: Line) -> int | None:
+        """The wait status of a child that has been killed; None if it has not ended yet: then it is reaped later."""
         try:
-            status = self._reaped(line)
+            status = self._wait_status(line)
         except BaseException:
             line.close()
             raise
         if status is None:
             with self._lock:
-                self._lingering.append(line)
+                self._unreaped.append(line)
         else:
             line.close()
         return status
 
-    def _reaped(self, line: Line) -> int | None:
-        """Its wait status, if it ends soon. One that somebody traces has ended a moment before it can be reaped."""
+    def _wait_status(self, line: Line) -> int | None:
+        """Its wait status, if it ends soon. While somebody traces it, it ends a moment before it can be reaped."""
         until_s = time.monotonic() + _DYING_S
         while line.has_ended(max(0.0, until_s - time.monotonic())):
             status = self._order({"reap": line.pid}, [])
@@ -128,27 +123,25 @@ class ForkServer:
         return None
 
     def close(self) -> None:
-        """End the fork server, and with it every child."""
+        """End the fork server and with it every child."""
         self._process.kill()
         self._process.wait()
-        for line in (self._line, *self._lingering):
+        for line in (self._line, *self._unreaped):
             line.close()
 
-    def _bury(self) -> None:
+    def _reap_late(self) -> None:
         """Reap what has ended since."""
         with self._lock:
-            ended = [line for line in self._lingering if line.has_ended()]
-            self._lingering = [line for line in self._lingering if line not in ended]
+            ended = [line for line in self._unreaped if line.has_ended()]
+            self._unreaped = [line for line in self._unreaped if line not in ended]
         for line in ended:
-            self.take_back(line)
+            self.reap(line)
 
     def _order(self, order: dict[str, Any], descriptors: Sequence[int]) -> int:
         with self._lock:
             try:
-                answer = self._line.ask(
-                    json.dumps(order).encode(), descriptors, most=_MOST_SAID, most_s=_ORDER_S, stalled_s=_STALLED_S
-                )
-            except (*_LOST, OSError) as error:
+                answer = self._line.ask(json.dumps(order).encode(), descriptors, _FORK_SERVER)
+            except _LOST as error:
                 raise ForkServerDiedError(
                     "The process that the reading processes are forked from has ended. Nothing is lost.",
                     do="Start the service again (a supervisor does that by itself).",
@@ -167,44 +160,46 @@ class Child:
     def _pid(self) -> int:
         return self._line.pid
 
-    def ask(self, task: str, argument: Any, descriptors: Sequence[int] = (), *, most: int = MOST_ANSWER) -> bytes:
-        """Run `task` in the child; its answer has `most` bytes at most. Raises `ChildDiedError` when it does not survive
-        that, `ChildInterruptedError` where something outside ended it.
+    def ask(self, task: str, argument: Any, descriptors: Sequence[int] = (), *, max_bytes: int = _MAX_ANSWER) -> bytes:
+        """Run `task` in the child; its answer has at most `max_bytes`. Raises `ChildDiedError` if the child does not survive
+        that, `ChildInterruptedError` if something outside ended it.
         """
-        most_s, stalled_s = self._limits.wall_s, self._limits.stalled_s
-        payload = pickle.dumps((task, argument))
+        limits = AnswerLimits(max_bytes, self._limits.wall_s, self._limits.stalled_s)
         try:
-            return self._line.ask(payload, descriptors, most=most, most_s=most_s, stalled_s=stalled_s)
-        except SpentError as error:
-            self.end()
-            raise ChildDiedError(f"took longer than {most_s:.0f} s and was stopped") from error
-        except CrowdedError as error:
-            self.end()
-            raise ChildDiedError(f"started more than {MOST_THREADS} threads and was stopped") from error
-        except StalledError as error:
-            self.end()
-            raise ChildInterruptedError(
-                f"could not go on for {stalled_s:.0f} s: its disk does not answer, or somebody has stopped it"
-            ) from error
-        except wire.TooLongError as error:
-            self.end()
-            raise AnswerTooLongError(f"had more to say than {most // 1000} kB and was stopped") from error
-        except (wire.ClosedError, OSError) as error:
-            raise self._died() from error
+            return self._line.ask(pickle.dumps((task, argument)), descriptors, limits)
+        except _LOST as error:
+            raise self._lost(error, limits) from error
+
+    def _lost(self, error: Exception, limits: AnswerLimits) -> ChildDiedError:
+        """What it means that no answer came; the child has ended then."""
+        match error:
+            case SpentError():
+                found = ChildDiedError(f"took longer than {limits.max_s:.0f} s and was stopped")
+            case CrowdedError():
+                found = ChildDiedError(f"started more than {MAX_THREADS} threads and was stopped")
+            case StalledError():
+                how = f"could not go on for {limits.stalled_s:.0f} s: its disk does not answer, or somebody has stopped it"
+                found = ChildInterruptedError(how)
+            case wire.TooLongError():
+                found = AnswerTooLongError(f"had more to say than {limits.max_bytes // 1000} kB and was stopped")
+            case _:
+                return self._died()
+        self.end()
+        return found
 
     def walls(self) -> Walls:
-        """What stands around it; ask before it has read anything."""
+        """What stands around it; to be asked before it reads anything."""
         return Walls(**json.loads(self.ask(WALLS, None)))
 
-    def tighten(self, *, memory: int, wall_s: float, file_size: int) -> None:
-        """Lower the limits to what this picture needs: bytes of address space, seconds for each question, bytes of one file.
+    def tighten(self, limits: ChildLimits) -> None:
+        """Lower its limits of address space, of time for each question, and of one file's size.
 
-        Done from outside (prlimit(2)), so that nothing the child has read can have a say in it.
+        Done from outside (prlimit(2)), so that nothing the child has read has a say in it.
         """
-        self._limits = tightened(self._limits, memory=memory, wall_s=wall_s, file_size=file_size)
+        self._limits = limits
         with suppress(ProcessLookupError, PermissionError):  # it has died (`ask` says so); or a filter forbids it
-            resource.prlimit(self._pid, resource.RLIMIT_AS, (self._limits.memory,) * 2)
-            resource.prlimit(self._pid, resource.RLIMIT_FSIZE, (self._limits.file_size,) * 2)
+            resource.prlimit(self._pid, resource.RLIMIT_AS, (limits.memory,) * 2)
+            resource.prlimit(self._pid, resource.RLIMIT_FSIZE, (limits.file_size,) * 2)
 
     def kill(self) -> None:
         """Stop the child at once, from another thread; `ask` then raises."""
@@ -212,18 +207,16 @@ class Child:
         self._line.kill()
 
     def end(self) -> int | None:
-        """End it, if it has not ended; after that it writes to nothing any more. Its wait status, None where the kernel
-        cannot end it yet.
-        """
+        """End it; from then on it writes to nothing. Its wait status, None if the kernel cannot end it yet."""
         if self._ended:
             return 0
         self._ended = True
         self._line.kill()
-        self._line.hang_up()
-        return self._fork_server.take_back(self._line)
+        self._line.close_socket()
+        return self._fork_server.reap(self._line)
 
     def _died(self) -> ChildDiedError:
-        """Its line was closed: how it ended."""
+        """How it ended, now that its line is closed."""
         ours = not self._line.has_ended(_DYING_S) or self._killed
         status = self.end()
         if status is None:
@@ -238,7 +231,7 @@ class Child:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        with suppress(ForkServerDiedError):  # the service will find out; this child has ended with it
+        with suppress(ForkServerDiedError):  # the service will notice; the child has ended too
             self.end()
 
 

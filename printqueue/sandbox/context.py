@@ -1,4 +1,4 @@
-"""What judging and rendering need, with or without a service: studio, papers, and children to read hostile files."""
+"""What judging and rendering need, with or without a service: studio, papers, and children that read hostile files."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import date
-from typing import Protocol
 
 from printqueue.core.errors import IncompletePictureError, OwnError, PictureError, WorldError
 from printqueue.core.model.request import Request
@@ -20,39 +19,31 @@ from printqueue.sandbox import (
     ChildLimits,
     ForkServer,
     ForkServerDiedError,
-    tightened,
 )
-from printqueue.sandbox.needs import SLACK_BYTES
-from printqueue.sandbox.protocol import ANSWER, Answer, answer_bytes
+from printqueue.sandbox.needs import SLACK_BYTES, Need
+from printqueue.sandbox.protocol import ANSWER, Answer, max_answer_bytes
 from printqueue.studio.folders import Studio
 from printqueue.studio.papers.loader import Shelf
 from printqueue.studio.papers.schema import Paper
 from printqueue.studio.stock import Stock, Tones, take
 
 
-class Reader(Protocol):
-    """Who can be asked to read: a child, or the children of one picture."""
-
-    def ask(self, task: str, argument: object, descriptors: tuple[int, ...] = (), *, most: int) -> bytes:
-        """The answer, of `most` bytes at most."""
-
-
 class Context:
-    """Studio, papers and the fork server of children."""
+    """Studio, papers and the fork server."""
 
     def __init__(self, studio: Studio, fork_server: ForkServer, shelf: Shelf) -> None:
         self.studio, self.fork_server, self.shelf = studio, fork_server, shelf
-        self._tones: dict[bytes, Tones] = {}
+        self._tones: dict[bytes, Tones] = {}  # by a profile's bytes: asking a child takes a while
         self._children: set[Child] = set()
         self._stopping = threading.Event()
 
     @property
     def stopping(self) -> bool:
-        """Whether the service is being stopped: jobs are restartable, so nothing is waited for."""
+        """Whether the service is stopping: jobs can be restarted, so it waits for nothing."""
         return self._stopping.is_set()
 
     def stop(self) -> None:
-        """Kill the children in hand; their attempts go back to waiting without a strike."""
+        """Kill the children at work; their attempts go back to waiting without a strike."""
         self._stopping.set()
         for child in list(self._children):
             child.kill()
@@ -60,33 +51,34 @@ class Context:
     @contextmanager
     def child(self) -> Iterator[Child]:
         """One bounded child, known to `stop`."""
-        with self.fork_server.child(self.limits) as child:
-            self.known(child)
+        with self.fork(self.limits) as child:
             try:
-                if self.stopping:
-                    raise ChildDiedError("was stopped with the service")
                 yield child
             finally:
-                self.unknown(child)
+                self.forget(child)
 
     @contextmanager
-    def relay(self) -> Iterator[Relay]:
+    def children(self) -> Iterator[Children]:
         """Children for one picture."""
-        relay = Relay(self)
+        children = Children(self)
         try:
-            yield relay
+            yield children
         finally:
-            with suppress(ForkServerDiedError, ChildDiedError):  # the service will find out, or it ends later
-                relay.end()
+            with suppress(ForkServerDiedError, ChildDiedError):  # the service will notice, or it ends later
+                children.end()
 
-    def known(self, child: Child) -> None:
-        """A child in hand, for `stop`."""
+    def fork(self, limits: ChildLimits) -> Child:
+        """A new child, known to `stop` until it is forgotten."""
+        if self.stopping:
+            raise ChildDiedError("was stopped with the service")
+        child = self.fork_server.child(limits)
         self._children.add(child)
         if self.stopping:
             child.kill()
+        return child
 
-    def unknown(self, child: Child) -> None:
-        """It has ended."""
+    def forget(self, child: Child) -> None:
+        """It ends; `stop` need not."""
         self._children.discard(child)
 
     @property
@@ -121,7 +113,7 @@ class Context:
             except ChildDiedError as error:
                 if isinstance(error, ChildInterruptedError):
                     raise WorldError(f"{error} Nothing is lost; it is tried again.") from error
-                if self.stopping:  # then it says nothing about the profile
+                if self.stopping:  # which says nothing about the profile
                     raise WorldError("The service was stopped. Nothing is lost; it starts again.") from None
                 raise
             assert answer.tones is not None
@@ -129,50 +121,43 @@ class Context:
         return self._tones[profile]
 
 
-class Relay:
-    """The children of one picture, one after the other: who has written a print has ended before the next looks at it."""
+class Children:
+    """The children of one picture, one at a time: the one that wrote a print has ended before the next looks at it."""
 
     def __init__(self, context: Context) -> None:
         self._context, self._limits = context, context.limits
         self._child: Child | None = None
 
-    def ask(self, task: str, argument: object, descriptors: tuple[int, ...] = (), *, most: int) -> bytes:
-        """Ask the child in hand, or a new one where there is none. Raises as `Child.ask`."""
+    def ask(self, task: str, argument: object, descriptors: tuple[int, ...] = (), *, max_bytes: int) -> bytes:
+        """Ask the present child, or a new one if there is none. Raises as `Child.ask`."""
         try:
-            return self._in_hand().ask(task, argument, descriptors, most=most)
+            self._child = self._child or self._context.fork(self._limits)
+            return self._child.ask(task, argument, descriptors, max_bytes=max_bytes)
         except ChildDiedError:
             self.end()
             raise
 
-    def tighten(self, *, memory: int, wall_s: float, file_size: int) -> None:
-        """Lower the limits for the child in hand and all that follow."""
+    def tighten(self, need: Need) -> None:
+        """Give the present child and all that follow no more than the picture needs."""
+        self._limits = need.tightened(self._limits)
         if self._child is not None:
-            self._child.tighten(memory=memory, wall_s=wall_s, file_size=file_size)
-        self._limits = tightened(self._limits, memory=memory, wall_s=wall_s, file_size=file_size)
+            self._child.tighten(self._limits)
 
     def end(self) -> None:
-        """Whatever the child in hand could write to, it does no more. Raises `ChildInterruptedError` where the kernel cannot
-        end it.
+        """End the present child: from then on it writes to nothing. Raises `ChildInterruptedError` if the kernel cannot end
+        it.
         """
         child, self._child = self._child, None
         if child is not None:
-            self._context.unknown(child)
+            self._context.forget(child)
             if child.end() is None:
                 raise ChildInterruptedError("does not end: its disk does not answer")
 
-    def _in_hand(self) -> Child:
-        if self._context.stopping:
-            raise ChildDiedError("was stopped with the service")
-        if self._child is None:
-            self._child = self._context.fork_server.child(self._limits)
-            self._context.known(self._child)
-        return self._child
 
-
-def ask(child: Reader, task: str, argument: object, descriptors: tuple[int, ...] = ()) -> Answer:
-    """Ask a child; what it could not do comes back as the error of the right family."""
+def ask(child: Child | Children, task: str, argument: object, descriptors: tuple[int, ...] = ()) -> Answer:
+    """Ask a child; a task that it could not do raises the error of the right family."""
     try:
-        answer = ANSWER.validate_json(child.ask(task, argument, descriptors, most=answer_bytes(argument)))
+        answer = ANSWER.validate_json(child.ask(task, argument, descriptors, max_bytes=max_answer_bytes(argument)))
     except ValueError as error:
         raise ChildDiedError("gave an answer that makes no sense") from error
     failure = answer.failure
@@ -188,5 +173,5 @@ def ask(child: Reader, task: str, argument: object, descriptors: tuple[int, ...]
 
 
 def print_job(request: Request, kept: Stock) -> PrintJob:
-    """What the child gets to know about one print."""
+    """What the child is told about one print."""
     return PrintJob(request, kept.facts, kept.paper.checks, kept.profile)

@@ -1,7 +1,7 @@
 """The process that children are forked from: `python -m printqueue.sandbox.fork_server FD MODULE`.
 
-It holds nothing but its control socket and imported libraries, and runs one thread,
-so that a fork is cheap (a few milliseconds) and safe.
+It holds only its control socket and imported libraries, and runs one thread, so that a fork is cheap (a few
+milliseconds) and safe.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C in a terminal is for the service
     worker = import_module(sys.argv[2])
     tasks: Mapping[str, Task] = worker.TASKS
-    getattr(worker, "warm_up", int)()  # what tasks would otherwise load in every child anew
-    gc.freeze()  # a collection in a child would touch, and so copy, every page of the libraries
+    getattr(worker, "warm_up", int)()  # what every child would otherwise load anew
+    gc.freeze()  # or a collection in a child would touch, and so copy, every page of the libraries
     wire.send(control, b"ready")
     while True:
         try:
@@ -43,7 +43,7 @@ def main() -> None:
 
 
 def _answer(control: socket.socket, tasks: Mapping[str, Task], request: bytes, descriptors: list[int]) -> int:
-    """Fork (→ the child's pid) or reap (→ its wait status, -1 where it has not ended: nobody waits here)."""
+    """Fork (→ the child's pid) or reap (→ its wait status, -1 if it has not ended: nothing waits here)."""
     order = json.loads(request)
     if "reap" in order:
         ended, status = os.waitpid(order["reap"], os.WNOHANG)
@@ -64,7 +64,7 @@ def _child(fork_server: int, tasks: Mapping[str, Task], limits: bounds.ChildLimi
         bounds.die_with(fork_server)
         bounds.apply(limits)
         _silence()
-        walls.first_to_go()
+        walls.die_first()
         around = json.dumps(asdict(walls.shut_in())).encode()
         while True:
             payload, descriptors = wire.receive(sock)
@@ -81,7 +81,7 @@ def _child(fork_server: int, tasks: Mapping[str, Task], limits: bounds.ChildLimi
 
 
 def _silence() -> None:
-    """Libraries that warn about a hostile file must not write into the service's log or terminal."""
+    """Keep libraries that warn about a hostile file out of the service's log and terminal."""
     nowhere = os.open(os.devnull, os.O_RDWR | os.O_CLOEXEC)
     for stream in (1, 2):
         os.dup2(nowhere, stream)

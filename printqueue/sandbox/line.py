@@ -1,4 +1,4 @@
-"""A line to another process of ours: messages out and in, waited for with patience, and its end seen without waiting."""
+"""A line to another process of ours: messages both ways, waited for with patience, and its end seen without waiting."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from printqueue.sandbox import wire
-from printqueue.sandbox.patience import Patience
+from printqueue.sandbox.patience import AnswerLimits, Patience
 
 
 class Line:
     """A socket and the process at its other end, which nobody may reap before `close`.
 
-    The process is held by a descriptor of its own (pidfd_open(2)): a number may have been given to somebody else.
+    A descriptor holds the process (pidfd_open(2)), as its number may be given to somebody else.
     """
 
     def __init__(self, sock: socket.socket, pid: int) -> None:
@@ -27,29 +27,29 @@ class Line:
         self._guard = threading.Lock()
         self._closed = False
         sock.settimeout(0)
-        self._patience, self._looked_s = Patience(pid, 0.0, 0.0), 0.0
 
-    def hear(self, *, most: int, most_s: float, stalled_s: float) -> bytes:
+    def receive(self, limits: AnswerLimits) -> bytes:
         """One message. Raises `ClosedError`, `TooLongError`, `SpentError`, `StalledError`, `CrowdedError`."""
-        self._begin(most_s, stalled_s)
-        return self._receive(most)
+        self._begin(limits)
+        return self._receive(limits)
 
-    def ask(
-        self, payload: bytes, descriptors: Sequence[int] = (), *, most: int, most_s: float, stalled_s: float
-    ) -> bytes:
-        """One message there, one back. Raises as `hear`."""
-        self._begin(most_s, stalled_s)
+    def ask(self, payload: bytes, descriptors: Sequence[int], limits: AnswerLimits) -> bytes:
+        """One message there, one back. Raises as `receive`."""
+        self._begin(limits)
         wire.send(self._sock, payload, descriptors, self._wait)
-        return self._receive(most)
+        return self._receive(limits)
 
-    def _receive(self, most: int) -> bytes:
-        answer, extra = wire.receive(self._sock, most=most, wait=self._wait)
-        for descriptor in extra:  # nobody there has anything to hand over
+    def _begin(self, limits: AnswerLimits) -> None:
+        self._patience, self._looked_s = Patience(self.pid, limits), time.monotonic()
+
+    def _receive(self, limits: AnswerLimits) -> bytes:
+        answer, extra = wire.receive(self._sock, max_bytes=limits.max_bytes, wait=self._wait)
+        for descriptor in extra:  # an answer never has any
             os.close(descriptor)
         return answer
 
     def has_ended(self, within_s: float = 0.0) -> bool:
-        """Whether the process has ended, waiting for that at most so long."""
+        """Whether the process has ended, or does within so many seconds."""
         poll = select.poll()
         poll.register(self._process, select.POLLIN)
         return bool(poll.poll(within_s * 1000))
@@ -60,23 +60,20 @@ class Line:
             if not self._closed:
                 signal.pidfd_send_signal(self._process, signal.SIGKILL)
 
-    def hang_up(self) -> None:
+    def close_socket(self) -> None:
         """No more messages."""
         self._sock.close()
 
     def close(self) -> None:
         """Let go of the process too."""
-        self.hang_up()
+        self.close_socket()
         with self._guard:
             if not self._closed:
                 self._closed = True
                 os.close(self._process)
 
-    def _begin(self, most_s: float, stalled_s: float) -> None:
-        self._patience, self._looked_s = Patience(self.pid, most_s, stalled_s), time.monotonic()
-
     def _wait(self, event: int) -> None:
-        """Until the socket is ready, the process has ended (then it is closed), or its time is up."""
+        """Until the socket is ready, the process has ended (`ClosedError`), or its time is up."""
         poll = select.poll()
         poll.register(self._sock, event)
         poll.register(self._process, select.POLLIN)

@@ -1,45 +1,42 @@
-"""What one picture will need, from its header and its prints: memory, time and room on the disk. Pure.
+"""What one picture will need, from its header and its prints: memory, time and disk space. Pure.
 
-Memory was measured (VmHWM of the child over judging and rendering, 6 to 300 megapixels, 16-bit RGB, 2 threads):
-per thread about 28 bytes per source pixel and 37 per print pixel of a band, 16 per pixel of the first pass, beside
-41 MB at the start. The factors here are larger, so that an estimate is a bound; a test compares them.
+Memory was measured (VmHWM of the child over judging and rendering, 6 to 300 megapixels, 16-bit RGB, 2 threads): per
+thread about 28 bytes per source pixel and 37 per print pixel of a band, 16 per pixel of the first pass, on top of 41 MB
+at the start. The factors here are larger, so that an estimate is a bound; a test compares them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 
 from printqueue.core.model.request import Placement
 from printqueue.imaging.render.bands import FIRST_ROWS, PRINTED_ROWS, SHEET_ROWS, THREADS, rows_at_once
+from printqueue.sandbox.limits import ChildLimits
 
 # Address space beyond what is resident: libraries, stacks of two threads, two malloc arenas (measured: 0.36 to 0.4 GB).
 SLACK_BYTES = 1_000_000_000
-_START_BYTES = (
-    130_000_000  # libraries, prepared conversions, and what two runs of the same differ by (up to 60 MB on Python 3.13)
-)
+_START_BYTES = 130_000_000  # libraries, prepared conversions, and how far two runs differ (up to 60 MB on Python 3.13)
 _OTHER_FILE_BYTES = 100_000_000  # profile, notes, proof picture, and slack
-COPY_BYTES = (
-    8_000_000  # the working copy itself as judging keeps it: a megapixel of three channels at 16 bit, and its shape
-)
+COPY_BYTES = 8_000_000  # the working copy as judging keeps it: a megapixel of three 16-bit channels, and its shape
 _TONES_BYTES = 150_000_000  # the working copy of about one megapixel, twice converted
 _PER_SOURCE_PIXEL, _PER_PRINT_PIXEL, _PER_FIRST_PIXEL = 32, 45, 20  # bytes, for three channels
 _PRINT_BYTES = 6  # 16-bit RGB, should it not compress at all
 _LZW_GROWTH = 1.4  # incompressible data grow in LZW
 
 # Measured on two cores: 0.14 s a megapixel (source and print); ten times slower machines must still finish.
-_SHORTEST_WALL_S, _WALL_S_PER_MEGAPIXEL = 30.0, 3.0
+_MIN_WALL_S, _WALL_S_PER_MEGAPIXEL = 30.0, 3.0
 
-_MOST_PX, _MOST_BYTES = 1 << 32, 1 << 62  # TIFF 6.0: sides of 32 bits; what can still be counted on
+_MAX_PX, _MAX_BYTES = 1 << 32, 1 << 62  # TIFF 6.0: sides of 32 bits; as far as sums stay exact
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
     """What a probed header says: pixels, channels, and the bytes held by decoding alone.
 
-    A child says so that may have been taken over, and limits and lanes are reckoned from it before anything is claimed: what no
-    picture can have raises `ValueError`.
+    It comes from a child that may have been taken over, and decides limits and lanes before anything is claimed: numbers
+    that no picture can have raise `ValueError`.
     """
 
     width_px: int
@@ -48,16 +45,16 @@ class Header:
     decoding_bytes: int
 
     def __post_init__(self) -> None:
-        """No number that a picture cannot have."""
-        sides = 0 < self.width_px <= _MOST_PX and 0 < self.height_px <= _MOST_PX
-        if not (sides and self.channels in (1, 3) and 0 <= self.decoding_bytes <= _MOST_BYTES):
+        """Refuse numbers that no picture can have."""
+        sides = 0 < self.width_px <= _MAX_PX and 0 < self.height_px <= _MAX_PX
+        if not (sides and self.channels in (1, 3) and 0 <= self.decoding_bytes <= _MAX_BYTES):
             raise ValueError("no picture has such a header")
 
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """memory: resident bytes of the child; megapixels: source and prints; output: bytes of all print files, at most;
-    scratch: bytes on the disk of the spool while a turned print is made.
+    """memory: resident bytes of the child; megapixels: source and prints; output: at most so many bytes of all print files;
+    scratch: bytes on the spool's disk while a turned print is made.
     """
 
     memory: int
@@ -67,15 +64,24 @@ class Need:
 
     @property
     def wall_s(self) -> float:
-        """The longest that the child may take over one question."""
-        return _SHORTEST_WALL_S + _WALL_S_PER_MEGAPIXEL * self.megapixels
+        """How long the child may take over one question."""
+        return _MIN_WALL_S + _WALL_S_PER_MEGAPIXEL * self.megapixels
 
     @property
     def file_size(self) -> int:
-        """The most that the child may write into one file: a print or its scratch, and what else a group has. Not an estimate
-        but a bound, also for noise: LZW has codes of 12 bits at most for a byte, half as much again.
+        """The most that the child may write into one file: a print or its scratch, and whatever else a group has. A bound, for
+        noise too: LZW has at most 12 bits for a byte, half as much again.
         """
         return max(int(1.2 * self.output), self.scratch) + _OTHER_FILE_BYTES
+
+    def tightened(self, limits: ChildLimits) -> ChildLimits:
+        """These limits, but no more than the picture needs."""
+        return replace(
+            limits,
+            memory=min(limits.memory, self.memory + SLACK_BYTES),
+            wall_s=min(limits.wall_s, self.wall_s),
+            file_size=min(limits.file_size, self.file_size),
+        )
 
 
 NOTHING = Need(_START_BYTES, 0.0, 0)
@@ -85,13 +91,13 @@ def need_of(header: Header, prints: Sequence[Placement]) -> Need:
     """The need of a picture with these prints (they are made one after the other)."""
     source = header.width_px * header.height_px
     sheets = [place.sheet_px[0] * place.sheet_px[1] for place in prints]
-    bands = max([_TONES_BYTES, _first_pass(header), *(_bands(header, place) for place in prints)])
+    bands = [_band(header, place, rows) for place in prints for rows in (PRINTED_ROWS, SHEET_ROWS)]  # halo, then sheet
     return Need(
-        memory=_START_BYTES + header.decoding_bytes + bands,
+        memory=_START_BYTES + header.decoding_bytes + max(_TONES_BYTES, _first_pass(header), *bands),
         megapixels=(source + sum(sheets)) / 1e6,
         output=int(sum(sheets) * _PRINT_BYTES * _LZW_GROWTH),
         scratch=max(
-            (size * _PRINT_BYTES for size, place in zip(sheets, prints, strict=True) if place.turned), default=0
+            (size * _PRINT_BYTES * place.turned for size, place in zip(sheets, prints, strict=True)), default=0
         ),
     )
 
@@ -101,13 +107,8 @@ def _first_pass(header: Header) -> int:
     return THREADS * rows * header.width_px * _PER_FIRST_PIXEL * header.channels // 3
 
 
-def _bands(header: Header, place: Placement) -> int:
-    """The larger of a band for the halo and a band for the sheet."""
-    return max(_band(header, place, most) for most in (PRINTED_ROWS, SHEET_ROWS))
-
-
-def _band(header: Header, place: Placement, most: int) -> int:
-    rows = min(most, place.sheet_px[1])
+def _band(header: Header, place: Placement, max_rows: int) -> int:
+    rows = min(max_rows, place.sheet_px[1])
     piece = min(rows, rows_at_once(place, header.width_px))
     down = (place.crop_px[3] - place.crop_px[1]) / place.picture_px[1]
     source_rows = min(header.height_px, ceil(piece * down + 6 * max(down, 1.0)) + 3)

@@ -1,8 +1,8 @@
-"""How long to wait for another process: by what it does, not by the clock on the wall.
+"""How long to wait for another process: by what it does, not by the wall clock.
 
-A picture is not to blame for a machine that slept, was busy with other things, or has a disk that hangs. Counted are
-the processor time that the process used, and the time in which it could have run and slept instead. What it cannot
-help (it was stopped, it waits for a disk, other programs have the processor) is counted apart, up to the next headway.
+A picture is not to blame for a machine that slept or was busy with other things, or for a disk that hangs. What counts
+is the processor time that the process used, and the time it slept when it could have run. What it cannot help (it was
+stopped, it waits for a disk, other programs have the processor) is counted separately, until it next makes headway.
 proc_pid_stat(5): states R, S, D, T, t; times in clock ticks.
 """
 
@@ -10,15 +10,25 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
+from dataclasses import dataclass
 
 _TICK_S = 1 / os.sysconf("SC_CLK_TCK")
 _HELPLESS = frozenset("RDTt")
-MOST_THREADS = 64  # of a child; those that read a picture need fewer than ten
-_MOST_HELPLESS = 30  # × the time without any headway: with a little headway now and then
+MAX_THREADS = 64  # of a child; reading a picture takes fewer than ten
+_MAX_HELPLESS = 30  # × `stalled_s` in all, for a process that makes a little headway now and then
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerLimits:
+    """What one answer may cost: bytes, seconds of the process's own time, and seconds in which it cannot move."""
+
+    max_bytes: int
+    max_s: float
+    stalled_s: float
 
 
 class SpentError(Exception):
-    """It had the time that it may have."""
+    """It has used up its own time."""
 
 
 class StalledError(Exception):
@@ -26,27 +36,27 @@ class StalledError(Exception):
 
 
 class CrowdedError(Exception):
-    """It has more threads than it can need; all of them would fill the machine's table of processes."""
+    """It has more threads than it can need; unchecked, they would fill the machine's process table."""
 
 
 class Patience:
-    """`most_s` seconds of its own for the process `pid`, beginning now, and `stalled_s` in which it cannot move."""
+    """Counts what the process `pid` uses of its time, from now on."""
 
-    def __init__(self, pid: int, most_s: float, stalled_s: float) -> None:
-        self._pid, self._most_s, self._stalled_s = pid, most_s, stalled_s
+    def __init__(self, pid: int, limits: AnswerLimits) -> None:
+        self._pid, self._limits = pid, limits
         self._own_s = self._helpless_s = self._helpless_in_all_s = 0.0
         self._used_s = _used_s(pid)
 
     @property
     def step_s(self) -> float:
         """How long to wait until the next look."""
-        return max(0.02, min(1.0, self._most_s / 8))
+        return max(0.02, min(1.0, self._limits.max_s / 8))
 
     def look(self, waited_s: float) -> None:
         """Count the last wait. Raises `SpentError`, `StalledError`, `CrowdedError`."""
-        if _threads(self._pid) > MOST_THREADS:
+        if _threads(self._pid) > MAX_THREADS:
             raise CrowdedError
-        waited_s = min(waited_s, 2 * self.step_s)  # longer: we were stopped ourselves, or the machine slept
+        waited_s = min(waited_s, 2 * self.step_s)  # any longer, and we were stopped ourselves, or the machine slept
         used_s = _used_s(self._pid)
         worked_s, self._used_s = max(0.0, used_s - self._used_s), used_s
         if _is_helpless(self._pid):
@@ -56,14 +66,15 @@ class Patience:
         else:
             self._own_s += waited_s
             self._helpless_s = 0.0
-        if self._own_s >= self._most_s:
+        if self._own_s >= self._limits.max_s:
             raise SpentError
-        if self._helpless_s >= self._stalled_s or self._helpless_in_all_s >= _MOST_HELPLESS * self._stalled_s:
+        stalled_s = self._limits.stalled_s
+        if self._helpless_s >= stalled_s or self._helpless_in_all_s >= _MAX_HELPLESS * stalled_s:
             raise StalledError
 
 
 def _used_s(pid: int) -> float:
-    """Processor time of all its threads; 0 where it cannot be seen."""
+    """Processor time of all its threads; 0 if it cannot be seen."""
     fields = _fields(f"/proc/{pid}/stat")
     return (int(fields[11]) + int(fields[12])) * _TICK_S if fields else 0.0
 
@@ -74,16 +85,16 @@ def _threads(pid: int) -> int:
 
 
 def _is_helpless(pid: int) -> bool:
-    """Whether a thread of it could not run or not sleep on just now. One that sleeps could have answered."""
-    threads = []
+    """Whether one of its threads is waiting for something else just now. One that sleeps could have answered."""
     with suppress(OSError):
         threads = os.listdir(f"/proc/{pid}/task")
-    states = [fields[0] for thread in threads if (fields := _fields(f"/proc/{pid}/task/{thread}/stat"))]
-    return not _HELPLESS.isdisjoint(states)
+        states = [fields[0] for thread in threads if (fields := _fields(f"/proc/{pid}/task/{thread}/stat"))]
+        return not _HELPLESS.isdisjoint(states)
+    return False
 
 
 def _fields(path: str) -> list[str]:
-    """What follows the name of the program, which may hold anything."""
+    """The fields after the program's name, which may hold anything."""
     try:
         with open(path, "rb") as stream:
             return stream.read().rpartition(b")")[2].decode("ascii").split()

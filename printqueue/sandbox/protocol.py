@@ -1,7 +1,6 @@
-"""What a bounded child can be asked, and how it answers. Plain values, light to import: the service asks, `tasks` does.
+"""What a bounded child can be asked, and how it answers. Plain values, cheap to import: the service asks, `tasks` does it.
 
-A question is pickled, an answer is JSON: the child trusts the service, the service does not trust a process that reads
-hostile files.
+Questions are pickled, answers are JSON (`wire`).
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ WORKER = "printqueue.sandbox.tasks"  # the module that does it, loaded by the fo
 
 @dataclass(frozen=True, slots=True)
 class ProbeTask:
-    """A look at the header. `patient`: what looks unfinished is no obstacle, judging will speak of it."""
+    """Look at the header. `patient`: even if the file looks unfinished; judging will say so."""
 
     bounds: Bounds
     patient: bool = False
@@ -31,7 +30,7 @@ class ProbeTask:
 
 @dataclass(frozen=True, slots=True)
 class JudgeTask:
-    """All prints of one picture. A descriptor that comes second is for the working copy, which a proof picture needs."""
+    """Judge all prints of one picture. A second descriptor takes the working copy, which a proof picture needs."""
 
     jobs: tuple[PrintJob, ...]
     bounds: Bounds
@@ -39,17 +38,8 @@ class JudgeTask:
 
 
 @dataclass(frozen=True, slots=True)
-class RenderTask:
-    """One print to write into the descriptor that comes second."""
-
-    job: PrintJob
-    provenance: Provenance
-    bounds: Bounds
-
-
-@dataclass(frozen=True, slots=True)
-class VerifyTask:
-    """The print of a `RenderTask` to compare with its plan; it comes second, for reading only."""
+class PrintTask:
+    """One print: `render` writes it into the second descriptor, `verify` compares what it can read there with the plan."""
 
     job: PrintJob
     provenance: Provenance
@@ -58,7 +48,7 @@ class VerifyTask:
 
 @dataclass(frozen=True, slots=True)
 class StripTask:
-    """One test strip to write into the descriptor that comes second."""
+    """Write one test strip into the second descriptor."""
 
     job: PrintJob
     wish: StripWish
@@ -68,7 +58,7 @@ class StripTask:
 
 @dataclass(frozen=True, slots=True)
 class ProofTask:
-    """One proof picture to write into the descriptor that comes second, and a thumbnail into the third. What judging has
+    """Write one proof picture into the second descriptor, and a thumbnail into the third. The working copy that judging
     kept comes fourth; without it the picture is read once more.
     """
 
@@ -79,7 +69,7 @@ class ProofTask:
 
 @dataclass(frozen=True, slots=True)
 class WordsTask:
-    """The proof picture of what cannot be read or has no print to be shown: words alone, into the first descriptor."""
+    """Write a proof picture of words alone into the first descriptor: nothing can be read, or there is no print to show."""
 
     wish: ProofWish
     why: str
@@ -90,27 +80,18 @@ class Rendered:
     """Answer to `render`: what was written."""
 
     sha256: str
-    foot_line: str = ""  # its words as they were set; "" where there are none
+    foot_line: str = ""  # its words as set; "" for none
     pixels_sha256: str = ""
 
     def __post_init__(self) -> None:
-        """A hash goes into notes, ledger and answers as it is, so it must be one."""
+        """Refuse anything but a hash: it goes into notes, ledger and answers unchanged."""
         if not all(_HASH.fullmatch(one) for one in (self.sha256, self.pixels_sha256) if one):
             raise ValueError("no SHA-256")
 
 
 @dataclass(frozen=True, slots=True)
-class Stripped:
-    """Answer to `strip`."""
-
-    sha256: str
-    size: int
-    made: StripMade
-
-
-@dataclass(frozen=True, slots=True)
 class Proofed:
-    """Answer to `proof`: what was written; `thumbnail_sha256` is "" where there is none."""
+    """Answer to `proof` and `words`: what was written; `thumbnail_sha256` is "" if there is none."""
 
     sha256: str
     thumbnail_sha256: str = ""
@@ -118,17 +99,17 @@ class Proofed:
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """A task that could not be done, and whose fault it is: picture, incomplete or own."""
+    """A task that could not be done, and whose fault that is."""
 
-    family: str
+    family: str  # incomplete | picture | world | own
     says: str
     do: str = ""
     check: str = "whole"
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
-    """Answer to `inspect`: what a print file says of its own making."""
+class Inspected:
+    """Answer to `inspect`: what a print file says about how it was made."""
 
     recipe: str
     master_sha256: str
@@ -136,7 +117,7 @@ class Made:
 
 @dataclass(frozen=True, slots=True)
 class PaperTones:
-    """Answer to `tones`: absolute L*a*b* (D50) of bare paper and full ink."""
+    """Answer to `tones`: absolute L*a*b* (D50) of bare paper and of full ink."""
 
     white: Lab
     black: Lab
@@ -149,10 +130,10 @@ class Answer:
     header: Header | None = None
     report: Report | None = None
     rendered: Rendered | None = None
-    verified: Verified | None = None  # to `verify`: how the print compares with what was computed again
-    strip: Stripped | None = None
+    verified: Verified | None = None
+    strip: StripMade | None = None
     proof: Proofed | None = None
-    made: Made | None = None
+    inspected: Inspected | None = None
     tones: PaperTones | None = None
     failure: Failure | None = None
 
@@ -160,10 +141,10 @@ class Answer:
 ANSWER: TypeAdapter[Answer] = TypeAdapter(Answer)
 _HASH = re.compile(r"[0-9a-f]{64}")
 
-# Bytes of an answer (measured: 6 kB for a print that is judged, 300 bytes for all else, texts of the picture apart).
-_MOST_ANSWER, _MOST_FOR_A_PRINT = 100_000, 50_000
+# Measured: 6 kB for a judged print, 300 bytes for anything else, not counting texts of the picture.
+_MAX_BYTES, _MAX_BYTES_PER_PRINT = 100_000, 50_000
 
 
-def answer_bytes(argument: object) -> int:
-    """The most that the answer to this question may have."""
-    return _MOST_ANSWER + (_MOST_FOR_A_PRINT * len(argument.jobs) if isinstance(argument, JudgeTask) else 0)
+def max_answer_bytes(argument: object) -> int:
+    """How long the answer to this question may be."""
+    return _MAX_BYTES + (_MAX_BYTES_PER_PRINT * len(argument.jobs) if isinstance(argument, JudgeTask) else 0)

@@ -1,6 +1,6 @@
-"""What a bounded child does when it is asked (`protocol`): probe, judge, render, verify, strip, proof, words, inspect, tones.
+"""What a bounded child does when asked (`protocol`): probe, judge, render, verify, strip, proof, words, inspect, tones.
 
-It gets descriptors, never paths. Loaded in the child's process alone: this is where the libraries that read pictures are.
+It gets descriptors, never paths. Only the fork server loads this module, with the libraries that read pictures.
 """
 
 from __future__ import annotations
@@ -56,17 +56,15 @@ from printqueue.sandbox.protocol import (
     ANSWER,
     Answer,
     Failure,
+    Inspected,
     JudgeTask,
-    Made,
     PaperTones,
+    PrintTask,
     ProbeTask,
     Proofed,
     ProofTask,
     Rendered,
-    RenderTask,
-    Stripped,
     StripTask,
-    VerifyTask,
     WordsTask,
 )
 
@@ -105,7 +103,7 @@ def _judge(task: JudgeTask, files: list[int]) -> Answer:
 
 
 def _refuse_unfinished(stream: BinaryIO, task: JudgeTask) -> None:
-    """Parts that were never written read as black or grey; only the artist knows a true black foot."""
+    """Parts that were never written look black or grey; only the artist knows whether a black foot is meant."""
     try:
         probe(stream, task.bounds)
     except EmptyTailError:
@@ -115,7 +113,7 @@ def _refuse_unfinished(stream: BinaryIO, task: JudgeTask) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Once:
-    """What is read once and serves all prints of the picture."""
+    """What is read once for all prints of the picture."""
 
     source: Source
     copy: NDArray[np.uint16]
@@ -142,7 +140,7 @@ def _judge_print(once: _Once, job: PrintJob) -> Judged:
     return Judged(tuple(judge(subject, job.limits)), placement, dict(read.numbers))
 
 
-def _render(task: RenderTask, files: list[int]) -> Answer:
+def _render(task: PrintTask, files: list[int]) -> Answer:
     source = open_picture(_stream(files[0]), task.bounds)
     scratch = io.BufferedRandom(_raw(files[2], "r+b")) if len(files) > 2 else None
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
@@ -150,7 +148,7 @@ def _render(task: RenderTask, files: list[int]) -> Answer:
     return Answer(rendered=Rendered(printed.sha256, printed.foot_line, printed.pixels_sha256))
 
 
-def _verify(task: VerifyTask, files: list[int]) -> Answer:
+def _verify(task: PrintTask, files: list[int]) -> Answer:
     source = _opened(files[0], task.bounds)
     return Answer(verified=verify_print(source, task.job, task.provenance, _stream(files[1])))
 
@@ -158,8 +156,7 @@ def _verify(task: VerifyTask, files: list[int]) -> Answer:
 def _strip(task: StripTask, files: list[int]) -> Answer:
     source = open_picture(_stream(files[0]), task.bounds)
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
-        made = make_strip(source, task.job, task.wish, task.provenance, out)
-        return Answer(strip=Stripped(made.sha256, os.fstat(out.fileno()).st_size, made))
+        return Answer(strip=make_strip(source, task.job, task.wish, task.provenance, out))
 
 
 def _proof(task: ProofTask, files: list[int]) -> Answer:
@@ -176,12 +173,12 @@ def _words(task: WordsTask, files: list[int]) -> Answer:
         return Answer(proof=Proofed(_hashed(out)))
 
 
-# A child serves one picture: what it has decoded to verify a print serves the proof picture too.
+# A child serves one picture: what it decoded to verify a print serves the proof picture too.
 _SOURCES: dict[tuple[int, ...], Source] = {}
 
 
 def _opened(descriptor: int, bounds: Bounds) -> Source:
-    """The picture, as it was opened before where it is the same."""
+    """The picture; opened once as long as it is the same."""
     identity = _identity(descriptor)
     if identity not in _SOURCES:
         _SOURCES.clear()
@@ -190,7 +187,7 @@ def _opened(descriptor: int, bounds: Bounds) -> Source:
 
 
 def _keep(descriptor: int, copy: NDArray[np.uint16]) -> None:
-    """Write the working copy down for another child: its shape, then its codes."""
+    """Keep the working copy for another child: its shape, then its codes."""
     with io.BufferedWriter(_raw(descriptor, "r+b")) as stream:
         stream.write(_SHAPE.pack(*copy.shape))
         stream.write(np.ascontiguousarray(copy, "<u2").data)
@@ -214,12 +211,12 @@ def _hashed(stream: BinaryIO) -> str:
 
 
 def _inspect(_: None, files: list[int]) -> Answer:
-    made = print_tiff.read_provenance(_stream(files[0]))
-    return Answer(made=None if made is None else Made(*made))
+    found = print_tiff.read_provenance(_stream(files[0]))
+    return Answer(inspected=None if found is None else Inspected(*found))
 
 
 def _tones(profile: bytes, _: list[int]) -> Answer:
-    """Look through a paper's profile both ways: what it shows for no ink and for full ink, and that it converts."""
+    """Use a paper's profile both ways: what it shows for no ink and for full ink, and that it converts."""
     ends = np.array([[[65535] * 3, [0] * 3]], np.uint16)
     lab = manager.to_lab(ends, profile, intent=Intent.ABSOLUTE)[0]
     srgb = spaces.profile_bytes("srgb")
@@ -235,35 +232,42 @@ def _stream(descriptor: int) -> BinaryIO:
 
 def _raw(descriptor: int, mode: str) -> io.FileIO:
     raw = io.FileIO(os.dup(descriptor), mode)
-    raw.name = "picture"  # some readers want a name that is text; a child knows no other
+    raw.name = "picture"  # some readers want a text for a name, and a child knows none
     raw.seek(0)
     return raw
 
 
 def _answered(task: Callable[[Any, list[int]], Answer]) -> Callable[[Any, list[int]], bytes]:
-    """Errors become answers; running out of memory ends the child, which says so by its exit code."""
+    """Errors become answers; running out of memory ends the child, and its exit code says so."""
 
     def run(argument: Any, files: list[int]) -> bytes:
         try:
             answer = task(argument, files)
-        except IncompletePictureError as error:
-            answer = Answer(failure=Failure("incomplete", error.says, error.do, error.check))
-        except PictureError as error:
-            answer = Answer(failure=Failure("picture", error.says, error.do, error.check))
         except MemoryError:
             raise
-        except WorldError as error:
-            answer = Answer(failure=Failure("world", error.says, error.do))
-        except OSError as error:
-            says = f"A file could not be read or written ({os.strerror(error.errno or 0)}). Nothing is lost; it is tried again."
-            answer = Answer(failure=Failure("world", says))
-        except ProfileError as error:
-            answer = Answer(failure=Failure("own", f"A profile could not be used: {error}."))
         except Exception as error:
-            answer = Answer(failure=Failure("own", f"{type(error).__name__}: {error}"[:500]))
+            answer = Answer(failure=_failure(error))
         return ANSWER.dump_json(answer)
 
     return run
+
+
+def _failure(error: Exception) -> Failure:
+    match error:
+        case PictureError():
+            family = "incomplete" if isinstance(error, IncompletePictureError) else "picture"
+            return Failure(family, error.says, error.do, error.check)
+        case WorldError():
+            return Failure("world", error.says, error.do)
+        case OSError():
+            reason = os.strerror(error.errno or 0)
+            return Failure(
+                "world", f"A file could not be read or written ({reason}). Nothing is lost; it is tried again."
+            )
+        case ProfileError():
+            return Failure("own", f"A profile could not be used: {error}.")
+        case _:
+            return Failure("own", f"{type(error).__name__}: {error}"[:500])
 
 
 TASKS = {
@@ -284,16 +288,14 @@ _TEXTS = ("ascii", "latin-1", "utf-8", "utf-16", "utf-16-be", "utf-16-le", "utf-
 
 
 def warm_up() -> None:
-    """For the fork server, once: load what libraries would load only when it is first used. A child that is shut in can
-    load nothing any more.
-    """
+    """Load, once in the fork server, what libraries load on first use: a child that is shut in can load nothing more."""
     for module in _MODULES:
         import_module(module)
     for codec in _CODECS:
         getattr(import_module("imagecodecs"), f"{codec}_decode")
     for name in _TEXTS:
         codecs.lookup(name)
-    Image.preinit()  # the kinds of files that Pillow knows at once
+    Image.preinit()  # Pillow's usual file formats
     lettering.load()
     manager.load()
     import_module("cv2").setNumThreads(0)  # measuring must not start threads of its own in a forked child

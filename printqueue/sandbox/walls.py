@@ -1,7 +1,7 @@
-"""The walls around a child: Landlock shuts files and network off, a filter leaves few system calls. For good.
+"""The walls around a child: Landlock shuts off files and network, a filter leaves few system calls. For good.
 
-Both are asked for by every child itself, before it reads its first request, without privileges; as root they hold too.
-What a kernel does not offer is left out, and `doctor` says so. landlock(7), linux/landlock.h; seccomp(2).
+Every child raises them itself, before it reads its first request, and needs no privileges; they hold for root too. A wall
+that the kernel does not offer is left out, and `doctor` says so. landlock(7), linux/landlock.h; seccomp(2).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from printqueue.sandbox import calls
 
-WALLS = "walls"  # the question about them, which every child answers
+WALLS = "walls"  # the question that every child answers about them
 _CREATE_RULESET, _RESTRICT_SELF = 444, 446  # landlock_*: the same numbers on every machine
 _ASK_VERSION = 1  # LANDLOCK_CREATE_RULESET_VERSION
 _CAPABILITY_VERSION = 0x20080522  # _LINUX_CAPABILITY_VERSION_3
@@ -23,11 +23,11 @@ _PR_SET_SECCOMP, _FILTER = 22, 2  # prctl(2): SECCOMP_MODE_FILTER
 _FILE_RIGHTS = {1: 13, 2: 14, 3: 15, 4: 15, 5: 16}
 _NET_FROM, _NET_RIGHTS = 4, 0b11  # LANDLOCK_ACCESS_NET_BIND_TCP, _CONNECT_TCP
 _SCOPES_FROM, _SCOPES = 6, 0b11  # LANDLOCK_SCOPE_ABSTRACT_UNIX_SOCKET, _SIGNAL
-_KILLED_FIRST, _MOST = 800, 1000  # oom_score_adj, proc_pid_oom_score_adj(5)
+_KILLED_FIRST, _MAX_SCORE = 800, 1000  # oom_score_adj, proc_pid_oom_score_adj(5)
 
 
 class _Ruleset(ctypes.Structure):
-    """struct landlock_ruleset_attr; older kernels know its beginning only."""
+    """struct landlock_ruleset_attr; older kernels know only its beginning."""
 
     _fields_ = (("files", ctypes.c_uint64), ("net", ctypes.c_uint64), ("scoped", ctypes.c_uint64))
 
@@ -46,7 +46,7 @@ class _Program(ctypes.Structure):
 
 @dataclass(frozen=True, slots=True)
 class Walls:
-    """What stands around a process: the version of Landlock's rules that hold (0: none), and whether calls are filtered."""
+    """What stands around a process: the version of the Landlock rules in force (0: none), and whether calls are filtered."""
 
     landlock: int = 0
     filtered: bool = False
@@ -54,25 +54,25 @@ class Walls:
 
 def shut_in() -> Walls:
     """Raise every wall that this kernel offers around this process, which has one thread and `no_new_privs`."""
-    _without_privileges()
+    _drop_capabilities()
     return Walls(_landlocked(), _filtered())
 
 
-def _without_privileges() -> None:
-    """A service that runs as root has children that are root in name only: no capability, of all three sets."""
+def _drop_capabilities() -> None:
+    """Drop all three sets: the children of a service that runs as root are root in name only."""
     header, none = _CapabilityHeader(_CAPABILITY_VERSION, 0), (ctypes.c_uint32 * 6)()
     ctypes.CDLL(None).capset(ctypes.byref(header), ctypes.byref(none))  # lowering is always allowed: capset(2)
 
 
-def first_to_go() -> None:
-    """When memory runs out, the machine is to end this process before the service."""
+def die_first() -> None:
+    """When memory runs out, the kernel shall end this process before the service."""
     with suppress(OSError, ValueError), open("/proc/self/oom_score_adj", "r+b", 0) as stream:
         services = int(stream.read())
-        stream.write(b"%d" % min(_MOST, max(_KILLED_FIRST, services + 1)))
+        stream.write(b"%d" % min(_MAX_SCORE, max(_KILLED_FIRST, services + 1)))
 
 
 def _landlocked() -> int:
-    """All rights handled and none given: what is not handed over as a descriptor is out of reach."""
+    """Handle all rights and grant none: anything not handed over as a descriptor is out of reach."""
     libc = ctypes.CDLL(None, use_errno=True)
     version: int = libc.syscall(_CREATE_RULESET, None, ctypes.c_size_t(0), _ASK_VERSION)
     if version < 1:
@@ -95,7 +95,7 @@ def _rules(version: int) -> _Ruleset:
 
 def _filtered() -> bool:
     machine = os.uname().machine
-    if not calls.known(machine):
+    if not calls.is_known(machine):
         return False
     instructions = calls.program(machine, os.getpid())
     filter_ = _Program(len(instructions) // 8, instructions)

@@ -1,7 +1,7 @@
 """Messages on a local stream socket: a length, a count of descriptors, the bytes.
 
-Requests to a child are pickled (the service trusts itself); answers are JSON, because
-a child that reads hostile files is not trusted by the service.
+Requests to a child are pickled (a child trusts the service); answers are JSON (the service does not trust a child that
+reads hostile files).
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from functools import partial
 from typing import TypeVar
 
 _HEADER, _INT = struct.Struct("!QB"), struct.Struct("i")
-MOST_BYTES = 64_000_000
-MOST_DESCRIPTORS = 16
+MAX_BYTES = 64_000_000
+MAX_DESCRIPTORS = 16
 
-Result = TypeVar("Result")
+T = TypeVar("T")
 Wait = Callable[[int], None]  # until a socket that does not block is ready for POLLIN or POLLOUT
 
 
@@ -27,7 +27,7 @@ class ClosedError(ConnectionError):
 
 
 class TooLongError(ClosedError):
-    """The other side announces more bytes than it may send; nothing of them was read."""
+    """The other side announces more bytes than it may send; none of them was read."""
 
 
 def send(sock: socket.socket, payload: bytes, descriptors: Sequence[int] = (), wait: Wait | None = None) -> None:
@@ -42,13 +42,13 @@ def send(sock: socket.socket, payload: bytes, descriptors: Sequence[int] = (), w
         raise ClosedError from error
 
 
-def receive(sock: socket.socket, *, most: int = MOST_BYTES, wait: Wait | None = None) -> tuple[bytes, list[int]]:
-    """One message of at most `most` bytes, and its descriptors (close-on-exec). Raises `ClosedError`, `TooLongError`."""
+def receive(sock: socket.socket, *, max_bytes: int = MAX_BYTES, wait: Wait | None = None) -> tuple[bytes, list[int]]:
+    """One message of at most `max_bytes`, and its descriptors (close-on-exec). Raises `ClosedError`, `TooLongError`."""
     start, descriptors = _receive_start(sock, wait)
     try:
         header = start + _receive_exactly(sock, _HEADER.size - len(start), wait)
         length, count = _HEADER.unpack(header)
-        if length > most:
+        if length > max_bytes:
             raise TooLongError(f"{length} bytes")
         if count != len(descriptors):
             raise ClosedError("a message that lost its descriptors")
@@ -60,15 +60,14 @@ def receive(sock: socket.socket, *, most: int = MOST_BYTES, wait: Wait | None = 
 
 
 def _receive_start(sock: socket.socket, wait: Wait | None) -> tuple[bytes, list[int]]:
-    """As much of the header as is there, and all descriptors of the message."""
+    """As much of the header as has come, and all descriptors of the message."""
 
     def read() -> tuple[bytes, list[int]]:
-        # (socket.recv_fds of Python 3.11 takes flags and leaves them out)
-        room = socket.CMSG_SPACE(MOST_DESCRIPTORS * _INT.size)
+        # socket.recv_fds of Python 3.11 ignores its flags
+        room = socket.CMSG_SPACE(MAX_DESCRIPTORS * _INT.size)
         part, extra, _, _ = sock.recvmsg(_HEADER.size, room, socket.MSG_CMSG_CLOEXEC)
-        return part, [
-            found for _, _, data in extra for (found,) in _INT.iter_unpack(data[: len(data) // _INT.size * _INT.size])
-        ]
+        whole = (data[: len(data) // _INT.size * _INT.size] for _, _, data in extra)
+        return part, [found for data in whole for (found,) in _INT.iter_unpack(data)]
 
     try:
         start, descriptors = _when_ready(select.POLLIN, wait, read)
@@ -92,7 +91,7 @@ def _receive_exactly(sock: socket.socket, length: int, wait: Wait | None) -> byt
     return bytes(parts)
 
 
-def _when_ready(event: int, wait: Wait | None, do: Callable[[], Result]) -> Result:
+def _when_ready(event: int, wait: Wait | None, do: Callable[[], T]) -> T:
     while True:
         try:
             return do()

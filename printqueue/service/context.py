@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from printqueue.core.disk.answering import Answering
+from printqueue.core.disk.hanging import HangingDisks
 from printqueue.core.model.finding import Finding
 from printqueue.core.model.job import Arrival
 from printqueue.core.model.request import Request
@@ -90,7 +90,7 @@ class ServiceContext(Context):
     ) -> None:
         super().__init__(studio, fork_server, shelf)
         self.ledger, self.now = ledger, now
-        self.disks = Answering()
+        self.disks = HangingDisks()
         self._interruptions: Counter[Seen] = Counter()
         self.lanes = Lanes(studio.config.workers or max(2, os.cpu_count() or 1), free_bytes)
 

@@ -12,7 +12,7 @@ from printqueue.core.model.job import Arrival, State
 from printqueue.core.model.publication import Publication
 from printqueue.core.model.seen import Stamp
 from printqueue.core.model.why import Reason, Why
-from printqueue.core.naming import MOST_REASON_BYTES, REASON, companion_stem
+from printqueue.core.naming import MAX_REASON_BYTES, REASON, companion_stem
 from printqueue.core.text import shown
 from printqueue.reports.review_notes import folder_not_taken, is_folder_not_taken
 from printqueue.service import delivery
@@ -100,7 +100,7 @@ class Housekeeping:
             self._answered = {}
             for name in os.listdir(self._context.studio.path("review")):
                 if name.endswith(REASON):
-                    text = read_regular(self._context.studio.path("review", name), MOST_REASON_BYTES) or b""
+                    text = read_regular(self._context.studio.path("review", name), MAX_REASON_BYTES) or b""
                     if is_folder_not_taken(text):
                         self._answered[name.removesuffix(REASON)] = text
         return self._answered

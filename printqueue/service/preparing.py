@@ -20,7 +20,7 @@ from printqueue.imaging.render.plan import DoesNotFitError
 from printqueue.imaging.render.plan import place as place_print
 from printqueue.judging.refusal import refusal
 from printqueue.sandbox import ChildDiedError
-from printqueue.sandbox.context import Relay, ask
+from printqueue.sandbox.context import Children, ask
 from printqueue.sandbox.needs import NOTHING, Header, Need, need_of
 from printqueue.sandbox.protocol import ProbeTask
 from printqueue.service.context import ServiceContext
@@ -44,13 +44,13 @@ class Prepared:
     need: Need
 
 
-def prepare(context: ServiceContext, seen: Seen, relay: Relay, *, patient: bool) -> Prepared:
+def prepare(context: ServiceContext, seen: Seen, children: Children, *, patient: bool) -> Prepared:
     """Look at `seen` in ready/. Raises `IncompletePictureError` unless `patient`, `ChangedError`, `WorldError` and
     `ChildDiedError`.
     """
     context.studio.require_marker()
     where = place(seen.parts, context.shelf.papers)
-    header = _header(context, seen, relay, patient=patient)
+    header = _header(context, seen, children, patient=patient)
     order_bytes = None
     if seen.order is not None and seen.order_stamp is not None:
         order_bytes = claim.read_order(context.studio.path("ready", seen.order), seen.order_stamp)
@@ -79,11 +79,11 @@ def _too_much(context: ServiceContext, need: Need) -> PictureError | None:
     )
 
 
-def _header(context: ServiceContext, seen: Seen, relay: Relay, *, patient: bool) -> Header | None:
+def _header(context: ServiceContext, seen: Seen, children: Children, *, patient: bool) -> Header | None:
     """Its header; None where it cannot be read, which judging will say."""
     descriptor = claim.open_regular(context.studio.path("ready", seen.path))
     try:
-        return ask(relay, "probe", ProbeTask(context.bounds, patient), (descriptor,)).header
+        return ask(children, "probe", ProbeTask(context.bounds, patient), (descriptor,)).header
     except IncompletePictureError:
         if not patient:
             raise

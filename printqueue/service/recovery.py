@@ -118,7 +118,7 @@ def drop_strays(context: ServiceContext) -> None:
 
 def _clear_spool(context: ServiceContext, unfinished: Collection[int]) -> list[str]:
     """Remove what ended attempts left; the sorted names of what cannot be proved to be ours, and stays."""
-    newest = context.ledger.newest()
+    newest = context.ledger.last_number()
     with suppress(FileNotFoundError), folders.opened(context.studio.private("spool")) as spool:
         over = [name for name in sorted(os.listdir(spool)) if _number(name) not in unfinished]
         return [name for name in over if not (0 < _number(name) <= newest and _removed(spool, name))]
@@ -193,9 +193,9 @@ def _inspected(context: ServiceContext, path: str) -> tuple[str, str] | None:
         return None
     try:
         with context.child() as child:
-            made = ask(child, "inspect", None, (descriptor,)).made
+            found = ask(child, "inspect", None, (descriptor,)).inspected
     except (PictureError, OwnError, WorldError):
         return None
     finally:
         os.close(descriptor)
-    return None if made is None else (made.recipe, made.master_sha256)
+    return None if found is None else (found.recipe, found.master_sha256)

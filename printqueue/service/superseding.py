@@ -16,7 +16,7 @@ from printqueue.core.disk import durable
 from printqueue.core.errors import WorldError
 from printqueue.core.model.job import State, Superseded
 from printqueue.core.model.publication import Placed, Publication
-from printqueue.core.naming import MOST_REASON_BYTES, REASON
+from printqueue.core.naming import MAX_REASON_BYTES, REASON
 from printqueue.core.text import shown
 from printqueue.reports import review_notes
 from printqueue.service import delivery
@@ -61,7 +61,7 @@ class Superseding:
 
     def _rewrite(self, placed: Placed, says: str) -> None:
         path = self._context.studio.path(placed.final)
-        text = read_regular(path, MOST_REASON_BYTES)
+        text = read_regular(path, MAX_REASON_BYTES)
         if text is None or hashlib.sha256(text).hexdigest() != placed.sha256:
             return  # taken, changed by the photographer, or marked just before a kill
         with durable.world("Writing", placed.final):

@@ -25,8 +25,8 @@ from printqueue.judging.refusal import refusal
 from printqueue.ledger import LedgerError, LedgerWaitsError
 from printqueue.reports.why_words import words
 from printqueue.sandbox import AnswerTooLongError, ChildDiedError, ChildInterruptedError, ForkServerDiedError
-from printqueue.sandbox.context import Relay, ask, print_job
-from printqueue.sandbox.needs import COPY_BYTES, SLACK_BYTES
+from printqueue.sandbox.context import Children, ask, print_job
+from printqueue.sandbox.needs import COPY_BYTES
 from printqueue.sandbox.protocol import JudgeTask
 from printqueue.service import delivery, repeat, steps
 from printqueue.service.context import Attempt, Ending, Outcome, ServiceContext
@@ -50,9 +50,9 @@ def process(context: ServiceContext, seen: Seen, *, patient: bool = True) -> Out
     try:
         if (known := recognised(context, seen)) is not None:
             return known
-        with context.relay() as relay:
-            prepared = prepare(context, seen, relay, patient=patient)
-            return _with_room(context, seen, prepared, relay)
+        with context.children() as children:
+            prepared = prepare(context, seen, children, patient=patient)
+            return _with_room(context, seen, prepared, children)
     except IncompletePictureError as error:
         return Outcome(Ending.AGAIN, Reason(Why.CUT_SHORT, said=error.says))
     except claim.ChangedError:
@@ -74,8 +74,8 @@ def process(context: ServiceContext, seen: Seen, *, patient: bool = True) -> Out
 def _refused_unread(context: ServiceContext, seen: Seen, error: AnswerTooLongError) -> Outcome:
     attempt = _claimed(context, seen, None)
     attempt.refused = _too_much_said(error)
-    with context.relay() as relay:
-        return _attempt(context, attempt, relay)
+    with context.children() as children:
+        return _attempt(context, attempt, children)
 
 
 def _too_much_said(error: AnswerTooLongError) -> Finding:
@@ -87,7 +87,7 @@ def _too_much_said(error: AnswerTooLongError) -> Finding:
     )
 
 
-def _with_room(context: ServiceContext, seen: Seen, prepared: Prepared, relay: Relay) -> Outcome:
+def _with_room(context: ServiceContext, seen: Seen, prepared: Prepared, children: Children) -> Outcome:
     """Go on if there is room for it beside the pictures in hand."""
     ticket = context.lanes.take(prepared.need)
     if isinstance(ticket, Refusal):
@@ -97,9 +97,8 @@ def _with_room(context: ServiceContext, seen: Seen, prepared: Prepared, relay: R
             )
         return Outcome(Ending.QUEUED, ticket.reason, prepared.need)
     try:
-        need = prepared.need
-        relay.tighten(memory=need.memory + SLACK_BYTES, wall_s=need.wall_s, file_size=need.file_size)
-        return _attempt(context, _claimed(context, seen, prepared), relay)
+        children.tighten(prepared.need)
+        return _attempt(context, _claimed(context, seen, prepared), children)
     finally:
         context.lanes.give_back(ticket)
 
@@ -122,9 +121,9 @@ def _claimed(context: ServiceContext, seen: Seen, prepared: Prepared | None) -> 
     )
 
 
-def _attempt(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
+def _attempt(context: ServiceContext, attempt: Attempt, children: Children) -> Outcome:
     try:
-        outcome = _guarded(context, attempt, relay)
+        outcome = _guarded(context, attempt, children)
     except LedgerWaitsError:
         if context.ledger.arrival(attempt.arrival.id).phase is Phase.CLAIMED:
             _sweep_up(context, attempt)  # makes room for the ledger
@@ -137,10 +136,10 @@ def _attempt(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome
     return outcome
 
 
-def _guarded(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
+def _guarded(context: ServiceContext, attempt: Attempt, children: Children) -> Outcome:
     try:
         with _working_copy(attempt):
-            return _work(context, attempt, relay)
+            return _work(context, attempt, children)
     except claim.ChangedError:
         return _put_back(context, attempt, Ending.AGAIN, Reason(Why.CHANGED_WHILE_COPIED))
     except (WorldError, OSError) as error:
@@ -228,34 +227,34 @@ def _working_copy(attempt: Attempt) -> Iterator[None]:
         attempt.copy = None
 
 
-def _work(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
+def _work(context: ServiceContext, attempt: Attempt, children: Children) -> Outcome:
     _copy(context, attempt)
     _plan(context, attempt)
     if attempt.refused is not None:
-        return _turn_back(context, attempt, attempt.refused, relay)
+        return _turn_back(context, attempt, attempt.refused, children)
     if (finished := delivery.finish_lost(context, attempt)) is not None:
         return finished
     try:
-        return _decide(context, attempt, relay)
+        return _decide(context, attempt, children)
     except AnswerTooLongError as error:
-        return _turn_back(context, attempt, _too_much_said(error), relay)
+        return _turn_back(context, attempt, _too_much_said(error), children)
 
 
-def _turn_back(context: ServiceContext, attempt: Attempt, finding: Finding, relay: Relay) -> Outcome:
+def _turn_back(context: ServiceContext, attempt: Attempt, finding: Finding, children: Children) -> Outcome:
     """For one reason that holds for all its prints."""
-    return delivery.turn_back(context, attempt, repeat.record_refused(context, attempt, finding), relay)
+    return delivery.turn_back(context, attempt, repeat.record_refused(context, attempt, finding), children)
 
 
-def _decide(context: ServiceContext, attempt: Attempt, relay: Relay) -> Outcome:
-    judged = _judge(context, attempt, relay)
+def _decide(context: ServiceContext, attempt: Attempt, children: Children) -> Outcome:
+    judged = _judge(context, attempt, children)
     if any(kept.verdict(one.findings) is Verdict.TURNED_BACK for one, kept in zip(judged, attempt.stocks, strict=True)):
-        return delivery.turn_back(context, attempt, judged, relay)
+        return delivery.turn_back(context, attempt, judged, children)
     try:
-        made = delivery.render(context, attempt, relay, judged)
+        made = delivery.render(context, attempt, children, judged)
     except PictureError as error:  # damage that only shows when every row is drawn
         judged = [replace(one, findings=(refusal(error),)) for one in judged]
         repeat.record(context, attempt, judged)  # no longer a print in work
-        return delivery.turn_back(context, attempt, judged, relay)
+        return delivery.turn_back(context, attempt, judged, children)
     return delivery.publish_prints(context, attempt, made)
 
 
@@ -280,12 +279,12 @@ def _plan(context: ServiceContext, attempt: Attempt) -> None:
     attempt.jobs = tuple(context.ledger.plan_prints(attempt.arrival.id, rows))
 
 
-def _judge(context: ServiceContext, attempt: Attempt, relay: Relay) -> list[Judged]:
+def _judge(context: ServiceContext, attempt: Attempt, children: Children) -> list[Judged]:
     jobs = tuple(print_job(request, kept) for request, kept in zip(attempt.requests, attempt.stocks, strict=True))
     descriptor = claim.open_regular(attempt.picture)
     files = (descriptor,) if attempt.copy is None else (descriptor, attempt.copy)
     try:
-        answer = ask(relay, "judge", JudgeTask(jobs, context.bounds, context.setting), files)
+        answer = ask(children, "judge", JudgeTask(jobs, context.bounds, context.setting), files)
     finally:
         os.close(descriptor)
     if answer.report is None or len(answer.report.prints) != len(jobs):

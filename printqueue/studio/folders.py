@@ -10,7 +10,7 @@ from itertools import count
 from typing import Protocol
 
 from printqueue.core import naming
-from printqueue.core.disk import durable, inner
+from printqueue.core.disk import durable, mounts
 from printqueue.core.disk.folders import LinkedError, open_folder
 from printqueue.core.disk.folders import names as names_in
 from printqueue.core.errors import StudioError, UsageError, WorldError
@@ -117,17 +117,17 @@ class Studio:
     def note_mounts(self, folder: str) -> None:
         """Remember which parts of `folder` (relative) are mounts of their own, where this is the service."""
         if self.held is not None:
-            inner.note(self.root, self.private(inner.FILE), folder)
+            mounts.note(self.root, self.private(mounts.FILE), folder)
 
     def require_mounts(self, *folders: str) -> None:
-        """Raise `InnerGoneError` where a part of these (relative) was a mount of its own, and is none now."""
+        """Raise `MountGoneError` where a part of these (relative) was a mount of its own, and is none now."""
         for folder in folders:
             if lost := self.lost_mount(folder):
-                raise inner.InnerGoneError(lost)
+                raise mounts.MountGoneError(lost)
 
     def lost_mount(self, folder: str) -> str:
         """The part of `folder` (relative) that has lost its mount, "" where none has."""
-        return inner.gone(self.root, self.private(inner.FILE), folder)
+        return mounts.gone(self.root, self.private(mounts.FILE), folder)
 
     def require_folders(self) -> None:
         """As `require_marker` and, for the folders that work goes through, `require_folder`; also `LinkedError`, which is
@@ -237,8 +237,8 @@ def put_back(studio: Studio) -> Iterator[str]:
             if name in MARKED_FOLDERS and studio.identity and not _has_its_mark(studio, name):
                 _mark_anew(studio, name)
                 yield f"{name}/ carries the studio's mark again."
-    with durable.world("Writing", studio.private(inner.FILE)):
-        lost = inner.forget(studio.root, studio.private(inner.FILE))
+    with durable.world("Writing", studio.private(mounts.FILE)):
+        lost = mounts.forget(studio.root, studio.private(mounts.FILE))
     yield from (f"{shown(name)}/ is a plain folder from now on." for name in lost)
 
 

@@ -47,7 +47,7 @@ def test_every_name_of_a_group_fits(name: str, number: int) -> None:
     if number > 1:
         names.append(naming.numbered(stem, number) + extension + ".order.yaml")
     for one in names:
-        assert 0 < len(os.fsencode(one)) <= naming.MOST_BYTES
+        assert 0 < len(os.fsencode(one)) <= naming.MAX_BYTES
         assert "/" not in one
         assert "\0" not in one
 

@@ -49,11 +49,11 @@ def test_every_value_is_text(text: str) -> None:
 def test_lines_of_every_node() -> None:
     """Each node is remembered with its own line, in block and in flow style."""
     tree = read(b"# head\na: 1\nb:\n  c: 2\n  d:\n    - x\n    - {e: 3,\n       f: 4}\n", "t.yaml")
-    assert {path: mark.line for path, mark in tree.marks.items()} == {
+    assert {path: at.line for path, at in tree.positions.items()} == {
         ("a",): 2, ("b",): 3, ("b", "c"): 4, ("b", "d"): 5,
         ("b", "d", 0): 6, ("b", "d", 1): 7, ("b", "d", 1, "e"): 7, ("b", "d", 1, "f"): 8,
     }  # fmt: skip
-    assert tree.mark(("b", "d", 9, "nowhere")).line == 5, "an unknown node falls back to the nearest around it"
+    assert tree.position(("b", "d", 9, "nowhere")).line == 5, "an unknown node falls back to the nearest around it"
 
 
 REFUSED = [

@@ -30,7 +30,7 @@ from printqueue.imaging.decode.reader import Bounds
 from printqueue.imaging.jobs import PrintJob, Provenance
 from printqueue.sandbox import Child, ChildDiedError, ChildLimits, ForkServer
 from printqueue.sandbox.context import Context, print_job
-from printqueue.sandbox.protocol import ANSWER, Answer, JudgeTask, ProbeTask, RenderTask
+from printqueue.sandbox.protocol import ANSWER, Answer, JudgeTask, PrintTask, ProbeTask
 from printqueue.studio.orders import loader, resolve
 from printqueue.studio.papers.loader import Shelf
 from tests.faults import damage_inside, sound_files
@@ -135,7 +135,7 @@ class Bench:
             return REFUSED, " ".join(finding.says for finding in found)
         if probed.failure is not None:
             return WRONG, f"judged without a fault, though probed: {probed.failure.says}"
-        made = ANSWER.validate_json(child.ask("render", RenderTask(self.job, PROVENANCE, BOUNDS), (reading, writing)))
+        made = ANSWER.validate_json(child.ask("render", PrintTask(self.job, PROVENANCE, BOUNDS), (reading, writing)))
         if made.failure is not None:
             return (REFUSED if made.failure.family == "picture" else WRONG), f"while rendered: {made.failure.says}"
         return (ACCEPTED, "") if made.rendered is not None else (WRONG, "no answer")

@@ -26,14 +26,14 @@ from printqueue.ledger import (
     LedgerNewerError,
     LedgerReader,
     Wanted,
-    connect,
+    file,
     open_ledger,
     opening,
     schema,
 )
 from printqueue.ledger.rescue import rebuild
 from printqueue.ledger.rescue.backup import back_up
-from printqueue.ledger.rescue.care import MOST_NAMED, check_up
+from printqueue.ledger.rescue.care import MAX_NAMED, check_up
 from printqueue.ledger.transactions import suspect_mark
 from printqueue.service import state_folder
 from printqueue.service.starting import intent_is_whole
@@ -746,8 +746,8 @@ def test_check_counts_and_stays_short(path: str, year: bytes) -> None:
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("UPDATE prints SET output = NULL")
     problems = check_up(path).problems
-    assert len(problems) == MOST_NAMED + 1
-    assert problems[-1] == f"… and {60 - MOST_NAMED} more of that kind."
+    assert len(problems) == MAX_NAMED + 1
+    assert problems[-1] == f"… and {60 - MAX_NAMED} more of that kind."
 
 
 def test_check_of_a_damaged_ledger(path: str, year: bytes) -> None:
@@ -810,7 +810,7 @@ def test_killed_before_it_had_its_log(path: str, has_rows: bool, reader_first: b
 def test_reader_that_may_not_play_a_journal_back(path: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """It says whose task that is, instead of SQLite's words of a write that nobody asked for."""
     interrupted(path, has_rows=True)
-    monkeypatch.setattr(connect, "_play_back", lambda path: None)
+    monkeypatch.setattr(file, "_play_back", lambda path: None)
     with pytest.raises(StudioError, match=r"middle of a change.*untouched.*Start the service"):
         LedgerReader(path).counts()
 

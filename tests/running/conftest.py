@@ -15,7 +15,7 @@ from tests.running import support
 
 @pytest.fixture(scope="session")
 def fork_server() -> Iterator[ForkServer]:
-    """One template of reading processes for all services of this session."""
+    """One fork server for all services of this session."""
     with support.fork_server_of("tests.running.quick_worker") as running:
         yield running
 
@@ -34,9 +34,9 @@ def studio(new_studio: Callable[..., Studio]) -> Studio:
 
 @pytest.fixture(autouse=True)
 def _nothing_left_running(fork_server: ForkServer) -> Iterator[None]:
-    """No thread, and no child of the template, outlives its test."""
+    """No thread, and no child of the fork server, outlives its test."""
     before = set(threading.enumerate())
     yield
-    support.until(lambda: not support.living_children(fork_server), "the children of the template ended")
+    support.until(lambda: not support.living_children(fork_server), "the children of the fork server ended")
     left = [thread for thread in threading.enumerate() if thread not in before and thread.is_alive()]
     assert not [thread for thread in left if thread.name.startswith(("service", "picture"))]

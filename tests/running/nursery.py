@@ -2,7 +2,7 @@
 
 One line of JSON in: {"root": studio, "kill": [step, n] | null}. One line out: {"code", "trace"}.
 The forked child really is killed by SIGKILL in the middle of its work: nothing of Python
-or of the service gets to run after that. Only the template of the reading processes is
+or of the service gets to run after that. Only the fork server of the reading processes is
 shared, which saves its start of half a second for every one of some hundred runs; after a kill that may have come while
 somebody was talking to it, a new one is started.
 

@@ -200,7 +200,7 @@ def reason(studio: Studio, name: str) -> str:
 
 @contextmanager
 def fork_server_of(module: str) -> Iterator[ForkServer]:
-    """A template whose children do the tasks of `module`, which may be a module of the tests."""
+    """A fork server whose children do the tasks of `module`, which may be a module of the tests."""
     before = os.environ.get("PYTHONPATH")
     os.environ["PYTHONPATH"] = str(ROOT)
     try:
@@ -267,7 +267,7 @@ class Nursery:
         return answer
 
     def close(self) -> None:
-        """End it, its template, and a service that it may still be waiting for."""
+        """End it, its fork server, and a service that it may still be waiting for."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.close()
@@ -303,7 +303,7 @@ def service(
     clock: Callable[[], float] = time.monotonic,
     now: Callable[[], str] = lambda: NOW,
 ) -> Iterator[Service]:
-    """A service in this process, over a template that outlives it."""
+    """A service in this process, over a fork server that outlives it."""
     prepare_state(studio)
     ledger = Ledger(studio.ledger, now)
     try:

@@ -34,7 +34,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def hostile() -> Iterator[ForkServer]:
-    """A template whose children do what the last bytes of a picture say."""
+    """A fork server whose children do what the last bytes of a picture say."""
     with support.fork_server_of("tests.running.taken_over_worker") as running:
         yield running
 

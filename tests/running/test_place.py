@@ -34,7 +34,7 @@ ELSEWHERE = Served(
 
 
 class _Lent:
-    """The session's template, which outlives the service that it is lent to."""
+    """The session's fork server, which outlives the service that it is lent to."""
 
     def __init__(self, fork_server: ForkServer) -> None:
         self._fork_server = fork_server
@@ -46,7 +46,7 @@ class _Lent:
 
 @pytest.fixture(autouse=True)
 def lent(fork_server: ForkServer, monkeypatch: Patch) -> None:
-    """Services that are started as the command starts them, with the session's template."""
+    """Services that are started as the command starts them, with the session's fork server."""
     monkeypatch.setattr(starting, "ForkServer", lambda _: _Lent(fork_server))
     monkeypatch.setattr(waiting, "_BACK_OFF_S", (0.1,))
 

@@ -33,7 +33,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def faulty() -> Iterator[ForkServer]:
-    """A template whose children obey the last bytes of a picture."""
+    """A fork server whose children obey the last bytes of a picture."""
     with support.fork_server_of("tests.running.faulty_worker") as running:
         yield running
 
@@ -108,12 +108,12 @@ def _asleep(studio: Studio) -> None:
     support.drop(studio, "card/Fog.tif", support.picture() + faults.ASLEEP)
 
 
-def _working_child(template_pid: int) -> int:
+def _working_child(fork_server_pid: int) -> int:
     """The child that has been handed the picture; one that was just forked, or only looked at the profile, is not it."""
     found: list[int] = []
 
     def looked() -> bool:
-        found[:] = [child for child in support.children(template_pid) if _holds_a_picture(child)]
+        found[:] = [child for child in support.children(fork_server_pid) if _holds_a_picture(child)]
         return bool(found)
 
     support.until(looked, "a child works")
@@ -137,8 +137,8 @@ def test_real_service(studio: Studio) -> None:
     _asleep(studio)
     with support.started(studio, "tests.running.faulty_worker") as process:
         support.until(lambda: _is_working(studio), "the picture is being judged")
-        (template_pid,) = support.children(process.pid)
-        child = _working_child(template_pid)
+        (fork_server_pid,) = support.children(process.pid)
+        child = _working_child(fork_server_pid)
         _holds_nothing_of_the_service(child, process.pid)
 
         second = support.command(studio, "serve", "--once")
@@ -152,7 +152,7 @@ def test_real_service(studio: Studio) -> None:
         process.send_signal(signal.SIGTERM)
         assert process.wait(10) == 0
         assert time.monotonic() - began < 10
-        support.until(lambda: not any(map(support.alive, (template_pid, child))), "template and child have gone")
+        support.until(lambda: not any(map(support.alive, (fork_server_pid, child))), "fork server and child have gone")
     (record,) = LedgerReader(studio.ledger).prints()
     assert record.state == "waiting"
     assert "stopped" in record.says
@@ -180,11 +180,11 @@ def test_killed_service_takes_its_children_along(studio: Studio, fork_server: Fo
     _asleep(studio)
     with support.started(studio, "tests.running.faulty_worker") as process:
         support.until(lambda: _is_working(studio), "the picture is being judged")
-        (template_pid,) = support.children(process.pid)
-        child = _working_child(template_pid)
+        (fork_server_pid,) = support.children(process.pid)
+        child = _working_child(fork_server_pid)
         process.kill()
         process.wait()
-        support.until(lambda: not any(map(support.alive, (template_pid, child))), "template and child have gone")
+        support.until(lambda: not any(map(support.alive, (fork_server_pid, child))), "fork server and child have gone")
     assert (
         support.serve_once(studio, fork_server).made == 1
     )  # the trailing bytes mean nothing to the product's own tasks
@@ -239,15 +239,15 @@ def test_thread_that_hangs_on_a_dead_share_does_not_keep_the_service(
     assert support.serve_once(studio, fork_server).made == 1
 
 
-def test_template_that_dies_ends_the_service_and_blames_nobody(studio: Studio) -> None:
+def test_a_fork_server_that_dies_ends_the_service_and_blames_nobody(studio: Studio) -> None:
     """Without the process that children are forked from nothing can be read: exit 3 at once, every picture waits
     untouched without a strike, and the next start makes it.
     """
     _asleep(studio)
     with support.started(studio, "tests.running.faulty_worker") as process:
         support.until(lambda: _is_working(studio), "the picture is being judged")
-        (template_pid,) = support.children(process.pid)
-        os.kill(template_pid, signal.SIGKILL)
+        (fork_server_pid,) = support.children(process.pid)
+        os.kill(fork_server_pid, signal.SIGKILL)
         support.drop(studio, "card/Second.tif", support.picture(2))
         assert process.wait(10) == 3
         assert process.stderr is not None

@@ -75,9 +75,9 @@ def kept():
     return files
 """
 _STAYS = """
-with support.fork_server_of("tests.running.quick_worker") as template:
+with support.fork_server_of("tests.running.quick_worker") as fork_server:
     close()
-    tally = support.serve_once(studio, template)
+    tally = support.serve_once(studio, fork_server)
     assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (1, 1, 0, 0), tally
     before = kept()
     assert len(support.files(studio, "ready")) == 3
@@ -85,7 +85,7 @@ with support.fork_server_of("tests.running.quick_worker") as template:
     for name in ("card/Fog.tif", "card/Small.tif"):
         assert f"ready/{name} could not be taken away ({REASON}): please remove it" in says[name], says
     for _ in range(2):
-        tally = support.serve_once(studio, template)
+        tally = support.serve_once(studio, fork_server)
         assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (0, 0, 0, 0), tally
         assert support.files(studio) == before
     standing = {one["file"]: one["why"] for one in support.status(studio)["passed_over"]}
@@ -93,9 +93,9 @@ with support.fork_server_of("tests.running.quick_worker") as template:
 print("got over it")
 """
 _LEAVES = """
-with support.fork_server_of("tests.running.quick_worker") as template:
+with support.fork_server_of("tests.running.quick_worker") as fork_server:
     close()
-    tally = support.serve_once(studio, template)
+    tally = support.serve_once(studio, fork_server)
     assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (1, 1, 0, 0), tally
     kept()
     assert support.files(studio, "ready") == {}
@@ -126,14 +126,14 @@ def remount(*what):
 
 for name in NAMES:
     os.unlink(os.path.join(ready, name))
-with support.fork_server_of("tests.running.quick_worker") as template:
+with support.fork_server_of("tests.running.quick_worker") as fork_server:
     first = mount(LIKE, 0)
-    assert support.serve_once(studio, template).made == 5
+    assert support.serve_once(studio, fork_server).made == 5
     before = support.files(studio, "print", "masters")
     second = remount(LIKE, 17)
     assert not set(first) & set(second), (first, second)
     for _ in range(2):
-        tally = support.serve_once(studio, template)
+        tally = support.serve_once(studio, fork_server)
         assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (0, 0, 0, 0), tally
         assert support.files(studio, "print", "masters") == before
         standing = {one["file"]: one["why"] for one in support.status(studio)["passed_over"]}
@@ -141,12 +141,12 @@ with support.fork_server_of("tests.running.quick_worker") as template:
     # Out of an archive that keeps whole seconds.
     remount(LIKE, 29, MTIME_NS // 10**9 * 10**9)
     for _ in range(2):
-        tally = support.serve_once(studio, template)
+        tally = support.serve_once(studio, fork_server)
         assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (0, 0, 0, 0), tally
     assert support.files(studio, "print", "masters") == before
     # One of them has other bytes of the same length and time: that one is printed.
     remount([*LIKE[:4], UNLIKE], 40)
-    assert support.serve_once(studio, template).made == 1
+    assert support.serve_once(studio, fork_server).made == 1
     assert support.files(studio, "masters")["masters/card/Fog 4 (2).tif"] == support.sha256(UNLIKE)
     # And rewritten under the very same number: only the time of its attributes tells.
     subprocess.run(["mount", "-o", "remount,rw", ready], check=True)
@@ -154,7 +154,7 @@ with support.fork_server_of("tests.running.quick_worker") as template:
         stream.write(UNLIKE)
     os.utime(os.path.join(ready, FIVE[0]), ns=(MTIME_NS, MTIME_NS))
     subprocess.run(["mount", "-o", "remount,ro", ready], check=True)
-    assert support.serve_once(studio, template).made == 1
+    assert support.serve_once(studio, fork_server).made == 1
     assert support.files(studio, "masters")["masters/card/Fog 0 (2).tif"] == support.sha256(UNLIKE)
 print("got over it")
 """

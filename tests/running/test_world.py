@@ -239,15 +239,15 @@ with open(fill, "wb", buffering=0) as stream:
     except OSError: pass
 with open(fill, "r+b") as stream:
     stream.truncate(os.path.getsize(fill) - int(sys.argv[3]))
-with support.fork_server_of("tests.running.quick_worker") as template:
-    tally = support.serve_once(studio, template)
+with support.fork_server_of("tests.running.quick_worker") as fork_server:
+    tally = support.serve_once(studio, fork_server)
     assert (tally.made, tally.turned_back, tally.stuck, tally.deferred) == (0, 0, 0, 1), tally
     visible = [n for n in support.files(studio) if not os.path.basename(n).startswith(".")]
     assert visible == ["ready/card/Fog.tif"], visible
     (job,) = support.status(studio)["jobs"]
     assert job["state"] == "waiting" and "space" in job["says"].lower(), job
     fill.unlink()
-    tally = support.serve_once(studio, template)
+    tally = support.serve_once(studio, fork_server)
     assert tally.made == 1, tally
     assert support.files(studio)["masters/card/Fog.tif"] == support.sha256(support.picture(1, width=300, height=200))
     assert support.spool(studio) == []

@@ -207,4 +207,4 @@ def test_the_filter_on_both_machines(machine: str, audit: int, column: int) -> N
 
 def test_a_machine_without_a_filter() -> None:
     """On a machine that no filter is known for, none is raised, and that is said."""
-    assert not calls.known("riscv64")
+    assert not calls.is_known("riscv64")

@@ -29,7 +29,7 @@ from printqueue.sandbox import (
     patience,
     wire,
 )
-from printqueue.sandbox.patience import Patience, SpentError, StalledError
+from printqueue.sandbox.patience import AnswerLimits, Patience, SpentError, StalledError
 from tests.running import support
 
 # -- tasks of the children (they run in another process) ---------------------------
@@ -261,7 +261,7 @@ def test_kill_from_another_thread(fork_server: ForkServer) -> None:
         timer.join()
 
 
-def test_dead_template_is_said(fork_server: ForkServer) -> None:
+def test_a_dead_fork_server_is_said(fork_server: ForkServer) -> None:
     """Without its fork server the service says what died and what to do, instead of waiting."""
     with support.fork_server_of("tests.sandbox.test_sandbox") as mortal:
         mortal._process.kill()
@@ -270,7 +270,7 @@ def test_dead_template_is_said(fork_server: ForkServer) -> None:
             mortal.child(LIMITS)
 
 
-def test_template_that_cannot_start(capfd: Any) -> None:
+def test_a_fork_server_that_cannot_start(capfd: Any) -> None:
     """A worker module that cannot be imported is one clear error, and leaves neither process nor socket."""
     with pytest.raises(OwnError, match="could not be started"):
         ForkServer("printqueue.no_such_module")
@@ -292,7 +292,7 @@ def test_time_that_it_was_stopped_does_not_count(fork_server: ForkServer) -> Non
 
 def test_time_that_the_service_was_stopped_does_not_count(fork_server: ForkServer) -> None:
     """When service and child stand still together (the machine slept), only a moment of that is counted."""
-    waited = Patience(fork_server._process.pid, most_s=8.0, stalled_s=100.0)
+    waited = Patience(fork_server._process.pid, AnswerLimits(0, 8.0, 100.0))
     for _ in range(3):
         waited.look(3600.0)
     with pytest.raises(SpentError):
@@ -313,7 +313,7 @@ def test_waiting_with_a_little_headway_comes_to_an_end(
     used_s = iter(step / 100 for step in range(100_000))
     monkeypatch.setattr(patience, "_used_s", lambda _: next(used_s))
     monkeypatch.setattr(patience, "_is_helpless", lambda _: True)
-    waiting = Patience(fork_server._process.pid, most_s=600.0, stalled_s=120.0)
+    waiting = Patience(fork_server._process.pid, AnswerLimits(0, 600.0, 120.0))
     for _ in range(3000):
         waiting.look(1.0)
     with pytest.raises(StalledError):
@@ -422,7 +422,7 @@ def test_a_hanging_disk_holds_up_nobody_else(
         support.until(lambda: not support.alive(child._pid), "the child ended")
     with fork_server.child(LIMITS) as other:
         assert other.ask("echo", 9) == b"(9, [])"
-    assert fork_server._lingering == []
+    assert fork_server._unreaped == []
 
 
 # -- answers ----------------------------------------------------------------------------------
@@ -435,7 +435,7 @@ def test_an_answer_is_bounded(fork_server: ForkServer) -> None:
         with pytest.raises(AnswerTooLongError, match="64 kB"):
             child.ask("talkative", 64_001)
     with fork_server.child(LIMITS) as child:
-        assert len(child.ask("talkative", 900_000, most=1_000_000)) == 900_000
+        assert len(child.ask("talkative", 900_000, max_bytes=1_000_000)) == 900_000
 
 
 def test_a_descriptor_in_an_answer_is_closed(fork_server: ForkServer, tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from printqueue.cli.doctor.result import Result, Visit, bad, fine, warn
 from printqueue.core.disk import filesystems, room
 from printqueue.core.disk.filesystems import FileSystem
 from printqueue.core.disk.folders import standing
-from printqueue.core.naming import MOST_BYTES
+from printqueue.core.naming import MAX_BYTES
 from printqueue.core.text import shown
 
 MOVED_BETWEEN = ("ready", "print", "review", "masters")  # one rename leads from one to another
@@ -87,7 +87,7 @@ def ledger_result(system: FileSystem) -> Result:
 
 def names_result(longest: Mapping[str, int]) -> Result:
     """Pure: bytes that a name may have in each folder (f_namemax, statvfs(3)); we make names of up to 255."""
-    short = {name: most for name, most in longest.items() if most < MOST_BYTES}
+    short = {name: most for name, most in longest.items() if most < MAX_BYTES}
     if short:
         where = ", ".join(f"{most} bytes in {name}/" for name, most in short.items())
         return warn(
@@ -95,7 +95,7 @@ def names_result(longest: Mapping[str, int]) -> Result:
             f"File names may have only {where} (an encrypted file system?); longer ones cannot be written there.",
             f"Keep names of pictures below {max(min(short.values()) - _OUR_ADDITIONS, 1)} bytes, or use another file system.",
         )
-    return fine("names", f"File names may have {MOST_BYTES} bytes, as everywhere.")
+    return fine("names", f"File names may have {MAX_BYTES} bytes, as everywhere.")
 
 
 def space(visit: Visit) -> Iterator[Result]:

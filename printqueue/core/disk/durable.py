@@ -1,10 +1,10 @@
 """The only module that creates, renames or removes product files.
 
-Nothing half-written is ever visible under its final name: a hidden temp on the
-target's file system, fsync, one no-clobber rename, fsync of the folder.
+Nothing half-written is ever visible under its final name: a hidden temp on the target's file system, fsync, one
+no-clobber rename, fsync of the folder.
 
-No symbolic link is followed in any part of a path (`folders`): where one stands,
-`LinkedError` is raised and nothing is read or written through it.
+No symbolic link is followed in any part of a path (`folders`): `LinkedError` is raised instead, and nothing is read or
+written through it.
 """
 
 from __future__ import annotations
@@ -25,32 +25,16 @@ from printqueue.core.model.seen import Stamp
 TEMP_PREFIX = ".printqueue-"
 _CHUNK = 1 << 20
 _PAUSES_S = (0.02, 0.05, 0.1, 0.2)  # between tries of a rename
-# A virus scanner or an indexer has the file open on the other side of a share: for a moment only.
+# For a moment: a virus scanner or an indexer has the file open on the other side of a share.
 _FOR_A_MOMENT = (errno.EBUSY, errno.ETXTBSY, errno.EACCES)
 _WRITE_NEW = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+_NO_TMPFILE = (errno.EOPNOTSUPP, errno.EISDIR, errno.EINVAL)  # open(2): file system or kernel lacks it
 # The world's errors: they say nothing about the picture.
-_WORLD = frozenset(
-    getattr(errno, name)
-    for name in [
-        "ENOSPC",
-        "EDQUOT",
-        "EROFS",
-        "EIO",
-        "EACCES",
-        "EPERM",
-        "ESTALE",
-        "ENODEV",
-        "ENXIO",
-        "ENOTCONN",
-        "ETIMEDOUT",
-        "EHOSTDOWN",
-        "ENFILE",
-        "EMFILE",
-        "ENOMEM",
-        "EXDEV",
-    ]
+_WORLD_NAMES = (
+    "ENOSPC EDQUOT EROFS EIO EACCES EPERM ESTALE ENODEV ENXIO ENOTCONN ETIMEDOUT EHOSTDOWN ENFILE EMFILE ENOMEM EXDEV"
 )
+_WORLD = frozenset(getattr(errno, name) for name in _WORLD_NAMES.split())
 _ADVICE = {
     errno.ENOSPC: "The disk is full: free some space; the work goes on by itself.",
     errno.EDQUOT: "The disk quota is used up: free some space; the work goes on by itself.",
@@ -62,12 +46,12 @@ _ADVICE = {
 
 
 class WrongBytesError(Exception):
-    """A file that was to be copied does not hold the bytes that it should hold."""
+    """A file to be copied does not hold the bytes it should."""
 
 
 @contextmanager
 def world(doing: str, path: str) -> Iterator[None]:
-    """Turn the machine's errors into `WorldError`, with a sentence and what to do."""
+    """Turn the machine's errors into `WorldError`, with a sentence and a remedy."""
     try:
         yield
     except OSError as error:
@@ -79,27 +63,27 @@ def world(doing: str, path: str) -> Iterator[None]:
 
 
 def exists(path: str) -> bool:
-    """Whether anything stands under the name, a link too."""
-    try:
-        with folders.parent(path) as (folder, name):
-            os.stat(name, dir_fd=folder, follow_symlinks=False)
-    except (FileNotFoundError, NotADirectoryError):
-        return False
-    return True
+    """Whether anything stands under the name, even a link."""
+    return _lstat(path) is not None
 
 
 def lstamp(path: str) -> Stamp | None:
-    """The stamp of a regular file, None where there is none (links are not followed)."""
+    """The stamp of a regular file, None if there is none (links are not followed)."""
     try:
-        with folders.parent(path) as (folder, name):
-            seen = os.stat(name, dir_fd=folder, follow_symlinks=False)
-    except (FileNotFoundError, NotADirectoryError):
-        return None
+        seen = _lstat(path)
     except OSError as error:
-        if error.errno == errno.ENAMETOOLONG:  # then no file can have it
+        if error.errno == errno.ENAMETOOLONG:  # no file can have that name
             return None
         raise
-    return Stamp.of(seen) if stat.S_ISREG(seen.st_mode) else None
+    return Stamp.of(seen) if seen is not None and stat.S_ISREG(seen.st_mode) else None
+
+
+def _lstat(path: str) -> os.stat_result | None:
+    try:
+        with folders.parent(path) as (folder, name):
+            return os.stat(name, dir_fd=folder, follow_symlinks=False)
+    except (FileNotFoundError, NotADirectoryError):
+        return None
 
 
 def make_folder(root: str, folder: str, mode: int = 0o777) -> None:
@@ -121,19 +105,16 @@ def _is_folder(path: str) -> bool:
 
 
 def create(path: str) -> int:
-    """A new file opened for reading and writing; an old one of that (temp) name is ours and is replaced."""
+    """A new file, opened for reading and writing; an old one with that (temp) name is ours, and is replaced."""
     with folders.parent(path) as (folder, name):
         with suppress(FileNotFoundError):
             os.unlink(name, dir_fd=folder)
         return os.open(name, _WRITE_NEW, 0o666, dir_fd=folder)
 
 
-_NO_TMPFILE = (errno.EOPNOTSUPP, errno.EISDIR, errno.EINVAL)  # open(2): the file system, or the kernel, has none
-
-
 def nameless(folder: str) -> int:
-    """A new file without a name, for passing use: gone when it is closed (O_TMPFILE; by a name for a moment where the file
-    system has none).
+    """A new file without a name, gone when it is closed (O_TMPFILE; where the file system lacks that, it has a name for a
+    moment).
     """
     path = os.path.join(folder, f"{TEMP_PREFIX}{os.getpid()}.scratch")
     try:
@@ -160,9 +141,9 @@ def write_temp(path: str, data: bytes, *, synced: bool = True) -> str:
 
 
 def replace_own(path: str, data: bytes) -> None:
-    """Write a file that is ours alone, over its earlier version: the old one or the new one stands there, never a part.
+    """Write a file that is ours alone over its earlier version: the old one or the new one stands there, never a part.
 
-    The only writing that replaces anything: pages of the daybook, and a reason that is marked as superseded. Never a picture.
+    Nothing else replaces a file: it is for pages of the daybook and reasons marked as superseded, never for a picture.
     """
     folder, name = os.path.split(path)
     temp = os.path.join(folder, f"{TEMP_PREFIX}{name}")
@@ -171,19 +152,19 @@ def replace_own(path: str, data: bytes) -> None:
         os.rename(old, name, src_dir_fd=inside, dst_dir_fd=inside)
 
 
-def read_plain(path: str, most: int) -> bytes:
-    """At most `most` bytes of a file that a person wrote, by way of links if they like. Never waits: raises `OSError` for
-    what is no regular file.
+def read_plain(path: str, limit: int) -> bytes:
+    """At most `limit` bytes of a file that a person wrote, through links if they like. Never waits: raises `OSError` unless
+    it is a regular file.
     """
     descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     with os.fdopen(descriptor, "rb") as stream:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             raise OSError(errno.EINVAL, "it is not a regular file", path)
-        return stream.read(most)
+        return stream.read(limit)
 
 
 def tail(path: str, size: int) -> bytes:
-    """The last `size` bytes of a regular file; none where there is none."""
+    """The last `size` bytes of a regular file; empty if there is none."""
     descriptor = folders.open_file(path)
     if descriptor is None:
         return b""
@@ -221,13 +202,13 @@ def sync_folder(path: str) -> None:
 
 
 def open_to_read(path: str) -> int:
-    """A descriptor of a file that cannot write to it."""
+    """A read-only descriptor of a file."""
     with folders.parent(path) as (folder, name):
         return os.open(name, _READ, dir_fd=folder)
 
 
 def sha256(path: str) -> str | None:
-    """SHA-256 of a regular file, None where there is none."""
+    """SHA-256 of a regular file, None if there is none."""
     descriptor = folders.open_file(path)
     if descriptor is None:
         return None
@@ -236,9 +217,9 @@ def sha256(path: str) -> str | None:
 
 
 def rename_no_clobber(source: str, target: str) -> None:
-    """Rename; raises `FileExistsError` instead of replacing anything. See `renaming` for file systems that lack it.
+    """Rename; raises `FileExistsError` instead of replacing anything (`renaming`).
 
-    What is refused for a moment, as on shares, is tried again for 0.4 s.
+    Retries for 0.4 s what a share refuses for a moment.
     """
     with folders.parent(source) as (from_folder, old), folders.parent(target) as (to_folder, new):
         for pause_s in _PAUSES_S:
@@ -252,19 +233,19 @@ def rename_no_clobber(source: str, target: str) -> None:
 
 
 def drop_second_name(source: str, target: str) -> None:
-    """Remove `source` where it and `target` are two names of one file: a rename that a kill interrupted."""
+    """Remove `source` if it and `target` are two names of one file: a rename that a kill interrupted."""
     with folders.parent(source) as (from_folder, old), folders.parent(target) as (to_folder, new):
         renaming.drop_second_name(from_folder, old, to_folder, new)
 
 
 def is_kept_place(path: str) -> bool:
-    """Whether the file only keeps the place for a rename that a kill interrupted; such a name is free."""
+    """Whether the file only keeps the place for a rename that a kill interrupted: then its name is free."""
     with folders.parent(path) as (folder, name):
         return renaming.is_kept_place(folder, name)
 
 
 def release(path: str) -> None:
-    """Give up a place that is kept; no error where there is none, or no folder."""
+    """Give up a kept place; no error if there is none, or no folder."""
     with suppress(FileNotFoundError), folders.parent(path) as (folder, name):
         renaming.release(folder, name)
 
@@ -294,8 +275,8 @@ def _move_to(source: str, target: str) -> None:
 
 
 def copy_to(source: str, target: str, *, expected: str | None = None, mtime_ns: int | None = None) -> None:
-    """A whole, synced copy of `source` under the free name `target`, through a temp beside it, with its time of change
-    (or `mtime_ns`). Raises `WrongBytesError` where the copy, read back, does not have the SHA-256 `expected`.
+    """A whole, synced copy of `source` under the free name `target`, made in a temp beside it, with its modification time
+    (or `mtime_ns`). Raises `WrongBytesError` if the copy, read back, does not have the SHA-256 `expected`.
     """
     mark = hashlib.sha256(os.fsencode(target)).hexdigest()[:12]
     temp = os.path.join(os.path.dirname(target), f"{TEMP_PREFIX}copy-{mark}")
@@ -323,7 +304,7 @@ def _pour(source: str, temp: str, mtime_ns: int | None) -> None:
 
 
 def remove(path: str) -> None:
-    """Remove a file of our own; no error where it has gone already. The note of a kept place takes the place with it."""
+    """Remove a file of ours; no error if it is gone already. The note of a kept place takes the place with it."""
     with suppress(FileNotFoundError), folders.parent(path) as (folder, name):
         if name.startswith(renaming.PLACE_PREFIX):
             renaming.release_by_note(folder, name)
@@ -332,7 +313,7 @@ def remove(path: str) -> None:
 
 
 def drop_empty(name: str, inside: int) -> bool:
-    """Remove the empty folder `name` in the open folder `inside`; False where it holds anything, or is none."""
+    """Remove the empty folder `name` in the open folder `inside`; False if it holds anything, or is not a folder."""
     try:
         os.rmdir(name, dir_fd=inside)
     except OSError:

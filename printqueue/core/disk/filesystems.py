@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 UNKNOWN = "unknown"
-# Kinds whose files other machines change without an event here, and whose locks SQLite must not trust: shares,
-# cluster file systems (other machines write to the same disk) and folders of a virtual machine's host. Names as the
-# kernel has them in /proc/filesystems; from memory where no such machine is at hand.
+# Kinds whose files other machines change without an event here, and whose locks SQLite must not trust: shares, cluster
+# file systems (several machines write to one disk) and folders of a virtual machine's host. Names as in
+# /proc/filesystems; some from memory, for want of such a machine.
 _NETWORK = re.compile(
     r"9p|afs|beegfs|ceph|cifs|coda|davfs|drvfs|fuse(\..*)?|gfs2|glusterfs|gpfs|lustre|ncpfs|nfs4?|ocfs2|orangefs|panfs|"
     r"prl_fs|pvfs2|smb3|smbfs|vboxsf|virtiofs|vmhgfs"
@@ -20,7 +20,7 @@ _GONE_AT_RESTART = frozenset({"tmpfs", "ramfs"})
 
 @dataclass(frozen=True, slots=True)
 class FileSystem:
-    """One line of mountinfo: mount point and kind. Where /proc does not tell, `point` is empty and `kind` is `UNKNOWN`."""
+    """One line of mountinfo: mount point and kind. If /proc does not tell, `point` is empty and `kind` is `UNKNOWN`."""
 
     point: str
     kind: str
@@ -32,21 +32,21 @@ class FileSystem:
 
     @property
     def is_network(self) -> bool:
-        """Whether others may write without an event here. All of FUSE counts, for what stands behind it cannot be
-        seen; fuseblk does not: it is a local disk.
+        """Whether other machines may write without an event here. All of FUSE counts, as nobody can see what is behind it,
+        but not fuseblk, which is a local disk.
         """
         return _NETWORK.fullmatch(self.kind) is not None
 
     @property
     def is_lost_at_restart(self) -> bool:
-        """Lives in memory only."""
+        """Whether it lives in memory only."""
         return self.kind in _GONE_AT_RESTART
 
 
 def of(path: str, known: Mapping[int, FileSystem] | None = None) -> FileSystem:
     """The file system that `path` really lies on; `known` is a table from `read`, for several questions at once.
 
-    Raises `OSError` where there is no such path, never for a kind that cannot be told.
+    Raises `OSError` if there is no such path, but not for an unknown kind.
     """
     number = _mount_number(path)
     try:
@@ -57,7 +57,7 @@ def of(path: str, known: Mapping[int, FileSystem] | None = None) -> FileSystem:
 
 
 def parse(mountinfo: str) -> dict[int, FileSystem]:
-    """Mounts by their number. Lines that make no sense are left out."""
+    """Mounts by number. Lines that make no sense are skipped."""
     found = {}
     for line in mountinfo.split("\n"):
         left, separator, right = line.partition(" - ")
@@ -79,13 +79,13 @@ def read() -> dict[int, FileSystem]:
 
 
 def below(path: str, known: Mapping[int, FileSystem]) -> list[FileSystem]:
-    """Mounts somewhere inside the folder `path` (a real path)."""
+    """Mounts anywhere inside the folder `path` (a real path)."""
     prefix = path.rstrip("/") + "/"
     return [mount for mount in known.values() if mount.point.startswith(prefix) and mount.point != prefix]
 
 
 def _mount_number(path: str) -> int:
-    """By the kernel's own word (fdinfo, proc(5)): a path's text says nothing of bind mounts and links. -1: not told."""
+    """As the kernel says (fdinfo, proc(5)): a path's text shows no bind mounts and links. -1: unknown."""
     descriptor = os.open(path, os.O_PATH | os.O_CLOEXEC)
     try:
         with open(f"/proc/self/fdinfo/{descriptor}", encoding="ascii") as stream:

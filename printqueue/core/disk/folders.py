@@ -1,8 +1,8 @@
 """Opening a folder without following a symbolic link in any part of its path.
 
-openat2(2) with RESOLVE_NO_SYMLINKS; where the kernel lacks it or a filter forbids it, one openat(2) with O_NOFOLLOW
-for every part. What lies in the folder is then named by its descriptor and a last name, so that a folder that
-somebody swaps for a link between two steps changes nothing.
+openat2(2) with RESOLVE_NO_SYMLINKS; if the kernel lacks it or a filter forbids it, one openat(2) with O_NOFOLLOW for
+every part. Files are then named by the folder's descriptor and a last name, so that swapping a folder for a link between
+two steps changes nothing.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from printqueue.core.text import shown
 _OPENAT2 = 437  # the same number on every architecture but alpha: asm-generic/unistd.h
 _AT_FDCWD = -100
 _NO_MAGICLINKS, _NO_SYMLINKS = 0x02, 0x04  # linux/openat2.h
-# Not there, forbidden by a filter, not known to an old kernel, or: there is a link, and which one is it?
+# No such call, forbidden by a filter, unknown to an old kernel; or there is a link, and the question is which.
 _WALK = (errno.ENOSYS, errno.EPERM, errno.EINVAL, errno.E2BIG, errno.EAGAIN, errno.ELOOP)
 _FOLDER = os.O_DIRECTORY | os.O_CLOEXEC
 _LIBC = ctypes.CDLL(None, use_errno=True)
@@ -49,9 +49,9 @@ class _How(ctypes.Structure):
 
 
 def open_folder(path: str, flags: int = os.O_PATH) -> int:
-    """A descriptor of the folder `path`; `flags`: O_PATH to name what lies in it, O_RDONLY to list or sync it.
+    """A descriptor of the folder `path`; `flags`: O_PATH to name files in it, O_RDONLY to list or sync it.
 
-    Raises `LinkedError` where any part of the path is a link, else `OSError` as open(2) does.
+    Raises `LinkedError` if any part of the path is a link, otherwise `OSError` like open(2).
     """
     raw = os.fsencode(path)
     if b"\0" in raw:  # C would read the path only up to there
@@ -72,12 +72,12 @@ def _openat2(path: bytes, flags: int) -> tuple[int, int]:
 
 @cache
 def _how(flags: int) -> _How:
-    """The kernel only reads it, so one serves all threads."""
+    """The kernel only reads it, so all threads share one."""
     return _How(flags, 0, _NO_SYMLINKS | _NO_MAGICLINKS)
 
 
 def _walk(path: str, flags: int) -> int:
-    """Part by part, which needs no more than openat(2), and tells which part is the link."""
+    """Part by part: needs only openat(2), and finds out which part is the link."""
     done = "/" if path.startswith("/") else ""
     folder = os.open(done or ".", os.O_PATH | _FOLDER)
     try:
@@ -117,8 +117,8 @@ def parent(path: str) -> Iterator[tuple[int, str]]:
 
 
 def open_file(path: str) -> int | None:
-    """A regular file, opened to be read; None where there is none, or a link, a pipe or a device. Never waits. Raises
-    `LinkedError` where a folder above it is a link, else `OSError` as open(2) does.
+    """A regular file, opened for reading; None if there is none, or a link, a pipe or a device. Never waits. Raises
+    `LinkedError` if a folder above it is a link, otherwise `OSError` like open(2).
     """
     try:
         with parent(path) as (folder, name):
@@ -147,15 +147,15 @@ def opened(path: str) -> Iterator[int]:
 
 @contextmanager
 def scan_folder(path: str) -> Iterator[Iterator[os.DirEntry[str]]]:
-    """`os.scandir` of a folder that is reached without a link. Entries may be asked (`stat`) inside the block only;
-    their `path` is their name. Raises like `open_folder`.
+    """`os.scandir` of a folder reached without a link. Its entries (their `path` is their name) can be asked for `stat`
+    only inside the block. Raises like `open_folder`.
     """
     with opened(path) as descriptor, os.scandir(descriptor) as entries:
         yield entries
 
 
 def names(path: str) -> list[str]:
-    """Names in a folder; none where there is no such folder. Raises like `open_folder`."""
+    """Names in a folder; none if there is no such folder. Raises like `open_folder`."""
     try:
         with opened(path) as descriptor:
             return os.listdir(descriptor)
@@ -164,13 +164,13 @@ def names(path: str) -> list[str]:
 
 
 def standing(path: str) -> str:
-    """`path`, or the nearest folder above it that is there."""
+    """`path`, or the nearest existing folder above it."""
     while not os.path.isdir(path) and path != os.path.dirname(path):
         path = os.path.dirname(path)
     return path
 
 
 def as_named(path: str) -> str:
-    """A path that a person gave on the command line, with the links in its folder part resolved once: they meant them."""
+    """A path from the command line, with the links in its folder part resolved once: the person meant them."""
     folder, name = os.path.split(path)
     return os.path.join(os.path.realpath(folder or "."), name)

@@ -1,16 +1,16 @@
-"""One rename that never replaces anything, on whatever file system.
+"""A rename that never replaces anything, on any file system.
 
-Tried in this order, each where the file system refuses the one before:
+Tried in this order, each if the file system refuses the one before:
 
 1. renameat2(2) with RENAME_NOREPLACE;
-2. a second hard link, then removing the first name: NFS, sshfs. Killed between the two, one file has two names: nothing
-   is lost, and `drop_second_name` ends it;
-3. an empty file under the new name, made with O_EXCL, over which the old name is renamed: a folder of a VirtualBox host
+2. a second hard link, then removal of the first name: NFS, sshfs. A kill between the two leaves one file with two names:
+   nothing is lost, and `drop_second_name` cleans up;
+3. an empty file under the new name, made with O_EXCL, which the old name is renamed over: a folder of a VirtualBox host
    (fs/vboxsf of Linux takes no flags and knows no links), exfat-fuse, rclone, sshfs to a server without links (these
-   three tried on Debian 12). This is the one place where an empty file is seen under a final name, for as long as two
-   system calls take, since the alternative would be to replace what somebody else puts there in that instant. A hidden
-   note beside it, synced before, says whose it is: killed in between, the next try takes the place that is kept,
-   `release` gives it up, and so does the clean-up at the next start, which removes the note.
+   three tried on Debian 12). Only here is an empty file visible under a final name, for as long as two system calls
+   take: otherwise a file that somebody puts there in that instant would be replaced. A hidden note beside it, synced
+   first, says whose it is: after a kill in between, the next try takes the kept place; `release` gives it up, and so does
+   the clean-up at the next start, which removes the note.
 
 A folder is a descriptor, a file the last name in it: see `folders`.
 """
@@ -28,11 +28,11 @@ from contextlib import suppress
 PLACE_PREFIX = ".printqueue-place-"
 _NOREPLACE = 1  # RENAME_NOREPLACE, linux/fs.h
 _NO_RENAMEAT2 = (errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP)
-# What link(2) answers where there are no hard links (EIO: FUSE servers in Go); EMLINK where a file has too many names.
+# How link(2) fails without hard links (EIO: FUSE servers in Go); EMLINK: the file has too many names.
 _NO_LINK = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL, errno.EMLINK, errno.EACCES, errno.EIO)
-_LONGEST_NOTE = 4096
+_MAX_NOTE = 4096
 _LIBC = ctypes.CDLL(None, use_errno=True)
-_one_at_a_time = threading.RLock()  # or a second thread would take the place that the first one keeps just now
+_one_at_a_time = threading.RLock()  # or a second thread would take the place that the first one is keeping
 
 
 def rename(from_folder: int, source: str, to_folder: int, target: str) -> None:
@@ -70,7 +70,7 @@ def _link_and_unlink(from_folder: int, source: str, to_folder: int, target: str)
 
 
 def drop_second_name(from_folder: int, source: str, to_folder: int, target: str) -> None:
-    """Remove `source` where it and `target` are two names of one file, which a kill in the middle of a rename leaves."""
+    """Remove `source` if it and `target` are two names of one file, as a kill in the middle of a rename leaves it."""
     one, other = _seen(from_folder, source), _seen(to_folder, target)
     if one is not None and other is not None and one.st_nlink > 1 and os.path.samestat(one, other):
         os.unlink(source, dir_fd=from_folder)
@@ -111,7 +111,7 @@ def _make(folder: int, name: str, data: bytes) -> None:
 
 
 def is_kept_place(folder: int, name: str) -> bool:
-    """Whether `name` is an empty file that only keeps the place for a rename of ours that a kill interrupted."""
+    """Whether `name` is an empty file that only keeps the place for a rename of ours that was killed."""
     with _one_at_a_time:
         seen = _seen(folder, name)
         empty = seen is not None and stat.S_ISREG(seen.st_mode) and seen.st_size == 0
@@ -119,7 +119,7 @@ def is_kept_place(folder: int, name: str) -> bool:
 
 
 def release(folder: int, name: str) -> None:
-    """Give up a place that is kept for `name`; anything else under that name stays."""
+    """Give up a place kept for `name`; anything else under that name stays."""
     with _one_at_a_time:
         if is_kept_place(folder, name):
             os.unlink(name, dir_fd=folder)
@@ -127,7 +127,7 @@ def release(folder: int, name: str) -> None:
 
 
 def release_by_note(folder: int, note: str) -> None:
-    """The same, by the note's own name: for the clean-up that finds one."""
+    """The same by the note's own name, for the clean-up."""
     name = _noted(folder, note)
     if name is not None:
         release(folder, name)
@@ -135,14 +135,14 @@ def release_by_note(folder: int, note: str) -> None:
 
 
 def _noted(folder: int, note: str) -> str | None:
-    """The name that a note speaks of; None for one that is not ours."""
+    """The name in a note; None if the note is not ours."""
     try:
         descriptor = os.open(note, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, dir_fd=folder)
     except OSError:
         return None
     try:
         regular = stat.S_ISREG(os.fstat(descriptor).st_mode)
-        name = os.fsdecode(os.read(descriptor, _LONGEST_NOTE)) if regular else ""
+        name = os.fsdecode(os.read(descriptor, _MAX_NOTE)) if regular else ""
     finally:
         os.close(descriptor)
     return name if _note(name) == note and not {"/", "\0"} & set(name) and name not in ("", ".", "..") else None

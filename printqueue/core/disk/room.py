@@ -1,7 +1,7 @@
-"""Room on the disks before work begins: the copy, the prints, and a reserve that stays free.
+"""Room on the disks before work begins: for the copy, the prints, and a reserve that stays free.
 
-A disk that fills up half-way is survived too, but it costs a render. The reserve is for the
-record, the notes and the masters.
+The service also survives a disk that fills up halfway, at the cost of a render. The reserve is for the record, the notes
+and the masters.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from printqueue.core.errors import WorldError
 from printqueue.core.text import shown
 
 RESERVE_BYTES = 512_000_000
-RESERVE_SHARE = 0.02  # of the file system, where that is less
+RESERVE_SHARE = 0.02  # of the file system, if that is less
 
 
 def require(wanted: dict[str, int]) -> None:
-    """`wanted`: folder → bytes to be written there. Raises `WorldError` where a file system has not that much."""
+    """`wanted`: folder → bytes to be written there. Raises `WorldError` if a file system lacks the room."""
     needs: dict[int, tuple[str, int]] = {}
     for folder, size in wanted.items():
         device = os.stat(folder).st_dev

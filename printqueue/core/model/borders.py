@@ -1,17 +1,19 @@
-"""Borders round a picture of an exact size: what the weighted rule makes of the rest, and whether given ones add up. Pure."""
+"""Borders round a picture of exact size: how the weighted rule divides the rest, and whether given ones add up. Pure."""
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 from printqueue.core.units import Size, number_text
 
 Sides = tuple[float, float, float, float]  # top, right, bottom, left in mm, as the picture is looked at
-_FOOT_EXTRA, _FOOT_LEAST_MM, _FOOT_MOST_MM = 0.2, 5.0, 25.0
-_TOLERANCE_MM = 0.1  # what is lost in writing inches as millimetres, and less than a pixel and a half at 360 ppi
+_FOOT_EXTRA, _MIN_FOOT_MM, _MAX_FOOT_MM = 0.2, 5.0, 25.0
+_TOLERANCE_MM = 0.1  # lost by writing inches as millimetres; less than a pixel and a half at 360 ppi
 
 
 def foot_extra(top_mm: float) -> float:
     """How much wider the foot is than a head of `top_mm`: a fifth, 5 to 25 mm (common practice, no source)."""
-    return min(max(_FOOT_EXTRA * top_mm, _FOOT_LEAST_MM), _FOOT_MOST_MM)
+    return min(max(_FOOT_EXTRA * top_mm, _MIN_FOOT_MM), _MAX_FOOT_MM)
 
 
 def head_of(spare_mm: float) -> float:
@@ -20,43 +22,45 @@ def head_of(spare_mm: float) -> float:
 
 
 def head_round_exact(spare_mm: float) -> float:
-    """The same where the picture's size is given and little may be left: then the foot is at most twice the head."""
+    """The same for a picture of given size, which may leave little: the foot is at most twice the head."""
     return max(head_of(spare_mm), spare_mm / 3)
 
 
 def sums(sheet: Size, picture: Size, sides: Sides) -> str:
-    """Why picture and sides do not make up the sheet, in numbers; "" where they do."""
-    return "; ".join(_said(*axis) for axis in _axes(sheet, picture, sides) if abs(_missing(*axis)) > _TOLERANCE_MM)
+    """Why picture and sides do not make up the sheet, in numbers; "" if they do."""
+    return "; ".join(axis.says for axis in _axes(sheet, picture, sides) if abs(axis.missing_mm) > _TOLERANCE_MM)
 
 
 def sums_of_least(sheet: Size, picture: Size, sides: Sides) -> str:
     """The same for the least borders: one axis must add up, and on the other there may be more room."""
-    missing = [_missing(*axis) for axis in _axes(sheet, picture, sides)]
-    if abs(min(missing)) <= _TOLERANCE_MM:
-        return ""
-    return sums(sheet, picture, sides)
+    missing_mm = min(axis.missing_mm for axis in _axes(sheet, picture, sides))
+    return "" if abs(missing_mm) <= _TOLERANCE_MM else sums(sheet, picture, sides)
 
 
 def misfit_mm(sheet: Size, picture: Size, sides: Sides) -> float:
     """By how much the sums differ from the sheet, both axes together."""
-    return sum(abs(_missing(*axis)) for axis in _axes(sheet, picture, sides))
+    return sum(abs(axis.missing_mm) for axis in _axes(sheet, picture, sides))
 
 
-_Axis = tuple[str, str, tuple[float, float, float], float]
+class _SheetAxis(NamedTuple):
+    way: str
+    measure: str
+    parts: tuple[float, float, float]
+    whole: float
+
+    @property
+    def missing_mm(self) -> float:
+        return self.whole - sum(self.parts)
+
+    @property
+    def says(self) -> str:
+        listed, summed = " + ".join(map(number_text, self.parts)), number_text(sum(self.parts))
+        return f"{self.way} {listed} = {summed} mm, and the sheet is {number_text(self.whole)} mm {self.measure}"
 
 
-def _axes(sheet: Size, picture: Size, sides: Sides) -> tuple[_Axis, _Axis]:
+def _axes(sheet: Size, picture: Size, sides: Sides) -> tuple[_SheetAxis, _SheetAxis]:
     top, right, foot, left = sides
     return (
-        ("across", "wide", (left, picture.width_mm, right), sheet.width_mm),
-        ("from head to foot", "high", (top, picture.height_mm, foot), sheet.height_mm),
+        _SheetAxis("across", "wide", (left, picture.width_mm, right), sheet.width_mm),
+        _SheetAxis("from head to foot", "high", (top, picture.height_mm, foot), sheet.height_mm),
     )
-
-
-def _missing(_way: str, _measure: str, parts: tuple[float, float, float], whole: float) -> float:
-    return whole - sum(parts)
-
-
-def _said(way: str, measure: str, parts: tuple[float, float, float], whole: float) -> str:
-    listed = " + ".join(number_text(part) for part in parts)
-    return f"{way} {listed} = {number_text(sum(parts))} mm, and the sheet is {number_text(whole)} mm {measure}"

@@ -1,4 +1,4 @@
-"""What the record of prints says about a print made before, as far as judging a repeat needs it."""
+"""A print made before, as far as judging a repeat needs it."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from typing import Any
 class EarlierPrint:
     """One print of the same bytes that was made, or is being made now by another drop.
 
-    `made` is RFC 3339 UTC, "" where the time is not on record, None while it is in work. `settings` is the resolved
-    request as it was recorded, {} where it says nothing. Prints that were taken or deleted since were made all the same.
+    `made` is RFC 3339 UTC, "" if the time is not on record, None while it is in work. `settings` is the resolved request
+    as recorded, {} if it says nothing. Prints that have been taken or deleted since still count.
     """
 
     job: int
@@ -22,4 +22,4 @@ class EarlierPrint:
     made: str | None
     profile_sha256: str | None  # None while it is in work
     settings: Mapping[str, Any]
-    gave_way_to: frozenset[int] = frozenset()  # jobs that were in work when this one was judged, and that it told of
+    gave_way_to: frozenset[int] = frozenset()  # jobs in work when this one was judged, and named in its findings

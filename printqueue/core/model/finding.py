@@ -49,8 +49,8 @@ class Finding:
     do     the one remedy, in the editor's terms; "" for a pass
     instead  another way out, for example a smaller size; may be ""
     origin   whose limit it is: "your rule; common practice", "ICC.1", ...
-    headline what the note's first line says where the check's own headline says too little; may be ""
-    where    the places in the picture, the worst first; () where it concerns all of it
+    headline what the note's first line says if the check's own headline says too little; may be ""
+    where    the places in the picture, the worst first; () if it concerns the whole picture
     """
 
     check: str
@@ -80,13 +80,13 @@ class Finding:
 
 
 def unmeasured(check: str, level: Level, unit: str) -> Finding:
-    """The answer of a check that another finding left without its numbers."""
+    """The answer of a check that another finding has left without numbers."""
     do = "" if level is Level.PASS else "Settle the other findings first; then this can be measured."
     return Finding(check, level, "Not measured: see the other findings.", unit=unit, do=do, about=About.NUMBERS)
 
 
 def worst_first(findings: Iterable[Finding]) -> list[Finding]:
-    """Findings by falling weight; allowed ones after those that count, then by name."""
+    """Findings by descending weight, then by name; allowed ones after those that count."""
     return sorted(findings, key=lambda f: (f.allowed, -f.level.weight, f.check))
 
 

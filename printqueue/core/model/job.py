@@ -23,7 +23,7 @@ class State(StrEnum):
 
 
 class Phase(StrEnum):
-    """How far a working arrival has come; only what recovery must tell apart."""
+    """How far a working arrival has come, as far as recovery must know."""
 
     CLAIMED = "claimed"  # nothing of it is visible yet
     PUBLISHING = "publishing"  # the intent is written; names may be visible
@@ -36,7 +36,7 @@ class Arrival:
     """One picture as it was claimed: a row of the ledger. `path` is relative to ready/."""
 
     id: int
-    path: str  # may hold surrogates for bytes that are no UTF-8
+    path: str  # may hold surrogates for bytes that are not UTF-8
     inode: int
     size: int
     mtime_ns: int
@@ -52,7 +52,7 @@ class Arrival:
 
 @dataclass(frozen=True, slots=True)
 class Superseded:
-    """A picture in review/, the one that came after it, and the first job of that."""
+    """A picture in review/, the one that came after it, and that one's first job."""
 
     older: Arrival
     newer: Arrival
@@ -87,19 +87,19 @@ class PrintRecord:
     findings: list[dict[str, Any]] = field(default_factory=list)
 
     def counting(self, level: Level) -> list[dict[str, Any]]:
-        """Findings of that level which were not allowed."""
+        """Findings of that level that were not allowed."""
         return [one for one in self.findings if one.get("level") == level and not one.get("allowed")]
 
     @property
     def file(self) -> str:
-        """The print file's own name, where a number tells it from the picture's; else ""."""
+        """The print file's own name if a number tells it from the picture's, else ""."""
         name, dropped = (path.rpartition("/")[2] for path in (self.output or "", self.path))
         return "" if not name or same_stem(name, dropped) else name
 
 
 @dataclass(frozen=True, slots=True)
 class MonthCount:
-    """What one month ("2026-11", of the local clock) has come to; `mark` changes whenever any of it does."""
+    """The work of one month ("2026-11", of the local clock); `mark` changes whenever any of it does."""
 
     month: str
     made: int
@@ -109,7 +109,7 @@ class MonthCount:
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """Something in ready/ that is not (yet) a job: waiting, or passed over, and why."""
+    """Something in ready/ that is not (yet) a job: waiting or passed over, and why."""
 
     path: str
     kind: Literal["waiting", "passed-over"]

@@ -1,6 +1,6 @@
-"""The names of all measurements. A name that is not here cannot be written or read: mypy refuses it.
+"""The names of all measurements: mypy refuses any other.
 
-One enumeration for each kind, so that a number is not read as text either. The values are the keys of `measurements` in
+One enumeration for each kind, so that no number is read as text either. The values are the keys of `measurements` in
 `check --json` and in the ledger: they stay, whatever a member is called.
 """
 
@@ -13,7 +13,7 @@ from printqueue.core.model.finding import Value
 
 
 class Measure(StrEnum):
-    """Numbers; None in their place where a picture does not let them be measured."""
+    """Numbers; None if the picture does not let them be measured."""
 
     READ_ROWS = "read.rows"
     LEVELS_USED = "levels.used"
@@ -76,7 +76,7 @@ class Measure(StrEnum):
 
 
 class Word(StrEnum):
-    """Texts; None in their place where there is nothing to say."""
+    """Texts; None if there is nothing to say."""
 
     PROFILE_STATE = "profile.state"
     PROFILE_NAME = "profile.name"
@@ -101,7 +101,7 @@ class YesNo(StrEnum):
 
 
 class Where(Enum):
-    """What may have places in the picture. No key of any record: a finding takes its places along."""
+    """What may have places in the picture. Not a key of any record: a finding carries its places."""
 
     BANDING = auto()
     COMPRESSION = auto()
@@ -117,9 +117,9 @@ class Where(Enum):
 Key = Measure | Word | YesNo
 Measurements = Mapping[Key, Value]
 
-# The rungs at which a share of area is measured, and the name of each.
+# The steps at which a share of area is measured, and the name of each.
 LIFT_COST = {thirds: Measure(f"tone.lift_cost_{thirds}_percent") for thirds in (1, 2, 3, 4, 5, 6)}  # of a stop
-GAMUT_OVER = {rung: Measure(f"gamut.over_{rung}_percent") for rung in (1, 2, 3, 4, 6, 8, 10, 12, 15)}  # ΔE00
+GAMUT_OVER = {step: Measure(f"gamut.over_{step}_percent") for step in (1, 2, 3, 4, 6, 8, 10, 12, 15)}  # ΔE00
 
 
 YES, NO = "yes", "no"  # how the record answers a `YesNo`

@@ -8,9 +8,7 @@ from enum import StrEnum
 from printqueue.core.units import Size
 
 Lab = tuple[float, float, float]
-DECKLED_BORDER_MM = (
-    20.0  # from the shallowest point of a torn edge; less, and it comes visibly near (common practice, no source)
-)
+DECKLED_BORDER_MM = 20.0  # from the shallowest point of a torn edge, or it looks too close (common practice, no source)
 
 
 class Surface(StrEnum):
@@ -51,7 +49,7 @@ class Intent(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Margins:
-    """What the printer cannot reach, in mm: along the ends (the edge fed first, and the last one) and along the sides."""
+    """What the printer cannot reach, in mm: along the ends (the edges fed first and last) and along the sides."""
 
     ends_mm: float = 3.0
     sides_mm: float = 3.0

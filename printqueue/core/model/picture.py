@@ -8,7 +8,7 @@ from typing import Literal
 
 @dataclass(frozen=True, slots=True)
 class Metadata:
-    """Descriptive text from EXIF, IPTC or XMP, each at most 2,000 characters; None where absent."""
+    """Descriptive text from EXIF, IPTC or XMP, each at most 2,000 characters; None if absent."""
 
     title: str | None = None
     creator: str | None = None
@@ -21,7 +21,7 @@ class Metadata:
 class PictureFacts:
     """The header of one picture, read by its decoder.
 
-    `width_px`, `height_px` are as displayed, the orientation tag obeyed.
+    `width_px` and `height_px` are as displayed, with the orientation tag applied.
     """
 
     format: Literal["TIFF", "JPEG", "PNG"]
@@ -35,6 +35,6 @@ class PictureFacts:
     layered: bool = False  # a composite saved together with editor layers
     selection: bool = False  # an extra channel that is not transparency
     alpha: bool = False  # a transparency channel is present (opaque or not)
-    ppi: float | None = None  # as tagged; None where absent, zero or without unit
+    ppi: float | None = None  # as tagged; None if absent, zero or without unit
     declared_space: Literal["srgb", "adobe-rgb"] | None = None  # EXIF or PNG declaration beside any profile
     metadata: Metadata = field(default_factory=Metadata)

@@ -1,9 +1,9 @@
-"""What one job makes visible and what it moves: written down in the ledger before any of it happens."""
+"""What one job makes visible and what it moves: recorded in the ledger before any of it happens."""
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field, fields
+from dataclasses import asdict, dataclass, field
 from typing import Literal
 
 Role = Literal["companion", "print"]
@@ -23,8 +23,8 @@ class Placed:
 class Moved:
     """A file of the photographer's: moved, never altered. `spare` is a whole private copy of it, relative to the state folder.
 
-    Its bytes (`sha256`) say whether it is still the one that was used; without them, what stat said.
-    `stays`: it could not be taken out of ready/, so the file at `target` is a copy; the photographer is to remove it.
+    Whether it is still the file that was used shows in its bytes (`sha256`), or without a hash in what stat said.
+    `stays`: it could not be taken out of ready/, so `target` is a copy, and the photographer is to remove the file.
     """
 
     source: str
@@ -37,12 +37,9 @@ class Moved:
     stays: bool = False
 
 
-_PLACED, _MOVED = (tuple(one.name for one in fields(kind)) for kind in (Placed, Moved))
-
-
 @dataclass(frozen=True, slots=True)
 class Publication:
-    """Everything that one job makes visible, written down before the first of it is."""
+    """Everything that one job makes visible."""
 
     kind: Literal["print", "review"]
     placed: list[Placed] = field(default_factory=list)
@@ -51,13 +48,7 @@ class Publication:
 
     def to_json(self) -> str:
         """Text for the ledger; ASCII, so that any file name survives."""
-        raw = {
-            "kind": self.kind,
-            "placed": [{name: getattr(one, name) for name in _PLACED} for one in self.placed],
-            "moved": [{name: getattr(one, name) for name in _MOVED} for one in self.moved],
-            "says": self.says,
-        }
-        return json.dumps(raw, ensure_ascii=True)
+        return json.dumps(asdict(self), ensure_ascii=True)
 
     @classmethod
     def from_json(cls, text: str) -> Publication:

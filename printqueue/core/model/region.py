@@ -14,7 +14,7 @@ _COLUMNS = ("left", "centre", "right")
 class Region:
     """A rectangle of the picture as displayed, in fractions of its width and height (0..1, from top left).
 
-    `value` is how strong the fault is there, in the unit of its check; None where only the place counts.
+    `value` is how strong the fault is there, in the unit of its check; None if only the place counts.
     """
 
     left: float

@@ -1,4 +1,4 @@
-"""One print as asked for, after paper, folder and order file have been put together."""
+"""One print as asked for, put together from paper, folder and order file."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Sharpening:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What to make of one picture on one paper. Everything here is part of the recipe."""
+    """What to make of one picture on one paper. All of it is part of the recipe."""
 
     paper: str
     size: Size  # the sheet
@@ -62,10 +62,10 @@ class Request:
     hairline_mm: float = 0.0  # width of a line around the picture, just outside it; 0: none
     feed: Feed = "long-edge"
     turn_to_feed: bool = False  # the file's pixels are turned so that the edge fed first is its top edge
-    roll_mm: float = 0.0  # width of the roll, where the paper is fed from one; 0: as wide as the print
+    roll_mm: float = 0.0  # width of the roll the paper is fed from; 0: as wide as the print
     sharpen: Sharpening | None = None
     foot_line_mm: float = 0.0  # cap height of a line of text at the sheet's foot; 0: none
-    maker: str = ""  # named in the foot line; "" where there is none
+    maker: str = ""  # named in the foot line; may be ""
 
     def to_json(self) -> str:
         """Text for the ledger: every field, so that a print can be made again."""
@@ -74,7 +74,7 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class FootLine:
-    """Where a line of text stands in the foot border, in sheet pixels: it begins at `left_px` on `baseline_px`."""
+    """Where a line of text begins in the foot border, in sheet pixels: at `left_px` on `baseline_px`."""
 
     left_px: int
     baseline_px: int
@@ -86,9 +86,9 @@ class FootLine:
 class Placement:
     """Where the picture lies on the sheet, in mm and in pixels of the print file.
 
-    Pixel counts are exact: the sheet is round(mm / 25.4 × ppi), the picture lies whole inside it.
-    `crop_px` is the part of the source used: (left, top, right, bottom) in source pixels.
-    All of it is as the picture is looked at; `turned`: the file's pixels lie a quarter turn clockwise from that.
+    Pixel counts are exact: the sheet is round(mm / 25.4 × ppi), and the picture lies whole inside it. `crop_px` is the part
+    of the source used: (left, top, right, bottom) in source pixels. Everything is as the picture is viewed; `turned`: the
+    file's pixels are a quarter turn clockwise from that.
     """
 
     sheet_mm: tuple[float, float]
@@ -102,7 +102,7 @@ class Placement:
     crop_px: tuple[float, float, float, float]
     borders_mm: tuple[float, float, float, float]  # top, right, bottom, left, as they come out
     turned: bool = False
-    trim_mm: float = 0.0  # of roll to cut away at head and foot; part of the sheet and of the borders
+    trim_mm: float = 0.0  # of roll to cut off at head and foot; part of the sheet and of the borders
     hairline_px: int = 0  # width of the line around the picture
     foot_line: FootLine | None = None
 

@@ -1,4 +1,4 @@
-"""What stands in ready/, as a look at it finds it: files told apart by what stat says."""
+"""Files in ready/ as a scan finds them, told apart by what stat says."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """What tells one state of a file from another, without reading it."""
+    """Tells one state of a file from another without reading it."""
 
     device: int
     inode: int

@@ -1,4 +1,4 @@
-"""The day and the light in which a picture is judged: what judgement cannot measure and must be told."""
+"""The day and the light in which a picture is judged: nothing measures them, so judgement must be told."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class ViewingLight:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """`today` None: the day is not known, and what depends on it stays silent."""
+    """`today` None: the day is unknown, and checks that depend on it stay silent."""
 
     today: date | None = None
     light: ViewingLight = field(default_factory=ViewingLight)

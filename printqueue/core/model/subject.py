@@ -17,7 +17,7 @@ Regions = Mapping[Where, tuple[Region, ...]]
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """One picture for one print. `placement` is None where the picture cannot be placed."""
+    """One picture for one print. `placement` is None if the picture cannot be placed."""
 
     picture: PictureFacts
     paper: PaperFacts
@@ -28,23 +28,23 @@ class Subject:
     setting: Setting = field(default_factory=Setting)
 
     def number(self, name: Measure) -> float | None:
-        """The measurement `name`, None where it could not be measured."""
+        """The measurement `name`, None if it could not be measured."""
         value = self.measured.get(name)
         return float(value) if isinstance(value, int | float) else None
 
     def text(self, name: Word) -> str | None:
-        """The text `name`, None where there is none."""
+        """The text `name`, None if there is none."""
         value = self.measured.get(name)
         return value if isinstance(value, str) else None
 
     def says_yes(self, name: YesNo) -> bool:
-        """Whether the answer to `name` is yes; without an answer it is not."""
+        """Whether `name` is answered with yes."""
         return self.measured.get(name) == YES
 
     def tried(self, name: Measure) -> bool:
-        """Whether `name` was looked for at all: what cannot be placed or has no colours is not."""
+        """Whether `name` was measured at all, which takes a placement, or colours."""
         return name in self.measured
 
     def regions(self, name: Where) -> tuple[Region, ...]:
-        """Where `name` was found, the worst first; () where it has no place."""
+        """Where `name` was found, the worst first; () if it has no place."""
         return self.where.get(name, ())

@@ -1,4 +1,4 @@
-"""The limits of one check as a paper states them: by level and side, and never at odds with each other."""
+"""The limits of one check as a paper states them: by level and side, and never contradictory."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Limits(YamlModel):
     @field_validator("*", mode="after")
     @classmethod
     def _makes_sense(cls, value: Any, info: ValidationInfo) -> Any:
-        """Field by field, so that another mistake in the same check hides nothing."""
+        """Field by field, so that no other mistake in the same check hides it."""
         if value is not None and (this := _LIMIT.fullmatch(info.field_name or "")):
             for name, before in info.data.items():
                 that = _LIMIT.fullmatch(name)
@@ -35,7 +35,7 @@ class Limits(YamlModel):
 
 
 def _compare(this: re.Match[str], value: float, that: re.Match[str], other: float) -> None:
-    """Raises `ContradictionError` where one of the two could never take effect. The same value twice only skips the milder."""
+    """Raise `ContradictionError` if one of the two could never take effect. Equal values only skip the milder one."""
     if this["side"] != that["side"]:
         low, high = (value, other) if this["side"] == "below" else (other, value)
         if low >= high:

@@ -1,11 +1,10 @@
 """YAML as plain text: bytes in, a tree of str, list and dict out, with the line of every node.
 
-A small, safe part of YAML 1.1 only. Every value is text, typed later by a
-schema, so that `no`, `010`, `1e3` or `12:30:00` never surprise. Refused: aliases
-and anchors, tags, merge keys, several documents, duplicate keys, empty values,
-control characters, more than 64 KiB, 8 levels or 1000 values.
+A small, safe part of YAML 1.1. Every value is text, typed later by a schema, so that `no`, `010`, `1e3` or `12:30:00`
+never surprise. Refused: aliases and anchors, tags, merge keys, several documents, duplicate keys, empty values, control
+characters, more than 64 KiB, 8 levels or 1000 values.
 
-Nothing here raises for what a file holds: problems are collected in the tree.
+No file makes this raise: its problems are collected in the tree.
 """
 
 from __future__ import annotations
@@ -30,14 +29,13 @@ _MAX_SAID = 400
 Node: TypeAlias = "str | list[Node] | dict[str, Node]"
 Path: TypeAlias = tuple[str | int, ...]
 
-# Invisible characters that turn the reading direction or break lines; the rest of the
-# format characters (joiners, marks) is needed to write some languages.
+# Invisible characters that reverse the reading direction or break lines; some languages need the other format characters.
 _DIRECTION = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x2028, 0x2029}
 _NULLS = {"~", "null", "Null", "NULL"}
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class Position:
     """Where a node stands: file name and line, counted from 1."""
 
     file: str
@@ -46,7 +44,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong in a rule, order or settings file. `line` is None where it is the whole file."""
+    """One thing wrong in a rule, order or settings file. `line` is None if it is the whole file."""
 
     file: str
     line: int | None
@@ -76,20 +74,20 @@ class RulesError(UsageError):
 
 @dataclass(frozen=True, slots=True)
 class Tree:
-    """What a file holds. `whole` is False where reading had to stop, so that keys may be missing."""
+    """What a file holds. `whole` is False if reading had to stop, so that keys may be missing."""
 
     file: str
     root: dict[str, Node]
-    marks: Mapping[Path, Mark]
+    positions: Mapping[Path, Position]
     problems: tuple[Problem, ...] = ()
     whole: bool = True
 
-    def mark(self, path: Path) -> Mark:
-        """The place of the node at `path`, or of the nearest node around it."""
+    def position(self, path: Path) -> Position:
+        """The position of the node at `path`, or of the nearest node around it."""
         for length in range(len(path), 0, -1):
-            if path[:length] in self.marks:
-                return self.marks[path[:length]]
-        return Mark(self.file, 1)
+            if path[:length] in self.positions:
+                return self.positions[path[:length]]
+        return Position(self.file, 1)
 
 
 def read(data: bytes, file: str, *, may_be_empty: bool = False) -> Tree:
@@ -99,7 +97,7 @@ def read(data: bytes, file: str, *, may_be_empty: bool = False) -> Tree:
         return Tree(file, {}, {}, (text,), whole=False)
     reader = _Reader(file, text)
     whole = reader.read(may_be_empty=may_be_empty)
-    return Tree(file, reader.root, reader.marks, tuple(reader.problems), whole)
+    return Tree(file, reader.root, reader.positions, tuple(reader.problems), whole)
 
 
 def _decoded(data: bytes, file: str) -> str | Problem:
@@ -117,7 +115,7 @@ def _decoded(data: bytes, file: str) -> str | Problem:
 
 
 def _forbidden(text: str) -> str | None:
-    """Name the first character that has no place in a text file, None where all is well."""
+    """Name the first character that does not belong in a text file, None if all is well."""
     for char in text:
         if ord(char) in _DIRECTION or (char not in "\t\n" and unicodedata.category(char) in ("Cc", "Cs")):
             return f"hidden control character (U+{ord(char):04X})"
@@ -125,7 +123,7 @@ def _forbidden(text: str) -> str | None:
 
 
 def _why_empty(path: Path) -> str:
-    """No key has spaces in it: what looks like one is the rest of a text that a comma cut in two."""
+    """Keys have no spaces: what looks like one that does is the rest of a text that a comma cut in two."""
     last = str(path[-1]) if path else ""
     if last[:1].isdigit():
         return "Inside { } a comma begins the next key: write a number with a point, 30.5 mm."
@@ -143,15 +141,15 @@ class _Reader:
 
     def __init__(self, file: str, text: str) -> None:
         self.root: dict[str, Node] = {}
-        self.marks: dict[Path, Mark] = {}
+        self.positions: dict[Path, Position] = {}
         self.problems: list[Problem] = []
         self._file = file
         self._lines = text.split("\n")
-        # The parser in Python, not the one in C: its wording and marks are the same everywhere.
+        # The parser in Python, not the one in C: its wording and line numbers are the same everywhere.
         self._events: Iterator[Any] = iter(yaml.parse(text, Loader=yaml.BaseLoader))
 
     def read(self, *, may_be_empty: bool) -> bool:
-        """Fill `root`, `marks` and `problems`; whether it came to the end."""
+        """Fill `root`, `positions` and `problems`; whether the end was reached."""
         try:
             self._document(may_be_empty=may_be_empty)
         except _Stopped:
@@ -229,7 +227,7 @@ class _Reader:
             key = self._key(event, path)
             place = (*path, key)
             if key in into:
-                first = self.marks[place].line
+                first = self.positions[place].line
                 self._problem(event, place, f"this key stands twice (first in line {first}).", "Keep one of them.")
                 self._skip()
                 continue
@@ -261,9 +259,9 @@ class _Reader:
                 self._stop(event, (), f"nested more than {MAX_DEPTH} levels deep.")
 
     def _marked(self, event: Any, path: Path) -> None:
-        if len(self.marks) >= MAX_NODES:
+        if len(self.positions) >= MAX_NODES:
             self._stop(event, (), f"the file holds more than {MAX_NODES} values.")
-        self.marks[path] = Mark(self._file, event.start_mark.line + 1)
+        self.positions[path] = Position(self._file, event.start_mark.line + 1)
 
     def _problem(self, event: Any, path: Path, says: str, hint: str = "") -> None:
         line = event.start_mark.line + 1 if event is not None else None

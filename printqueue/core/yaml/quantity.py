@@ -1,6 +1,6 @@
-"""Numbers with a unit: one object says how a quantity is read from text, written as text, bounded, and described to editors.
+"""Numbers with a unit: one object says how a quantity is read from text, written, bounded, and described to editors.
 
-A bare number is never accepted where a unit belongs: `25` could be mm or px.
+A unit is never optional: a bare `25` could be mm or px.
 """
 
 from __future__ import annotations
@@ -27,18 +27,18 @@ _COMMA = re.compile(rf"{_SIGN}? *[0-9]+,[0-9]+ *\S*")
 
 
 class UnitError(ValueError):
-    """A quantity without its unit, with a foreign one, out of range, or no number at all."""
+    """A quantity without a unit, with a wrong one, out of range, or without a number."""
 
 
 @dataclass(frozen=True, eq=False)  # hashable, as `Annotated` wants it
 class Quantity:
-    """A kind of quantity, to stand in `Annotated[float, ...]`: text with a unit in the file, a number in `base` here.
+    """A kind of quantity, for `Annotated[float, ...]`: text with a unit in the file, a number in `base` here.
 
-    base      the unit that values are counted in, as messages call it
-    units     every unit that may be written, each with its factor to `base`; the first is proposed to those who forget it
+    base      the unit of the number, as messages call it
+    units     every unit that may be written, with its factor to `base`; messages propose the first
     example   a usual value
-    unit      the one that values are written with; left out: the first of `units`
-    low, high the range, both ends included
+    unit      the one used for writing; default: the first of `units`
+    low, high the range, inclusive
     """
 
     base: str
@@ -147,7 +147,7 @@ class OffOr(Quantity):
 
 
 def quantity_of(field: FieldInfo) -> Quantity | None:
-    """The kind of quantity that a model's field holds; None where it holds something else."""
+    """The kind of quantity that a model's field holds; None if it holds something else."""
     return next((part for part in taken_apart(field) if isinstance(part, Quantity)), None)
 
 

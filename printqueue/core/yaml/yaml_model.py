@@ -44,12 +44,12 @@ class YamlModel(BaseModel):
 
 
 def default(text: str, description: str) -> Any:
-    """A key that may be left out: what it then says, as the file would say it. Read like the file, and shown to editors."""
+    """A key that may be left out, with its default as a file would say it: read like a file, and shown to editors."""
     return Field(text, validate_default=True, description=description)
 
 
 class ContradictionError(ValueError):
-    """A value that cannot stand beside that of `other`, a key of the same mapping. `says` may hold {this} and {that}."""
+    """A value that contradicts that of `other`, a key of the same mapping. `says` may hold {this} and {that}."""
 
     def __init__(self, other: str, says: str) -> None:
         super().__init__(says)
@@ -57,14 +57,14 @@ class ContradictionError(ValueError):
 
 
 class Keyed:
-    """In `Annotated`: `keys` may stand in a value that is not a model of its own. Each leads to its field, or to None."""
+    """For `Annotated`: the `keys` of a value that is not a model, each with its field or None."""
 
     def __init__(self, keys: Mapping[str, Any]) -> None:
         self.keys = keys
 
 
 def taken_apart(field: Any) -> Iterator[Any]:
-    """The classes that a field or an annotation allows, and everything that `Annotated` says about them."""
+    """The classes that a field or an annotation allows, and everything in their `Annotated`."""
     if isinstance(field, FieldInfo):
         yield from field.metadata
         field = field.annotation
@@ -76,7 +76,7 @@ def taken_apart(field: Any) -> Iterator[Any]:
 
 
 def keys_of(field: Any) -> dict[str, Any]:
-    """The keys that may stand in a value of this field, annotation or model, each with its own field."""
+    """The keys possible in a value of this field, annotation or model, each with its own field."""
     found: dict[str, Any] = {}
     for part in taken_apart(field):
         if isinstance(part, Keyed):
@@ -87,7 +87,7 @@ def keys_of(field: Any) -> dict[str, Any]:
 
 
 def _at(model: Any, path: Path) -> Any:
-    """The field at `path`; None where there is none."""
+    """The field at `path`; None if there is none."""
     for step in path:
         if isinstance(step, int):
             model = next((get_args(part)[0] for part in taken_apart(model) if get_origin(part) is list), None)
@@ -97,14 +97,14 @@ def _at(model: Any, path: Path) -> Any:
 
 
 def _places(field: Any, inside: Path = ()) -> Iterator[Path]:
-    """The paths of all keys, those inside of others too."""
+    """The paths of all keys, nested ones too."""
     for name, inner in keys_of(field).items() if len(inside) < _MAX_NESTED else ():
         yield (*inside, name)
         yield from _places(inner, (*inside, name))
 
 
 def _without_null(node: Any) -> Any:
-    """A key may be left out, but not be empty: no `null`, as a default or a branch; a single other branch is the node itself."""
+    """A key may be left out but not be empty, so drop `null`, as a default and as a branch; a lone other branch replaces `anyOf`."""
     if isinstance(node, list):
         return [_without_null(one) for one in node]
     if not isinstance(node, dict):
@@ -118,7 +118,7 @@ def _without_null(node: Any) -> Any:
 
 
 def _merged(tree: Tree, found: list[Problem]) -> list[Problem]:
-    """All in the order of the lines; what the model says of a node that cannot be read would only repeat it."""
+    """All in the order of lines, without the model's complaints about nodes that could not be read."""
     known = [problem.path for problem in tree.problems]
     new = [one for one in found if not any(one.path[: len(path)] == path for path in known if path)]
     return sorted([*tree.problems, *new], key=lambda one: (one.file, one.line or 0))[:MAX_PROBLEMS]
@@ -130,25 +130,27 @@ def _problems(model: type[BaseModel], tree: Tree, error: ValidationError) -> Ite
         if isinstance(contradiction := details.get("ctx", {}).get("error"), ContradictionError):
             yield _contradicted(tree, path, contradiction)
         else:
-            mark = tree.mark(path)
-            yield Problem(mark.file, mark.line, path, *_sentence(details, path, model))
+            position = tree.position(path)
+            yield Problem(position.file, position.line, path, *_sentence(details, path, model))
 
 
 def _contradicted(tree: Tree, path: Path, error: ContradictionError) -> Problem:
-    """It stands at the later of both keys, in the file itself where the other is inherited; both are named with what they say."""
+    """At the later of both keys, or in the file itself if the other is inherited; names both with their values."""
     other = (*path[:-1], error.other)
-    here = max(path, other, key=lambda one: (tree.mark(one).file == tree.file, tree.mark(one).line))
-    mark = tree.mark(here)
-    names = {place: f"{place[-1]} ({_where(tree, place, mark.file, here)})" for place in (path, other)}
-    return Problem(mark.file, mark.line, here, f"{error}.".format(this=names[path], that=names[other]))
+    here = max(path, other, key=lambda one: (tree.position(one).file == tree.file, tree.position(one).line))
+    position = tree.position(here)
+    names = {place: f"{place[-1]} ({_where(tree, place, position.file, here)})" for place in (path, other)}
+    return Problem(position.file, position.line, here, f"{error}.".format(this=names[path], that=names[other]))
 
 
 def _where(tree: Tree, path: Path, file: str, here: Path) -> str:
-    """What stands at `path`, and where, if not at the place of the problem itself."""
-    mark, text = tree.mark(path), _short(_node(tree, path))
+    """The value at `path`, and where it stands unless that is the problem's own place."""
+    position, text = tree.position(path), _short(_node(tree, path))
     if path == here:
         return text
-    return f"{text}; line {mark.line}" if mark.file == file else f"{text}; {mark.file}, line {mark.line}"
+    return (
+        f"{text}; line {position.line}" if position.file == file else f"{text}; {position.file}, line {position.line}"
+    )
 
 
 def _node(tree: Tree, path: Path) -> Node:

@@ -1,1 +1,1 @@
-"""Damage: is the ledger sound, what can be saved of it, and a copy for the day when nothing can."""
+"""Damage: whether the ledger is sound, what can be saved of it, and a copy in case nothing can."""

@@ -1,4 +1,4 @@
-"""A copy of the ledger that is whole, of one moment, and proved so before it has its name."""
+"""A copy of the ledger: whole, of one moment, and proved so before it gets its name."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from printqueue.core.disk import durable
 from printqueue.core.errors import UsageError, WorldError
 from printqueue.core.text import shown
 from printqueue.ledger import schema
-from printqueue.ledger.connect import read_only
-from printqueue.ledger.errors import FAILURES, Failure, LedgerError
-from printqueue.ledger.identity import require_known, require_plain
+from printqueue.ledger.errors import FAILURES, Failure, LedgerError, is_full
+from printqueue.ledger.file import PARTS, read_only, require_known, require_plain
 from printqueue.ledger.rescue.care import integrity
 
 
@@ -20,9 +19,9 @@ def back_up(path: str, target: str) -> int:
     """Copy the ledger at `path` to the new file `target`, while the service may go on; returns its size in bytes.
 
     SQLite's own backup copies one moment (a -wal included) into a hidden file beside the target; that is made a
-    single file, opened again, checked whole, synced, and only then given its name. Mode 0600, as names of pictures
-    stand in it. Raises `UsageError` (the name is taken, no such folder), `LedgerError`, `WorldError`.
-    A kill leaves at most the hidden file.
+    single file, reopened, checked, synced, and only then given its name. Mode 0600: it holds the names of pictures.
+    Raises `UsageError` (the name is taken, no such folder), `LedgerError`, `WorldError`. A kill leaves at most the
+    hidden file.
     """
     folder = _folder_for(target)
     target = os.path.join(folder, os.path.basename(target))
@@ -43,12 +42,12 @@ def back_up(path: str, target: str) -> int:
     except FAILURES as error:
         raise _failed(error) from error
     finally:
-        for part in ("", "-journal", "-wal", "-shm"):
+        for part in PARTS:
             durable.remove(temp + part)
 
 
 def _folder_for(target: str) -> str:
-    """The true folder that the copy comes into; links on the way to it are meant."""
+    """The real folder of the copy; links on the way to it are intended."""
     if os.path.lexists(target):
         raise _taken(target)
     folder = os.path.realpath(os.path.dirname(os.path.abspath(target)))
@@ -70,7 +69,7 @@ def _copy(path: str, temp: str) -> None:
     with closing(read_only(path)) as source, closing(sqlite3.connect(temp, isolation_level=None)) as copy:
         require_known(source, path)
         source.backup(copy)
-        copy.execute("PRAGMA journal_mode = DELETE")  # one file, that can be read from a read-only disk
+        copy.execute("PRAGMA journal_mode = DELETE")  # a single file, readable from a read-only disk
 
 
 def _prove(temp: str) -> None:
@@ -85,6 +84,6 @@ def _prove(temp: str) -> None:
 
 
 def _failed(error: Failure) -> LedgerError | WorldError:
-    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
+    if is_full(error):
         return WorldError("There is no room for the copy. The ledger was not touched.", do="Name another disk.")
     return LedgerError(f"The copy cannot be made ({error}). The ledger was not touched.", do="Run `printqueue doctor`.")

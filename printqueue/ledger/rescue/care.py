@@ -1,9 +1,8 @@
-"""Is the ledger sound, and does it hold together? Looks only; a running service is not disturbed."""
+"""Is the ledger sound, and does it hold together? Only looks; a running service is not disturbed."""
 
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import sqlite3
 from collections.abc import Iterator
@@ -14,18 +13,18 @@ from itertools import islice
 from printqueue.core.model.job import Phase, State
 from printqueue.core.text import shown
 from printqueue.ledger import schema
-from printqueue.ledger.connect import read_only, tolerate_texts
 from printqueue.ledger.errors import FAILURES, LedgerError
-from printqueue.ledger.identity import require_known, require_plain
+from printqueue.ledger.file import read_only, require_known, require_plain, tolerate_texts
+from printqueue.ledger.rescue.salvage import PRINT_JSON, is_json
 
-MOST_NAMED = 20  # of one kind; the rest is counted
+MAX_NAMED = 20  # of one kind; the rest is counted
 _COUNTED = ("arrivals", "prints", "kept", "facts")
 _ROWS_TOGETHER = 200  # kept rows hold whole profiles
 
 
 @dataclass(slots=True)
 class CheckUp:
-    """What was found. `problems` is empty where all is well; `schema` is the version found."""
+    """What was found. `problems` is empty if all is well; `schema` is the version found."""
 
     file: str
     size: int  # bytes
@@ -35,8 +34,8 @@ class CheckUp:
 
 
 def check_up(path: str) -> CheckUp:
-    """Integrity, foreign keys, version and consistency, all of one moment. Raises `LedgerError` for what is no ledger
-    of ours, or is newer, or cannot be read at all.
+    """Integrity, foreign keys, version and consistency, all of one moment. Raises `LedgerError` if the file is not one of
+    our ledgers, is newer, or cannot be read at all.
     """
     require_plain(path, own=False)
     try:
@@ -70,7 +69,7 @@ def _looked_through(connection: sqlite3.Connection, found: CheckUp) -> CheckUp:
 
 def integrity(connection: sqlite3.Connection) -> Iterator[str]:
     """SQLite's own full check, and its check of foreign keys."""
-    for (line,) in connection.execute(f"PRAGMA integrity_check({MOST_NAMED + 1})"):
+    for (line,) in connection.execute(f"PRAGMA integrity_check({MAX_NAMED + 1})"):
         if line != "ok":
             yield f"SQLite: {' '.join(str(line).split())}"
     for row in connection.execute("PRAGMA foreign_key_check"):
@@ -78,7 +77,7 @@ def integrity(connection: sqlite3.Connection) -> Iterator[str]:
 
 
 def _few(problems: Iterator[str]) -> list[str]:
-    named = [shown(problem, limit=400) for problem in islice(problems, MOST_NAMED)]
+    named = [shown(problem, limit=400) for problem in islice(problems, MAX_NAMED)]
     more = sum(1 for _ in problems)
     return [*named, f"… and {more} more of that kind."] if more else named
 
@@ -121,17 +120,10 @@ def _kept(connection: sqlite3.Connection) -> Iterator[str]:
 
 
 def _texts(connection: sqlite3.Connection) -> Iterator[str]:
-    for job, *texts in connection.execute("SELECT job, settings, findings, measurements FROM prints"):
-        for name, kind, text in zip(("settings", "findings", "measurements"), (dict, list, dict), texts, strict=True):
-            if not _is_json(text, kind):
-                yield f"Job {job}: its {name} cannot be read."
-
-
-def _is_json(text: str, kind: type) -> bool:
-    try:
-        return isinstance(json.loads(text), kind)
-    except (ValueError, RecursionError):
-        return False
+    for row in connection.execute(f"SELECT job, {', '.join(PRINT_JSON)} FROM prints"):  # noqa: S608 - our own names
+        for name, kind in PRINT_JSON.items():
+            if not is_json(row[name], kind):
+                yield f"Job {row['job']}: its {name} cannot be read."
 
 
 def _numbers(connection: sqlite3.Connection) -> Iterator[str]:

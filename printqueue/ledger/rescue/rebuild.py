@@ -1,6 +1,6 @@
 """A damaged ledger is set aside, never deleted; what can be read of it goes into a new one.
 
-The order of things, so that a kill between any two of them loses nothing and the next start goes on:
+The order, so that a kill between any two steps loses nothing and the next start goes on:
 
 | done so far                                     | what the next start finds       | its next step             |
 |-------------------------------------------------|---------------------------------|---------------------------|
@@ -13,23 +13,67 @@ The order of things, so that a kill between any two of them loses nothing and th
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from itertools import count
 
 from printqueue.core.disk import durable
 from printqueue.ledger import schema
-from printqueue.ledger.connect import read_only
 from printqueue.ledger.errors import FAILURES, NONSENSE, write_error
-from printqueue.ledger.identity import PARTS
-from printqueue.ledger.rescue.rebuilt import Rebuilt, Salvaged
-from printqueue.ledger.rescue.salvage import IntentCheck, salvage
+from printqueue.ledger.file import PARTS, read_only
+from printqueue.ledger.rescue.salvage import IntentCheck, Salvaged, salvage
 from printqueue.ledger.transactions import json_text, suspect_mark
 
 
+@dataclass(frozen=True, slots=True)
+class Rebuilt:
+    """One rebuild. `at` is RFC 3339 UTC, `aside` the damaged file's name beside the ledger."""
+
+    at: str
+    aside: str
+    why: str
+    salvaged: dict[str, Salvaged]
+
+    @classmethod
+    def of(cls, row: sqlite3.Row) -> Rebuilt:
+        """A row of `rebuilds`."""
+        return cls(row["at"], row["aside"], row["why"], json.loads(row["salvaged"]))
+
+    def stands(self, ledger: str) -> bool:
+        """Whether the damaged file still stands beside the ledger: nobody has seen to it yet."""
+        return os.path.lexists(os.path.join(os.path.dirname(ledger), self.aside))
+
+    @property
+    def says(self) -> str:
+        """What happened, what was saved, what was not."""
+        counts = ", ".join(f"{name} {one['rows']}" for name, one in self.salvaged.items() if one["rows"])
+        lost = [name for name, one in self.salvaged.items() if one["dropped"] or not one["whole"]]
+        missing = (
+            " Not everything in it could be read; dates and settings of every print stand in its note too."
+            if lost
+            else ""
+        )
+        return (
+            f"The ledger was damaged ({self.why}) and was rebuilt on {self.at}. Taken over: {counts or 'nothing'}."
+            f"{missing} Pictures and prints are untouched; what stands in print/ is not made again."
+        )
+
+    @property
+    def do(self) -> str:
+        """How to end this message."""
+        return (
+            f"Look at the disk. If you have a copy (`printqueue ledger backup --help` says how to put it back), decide which of "
+            f"the two to go on with. Then move {self.aside} "
+            "(with its -wal and -shm) out of the state folder: this message ends with that."
+        )
+
+
 def rebuild(path: str, why: str, now: Callable[[], str], intent_is_whole: IntentCheck) -> Rebuilt:
-    """Make a new ledger out of the damaged one at `path`, and set that aside. Raises `LedgerError`, `WorldError`."""
+    """Make a new ledger from the damaged one at `path`, which is set aside. Raises `LedgerError`, `WorldError`."""
     hidden = _hidden(path)
     with durable.world("Rebuilding", path):
         _drop(hidden)
@@ -48,7 +92,7 @@ def rebuild(path: str, why: str, now: Callable[[], str], intent_is_whole: Intent
 
 
 def go_on(path: str, now: Callable[[], str]) -> Rebuilt | None:
-    """Finish a rebuild that was killed after the damaged ledger had been moved; what it says, None without one."""
+    """Finish a rebuild that was killed after the damaged ledger had been moved; None if there was none."""
     if os.path.lexists(path):
         return None
     hidden = _hidden(path)
@@ -58,7 +102,7 @@ def go_on(path: str, now: Callable[[], str]) -> Rebuilt | None:
             _exchange(path, hidden, made.aside)
             return made
         _drop(hidden)
-        if any(os.path.lexists(path + part) for part in PARTS):  # somebody took the ledger without its -wal
+        if _is_taken(path):  # somebody took the ledger without its -wal
             _move(path, _free_name(path, now()))
     return None
 
@@ -73,20 +117,20 @@ def _drop(hidden: str) -> None:
 
 
 def _free_name(path: str, at: str) -> str:
-    """A dated name beside the ledger that nothing has, nor what belongs to it."""
+    """A dated name beside the ledger, free with all of `PARTS`."""
     folder, name = os.path.split(path)
     stem = f"{name.removesuffix('.sqlite')}-set-aside-{at.replace(':', '-')}"
-    number = 1
-    while True:
-        free = f"{stem}.sqlite" if number == 1 else f"{stem} ({number}).sqlite"
-        if not any(os.path.lexists(os.path.join(folder, free + part)) for part in PARTS):
-            return free
-        number += 1
+    names = (f"{stem}.sqlite" if number == 1 else f"{stem} ({number}).sqlite" for number in count(1))
+    return next(name for name in names if not _is_taken(os.path.join(folder, name)))
+
+
+def _is_taken(path: str) -> bool:
+    return any(os.path.lexists(path + part) for part in PARTS)
 
 
 @contextmanager
 def _new(hidden: str) -> Iterator[sqlite3.Connection]:
-    """An empty ledger under a hidden name: what is written into it in the block is committed at its end."""
+    """An empty ledger under a hidden name; what the block writes into it is committed at its end."""
     os.close(durable.create(hidden))
     os.chmod(hidden, 0o600)
     with closing(sqlite3.connect(hidden, isolation_level=None)) as new:
@@ -107,14 +151,14 @@ def _record(made: Rebuilt, new: sqlite3.Connection) -> None:
 
 def _salvaged(path: str, new: sqlite3.Connection, intent_is_whole: IntentCheck) -> dict[str, Salvaged]:
     with closing(read_only(path)) as old:
-        # Without it SQLite opens no file that is shorter than its header says, and reads nothing of it.
+        # Otherwise SQLite refuses a file that is shorter than its header says.
         old.execute("PRAGMA writable_schema = ON")
         old.execute("PRAGMA cell_size_check = ON")
         return salvage(old, new, intent_is_whole)
 
 
 def _finished(hidden: str) -> Rebuilt | None:
-    """The row in which a whole hidden ledger says what it was made of; None for a half one."""
+    """What a whole hidden ledger says of its making; None for half of one, or none."""
     if not os.path.lexists(hidden):
         return None
     try:
@@ -133,7 +177,7 @@ def _exchange(path: str, hidden: str, aside: str) -> None:
 
 
 def _move(path: str, aside: str) -> None:
-    """The database first: without it, nothing would take an old -wal or -journal for current."""
+    """The database first: alone, an old -wal or -journal is never taken for current."""
     folder = os.path.dirname(path)
     for part in PARTS:
         with suppress(FileNotFoundError):

@@ -1,9 +1,9 @@
-"""What can still be read out of a damaged ledger, row by row, into a new one. Nothing is believed unseen.
+"""What can still be read out of a damaged ledger, row by row, into a new one. No row is believed unchecked.
 
-Each table is read from its first row up to the first that cannot be read, then from its last row down, then
-every number between by itself, so that a damaged page costs its own rows only. A row is taken over where its words are
-legal, its JSON can be read, its paths stay inside the studio, kept bytes have the hash they are kept
-under, and (by the new file's own constraints) its types and its arrival are there.
+Each table is read from its first row up to the first unreadable one, then from its last row down, then number by number
+in between, so that a damaged page costs only its own rows. A row is taken over if its words are legal, its JSON can be
+read, its paths stay inside the studio, kept bytes have the hash they are kept under, and (by the new file's own
+constraints) its types and its arrival are there.
 """
 
 from __future__ import annotations
@@ -11,20 +11,29 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
+from typing import TypedDict
 
 from printqueue.core.model.job import Phase, State
 from printqueue.ledger import schema
-from printqueue.ledger.connect import tolerate_texts
 from printqueue.ledger.errors import FAILURES
-from printqueue.ledger.rescue.rebuilt import Salvaged
+from printqueue.ledger.file import tolerate_texts
 
 IntentCheck = Callable[[str], bool]
+PRINT_JSON: Mapping[str, type] = {"settings": dict, "findings": list, "measurements": dict}  # columns of `prints`
 _VERDICTS = (None, "accepted", "turned-back")
-_GAP = 1000  # numbers left free where the newest rows may be lost: a job number is never given twice
-_PROBED = 20_000  # numbers that are tried where neither the counter nor the newest row can be read
-_FURTHEST = 1_000_000  # a counter that is further ahead of the newest row than this is itself damage
+_GAP = 1000  # numbers left free if the newest rows may be lost: a job number is never given twice
+_PROBED = 20_000  # numbers tried if neither the counter nor the newest row can be read
+_FURTHEST = 1_000_000  # a counter further ahead of the newest row than this is itself damage
+
+
+class Salvaged(TypedDict):
+    """What became of one table: rows taken over, rows refused, and whether every row could be read."""
+
+    rows: int
+    dropped: int
+    whole: bool
 
 
 def salvage(old: sqlite3.Connection, new: sqlite3.Connection, intent_is_whole: IntentCheck) -> dict[str, Salvaged]:
@@ -39,7 +48,7 @@ def salvage(old: sqlite3.Connection, new: sqlite3.Connection, intent_is_whole: I
 def illegal_row(connection: sqlite3.Connection, intent_is_whole: IntentCheck, *, everywhere: bool) -> str | None:
     """The first row that would not be taken over, as 'table number': damage that SQLite itself cannot see.
 
-    `everywhere`: of all tables; else only of what the service will act on, the arrivals that are not over.
+    `everywhere`: in all tables; else only where the service will act, in the arrivals that are not over.
     """
     judges = _judges(intent_is_whole)
     over = "" if everywhere else " WHERE state NOT IN ('printable', 'withdrawn')"
@@ -51,7 +60,7 @@ def illegal_row(connection: sqlite3.Connection, intent_is_whole: IntentCheck, *,
 
 
 def _judges(intent_is_whole: IntentCheck) -> dict[str, Callable[[sqlite3.Row], bool]]:
-    """Table → whether a row of it can be believed; in the order in which they can be taken over."""
+    """Table → whether one of its rows can be believed; in the order in which they can be taken over."""
     return {
         "arrivals": lambda row: _arrival_is_legal(row, intent_is_whole),
         "prints": _print_is_legal,
@@ -70,7 +79,7 @@ def _table(
     except FAILURES:
         return Salvaged(rows=0, dropped=0, whole=False)
     salvaged = Salvaged(rows=0, dropped=0, whole=not lost)
-    if columns:  # else the table is younger than the damaged ledger, or nothing tells where its rows are
+    if columns:  # else the table is younger than the damaged ledger, or nothing says where its rows are
         for row in _readable(old, table, columns, salvaged):
             took = _is_legal(row, is_legal) and _inserted(new, table, columns, row)
             salvaged["rows" if took else "dropped"] += 1
@@ -78,7 +87,7 @@ def _table(
 
 
 def _common_columns(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> list[str]:
-    """In the new table's order; empty where the old ledger tells of no such table."""
+    """In the new table's order; empty if the old ledger shows no such table."""
     before = {row[1] for row in old.execute(f"PRAGMA table_info({table})")}
     return [row[1] for row in new.execute(f"PRAGMA table_info({table})") if row[1] in before]
 
@@ -103,7 +112,7 @@ def _readable(old: sqlite3.Connection, table: str, columns: list[str], salvaged:
 
 
 def _counter(old: sqlite3.Connection, table: str) -> int | None:
-    """The highest number that was ever given, as SQLite counted it; None where that cannot be read."""
+    """The highest number ever given, as SQLite counted it; None if that cannot be read."""
     with suppress(*FAILURES):
         found = old.execute("SELECT seq FROM sqlite_sequence WHERE name = ?", (table,)).fetchone()
         return found[0] if found and isinstance(found[0], int) else None
@@ -113,24 +122,30 @@ def _counter(old: sqlite3.Connection, table: str) -> int | None:
 def _is_legal(row: sqlite3.Row, is_legal: Callable[[sqlite3.Row], bool]) -> bool:
     try:
         return is_legal(row)
-    except (TypeError, ValueError, IndexError, RecursionError):  # another type, no JSON, or a column lost its name
+    except (TypeError, ValueError, IndexError, RecursionError):  # a wrong type, broken JSON, or a column lost its name
         return False
 
 
 def _arrival_is_legal(row: sqlite3.Row, intent_is_whole: IntentCheck) -> bool:
-    State(row["state"])
-    Phase(row["phase"])
-    intent_is_there = row["intent"] is not None
-    if row["phase"] in ("publishing", "published") and not intent_is_there:
-        return False
-    return is_inside(row["path"]) and (not intent_is_there or intent_is_whole(row["intent"]))
+    State(row["state"])  # raises for a word that is not ours
+    is_publishing = Phase(row["phase"]) in (Phase.PUBLISHING, Phase.PUBLISHED)
+    if row["intent"] is None:
+        return is_inside(row["path"]) and not is_publishing
+    return is_inside(row["path"]) and intent_is_whole(row["intent"])
 
 
 def _print_is_legal(row: sqlite3.Row) -> bool:
-    types = {"settings": dict, "findings": list, "measurements": dict}
-    if not all(isinstance(json.loads(row[name]), kind) for name, kind in types.items()):
+    if not all(is_json(row[name], kind) for name, kind in PRINT_JSON.items()):
         return False
     return row["verdict"] in _VERDICTS and (row["output"] is None or is_inside(row["output"]))
+
+
+def is_json(text: str, kind: type) -> bool:
+    """Whether `text` is JSON of that kind."""
+    try:
+        return isinstance(json.loads(text), kind)
+    except (ValueError, RecursionError):
+        return False
 
 
 def is_inside(path: bytes) -> bool:
@@ -150,7 +165,7 @@ def _inserted(new: sqlite3.Connection, table: str, columns: list[str], row: sqli
 
 
 def _count_on(old: sqlite3.Connection, new: sqlite3.Connection, table: str, key: str, *, sure: bool) -> None:
-    """Numbers go on behind the highest that was ever given, as far as that can still be known."""
+    """Go on numbering after the highest number ever given, as far as that can still be known."""
     highest = new.execute(f"SELECT coalesce(max({key}), 0) FROM {table}").fetchone()[0]  # noqa: S608 - our own names
     counter = _counter(old, table)
     if counter is None or not highest <= counter <= highest + _FURTHEST:

@@ -57,7 +57,7 @@ def month(studio: Studio, shelf: Shelf, ledger: LedgerReader, count: MonthCount,
     """Everything that was made or turned back in that month, newest first."""
     book = _Book(studio, shelf, ledger, now)
     with ledger.at_once():
-        records = ledger.prints(Wanted(month=count.month, judged=True), most=_MAX_PRINTS)
+        records = ledger.prints(Wanted(month=count.month, judged=True), limit=_MAX_PRINTS)
         book.know_all_thumbnails()
     found = [book.print(record, still_there=False) for record in records]
     return tuple(sorted(found, key=lambda one: (one.when, one.job), reverse=True))
@@ -79,7 +79,7 @@ class _Book:
 
     def newest(self) -> tuple[Print, ...]:
         """The prints that were made last."""
-        records = self._ledger.prints(Wanted(made=True), most=_NEWEST)
+        records = self._ledger.prints(Wanted(made=True), limit=_NEWEST)
         self._thumbnails |= self._ledger.thumbnails([one.job for one in records])
         return tuple(self.print(record, still_there=True) for record in records)
 

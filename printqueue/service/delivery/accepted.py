@@ -17,8 +17,8 @@ from printqueue.imaging.jobs import Provenance, Verified
 from printqueue.judging.judged import Judged
 from printqueue.reports.making import checked_words, conversion_words, glass_words, warned_of
 from printqueue.reports.print_note import PrintMade, print_text
-from printqueue.sandbox.context import Relay, ask
-from printqueue.sandbox.protocol import Rendered, RenderTask, VerifyTask
+from printqueue.sandbox.context import Children, ask
+from printqueue.sandbox.protocol import PrintTask, Rendered
 from printqueue.service import steps
 from printqueue.service.context import Attempt, Outcome, ServiceContext
 from printqueue.service.delivery import proofs
@@ -47,34 +47,34 @@ class NewPrint:
 # -- rendering ---------------------------------------------------------------------
 
 
-def render(context: ServiceContext, attempt: Attempt, relay: Relay, judged: Sequence[Judged]) -> list[NewPrint]:
+def render(context: ServiceContext, attempt: Attempt, children: Children, judged: Sequence[Judged]) -> list[NewPrint]:
     """Render every print of the picture, and draw its proof picture, into hidden temps in their target folders."""
     prints = prints_of(attempt, judged)
     for one in prints:
         context.disks.require(context.studio.path(one.folder), one.folder)
-    made = [_render_one(context, relay, one) for one in prints]
-    relay.end()  # it could write to the last proof picture
+    made = [_render_one(context, children, one) for one in prints]
+    children.end()  # it could write to the last proof picture
     return made
 
 
-def _render_one(context: ServiceContext, relay: Relay, one: PrintInHand) -> NewPrint:
+def _render_one(context: ServiceContext, children: Children, one: PrintInHand) -> NewPrint:
     """One child writes the print, and ends before another compares it with its plan."""
     temp = Group(context, one.attempt).new_temp(one.folder, f"{one.index}.tif")
-    rendered = _rendered(context, relay, one, temp)
+    rendered = _rendered(context, children, one, temp)
     steps.reached("rendered")
     with ThreadPoolExecutor(1) as pool:  # while a child looks at it, and draws, the print is synced and hashed here
         proving = pool.submit(publish.verify_temp, context.studio, temp, rendered.sha256, one.picture)
-        verified = _verified(context, relay, one, temp)
-        proof = proofs.draw(context, relay, one, one.folder)
+        verified = _verified(context, children, one, temp)
+        proof = proofs.draw(context, children, one, one.folder)
         proving.result()
     one.attempt.proved.add(temp)
     steps.reached("proofed")
     return NewPrint(one, temp, rendered, verified, proof)
 
 
-def _rendered(context: ServiceContext, relay: Relay, one: PrintInHand, temp: str) -> Rendered:
+def _rendered(context: ServiceContext, children: Children, one: PrintInHand, temp: str) -> Rendered:
     """Written by a child, which has then ended."""
-    task = RenderTask(one.print_job, _provenance(one), context.bounds)
+    task = PrintTask(one.print_job, _provenance(one), context.bounds)
     with ExitStack() as stack:
         with durable.world("Writing", temp):
             out = held(stack, durable.create(context.studio.path(temp)))
@@ -82,19 +82,19 @@ def _rendered(context: ServiceContext, relay: Relay, one: PrintInHand, temp: str
             if one.judged.placement is not None and one.judged.placement.turned:
                 files.append(held(stack, durable.nameless(one.attempt.spool)))
         steps.reached("temp-made")
-        answer = ask(relay, "render", task, tuple(files))
-    relay.end()
+        answer = ask(children, "render", task, tuple(files))
+    children.end()
     return told(answer.rendered)
 
 
-def _verified(context: ServiceContext, relay: Relay, one: PrintInHand, temp: str) -> Verified:
+def _verified(context: ServiceContext, children: Children, one: PrintInHand, temp: str) -> Verified:
     """Compared with its plan, by a child that can only read it."""
-    task = VerifyTask(one.print_job, _provenance(one), context.bounds)
+    task = PrintTask(one.print_job, _provenance(one), context.bounds)
     with ExitStack() as stack:
         with durable.world("Reading", temp):
             written = held(stack, durable.open_to_read(context.studio.path(temp)))
             files = (held(stack, claim.open_regular(one.attempt.picture)), written)
-        return told(ask(relay, "verify", task, files).verified)
+        return told(ask(children, "verify", task, files).verified)
 
 
 def _provenance(one: PrintInHand) -> Provenance:

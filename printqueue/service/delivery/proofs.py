@@ -15,7 +15,7 @@ from printqueue.imaging.jobs import ProofWish
 from printqueue.reports import delivery as words
 from printqueue.reports import proof_words
 from printqueue.sandbox import ChildDiedError
-from printqueue.sandbox.context import Relay, ask
+from printqueue.sandbox.context import Children, ask
 from printqueue.sandbox.protocol import ProofTask, WordsTask
 from printqueue.service.context import ServiceContext
 from printqueue.service.delivery.asking import held, told
@@ -48,13 +48,13 @@ class Proof:
         return [Placed("companion", self.temp, final, self.sha256)] if self.temp else []
 
 
-def draw(context: ServiceContext, relay: Relay, one: PrintInHand, folder: str) -> Proof:
+def draw(context: ServiceContext, children: Children, one: PrintInHand, folder: str) -> Proof:
     """Draw it into a hidden temp in `folder`.
 
     No print is given up for its proof picture: where drawing fails, that is said and the job goes on without. Raises
     `WorldError` where there is no room for it, as for everything else that is made.
     """
-    drawing = _Drawing(context, relay, one, Group(context, one.attempt).new_temp(folder, f"{one.index}.jpg"))
+    drawing = _Drawing(context, children, one, Group(context, one.attempt).new_temp(folder, f"{one.index}.jpg"))
     try:
         return drawing.proof()
     except (OwnError, ChildDiedError) as error:
@@ -70,7 +70,7 @@ class _Drawing:
     """One proof picture being drawn into `temp`."""
 
     context: ServiceContext
-    relay: Relay
+    children: Children
     one: PrintInHand
     temp: str
 
@@ -110,14 +110,14 @@ class _Drawing:
                 out = held(stack, durable.create(self.context.studio.path(temp)))
                 thumbnail = held(stack, durable.nameless(attempt.spool))
             copy = () if attempt.copy is None else (attempt.copy,)
-            made = told(ask(self.relay, "proof", task, (picture, out, thumbnail, *copy)).proof)
+            made = told(ask(self.children, "proof", task, (picture, out, thumbnail, *copy)).proof)
             return Proof(temp, made.sha256, self._kept_thumbnail(thumbnail, made.thumbnail_sha256))
 
     def _words(self, why: str) -> Proof:
         with ExitStack() as stack:
             with durable.world("Writing", self.temp):
                 out = held(stack, durable.create(self.context.studio.path(self.temp)))
-            made = told(ask(self.relay, "words", WordsTask(self._wish(), why), (out,)).proof)
+            made = told(ask(self.children, "words", WordsTask(self._wish(), why), (out,)).proof)
         return Proof(self.temp, made.sha256, words_only=True)
 
     def _kept_thumbnail(self, descriptor: int, sha256: str) -> str:

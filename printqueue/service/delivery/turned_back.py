@@ -13,7 +13,7 @@ from printqueue.judging.judged import Judged
 from printqueue.ledger import Ledger
 from printqueue.reports import delivery as words
 from printqueue.reports.reason import TurnedBack, reason_text
-from printqueue.sandbox.context import Relay
+from printqueue.sandbox.context import Children
 from printqueue.service import steps
 from printqueue.service.context import Attempt, Outcome, ServiceContext
 from printqueue.service.delivery import proofs
@@ -24,12 +24,12 @@ from printqueue.service.delivery.proofs import Proof
 from printqueue.studio.folders import free_number
 
 
-def turn_back(context: ServiceContext, attempt: Attempt, judged: Sequence[Judged], relay: Relay) -> Outcome:
+def turn_back(context: ServiceContext, attempt: Attempt, judged: Sequence[Judged], children: Children) -> Outcome:
     """Say why in one note, for every print of the picture that failed, and show the first of them."""
     failed = [one for one in prints_of(attempt, judged) if one.fails]
     group = Group(context, attempt)
-    proof = proofs.draw(context, relay, failed[0], group.mirrored("review"))
-    relay.end()  # it could write to the proof picture
+    proof = proofs.draw(context, children, failed[0], group.mirrored("review"))
+    children.end()  # it could write to the proof picture
     steps.reached("proofed")
 
     def record(_: Publication) -> None:

@@ -22,7 +22,7 @@ def resolved(stem: str, trees: Mapping[str, Tree]) -> Tree:
     root = {key: value for key, value in merged.root.items() if key != EXTENDS}
     found = tuple(problem for tree in reversed(chain) for problem in tree.problems) + problems
     whole = all(tree.whole for tree in chain) and not problems
-    return Tree(trees[stem].file, root, merged.marks, found, whole)
+    return Tree(trees[stem].file, root, merged.positions, found, whole)
 
 
 def _chain(stem: str, trees: Mapping[str, Tree]) -> tuple[list[Tree], tuple[Problem, ...]]:
@@ -33,8 +33,8 @@ def _chain(stem: str, trees: Mapping[str, Tree]) -> tuple[list[Tree], tuple[Prob
         target = tree.root[EXTENDS]
         says, hint = _refusal(target, seen, trees)
         if says:
-            mark = tree.mark((EXTENDS,))
-            return [trees[name] for name in seen], (Problem(mark.file, mark.line, (EXTENDS,), says, hint),)
+            position = tree.position((EXTENDS,))
+            return [trees[name] for name in seen], (Problem(position.file, position.line, (EXTENDS,), says, hint),)
         seen.append(str(target))
     return [trees[name] for name in seen], ()
 
@@ -53,7 +53,7 @@ def _refusal(target: Node, seen: list[str], trees: Mapping[str, Tree]) -> tuple[
 
 def _over(farther: Tree, nearer: Tree) -> Tree:
     """`nearer` laid over `farther`: what both hold is marked as the nearer's, what only one holds as its own."""
-    return Tree(nearer.file, _merged(farther.root, nearer.root), {**farther.marks, **nearer.marks})
+    return Tree(nearer.file, _merged(farther.root, nearer.root), {**farther.positions, **nearer.positions})
 
 
 def _merged(old: dict[str, Node], new: dict[str, Node]) -> dict[str, Node]:

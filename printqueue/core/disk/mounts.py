@@ -1,7 +1,7 @@
-"""Disks and shares that are mounted on a folder inside one of the studio's folders (print/PAPER, say, on a printer's own machine).
+"""Disks and shares mounted on a folder inside one of the studio's folders (print/PAPER, say, on a printer's own machine).
 
-Such a folder carries no mark. That it was a mount of its own is written down where it is first used, in the state folder;
-from then on the folder that stands there without its mount is not taken for it. One stat for every part of a path.
+Such a folder carries no mark. At its first use the state folder records that it is a mount of its own; from then on, the
+plain folder that appears without the mount is not taken for it. One stat for every part of a path.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from printqueue.core.errors import WorldError
 from printqueue.core.text import shown
 
 FILE = "mounts"  # in the state folder: the paths, relative to the studio
-_MOST = 1 << 20
+_MAX_BYTES = 1 << 20
 _turn = threading.Lock()
 
 
-class InnerGoneError(WorldError):
-    """A folder that was a mount of its own is none now."""
+class MountGoneError(WorldError):
+    """A folder that was a mount of its own no longer is."""
 
     def __init__(self, name: str) -> None:
         super().__init__(
@@ -32,23 +32,23 @@ class InnerGoneError(WorldError):
 
 
 def known(record: str) -> set[str]:
-    """What `record` lists; nothing where there is no such file, or none that makes sense."""
+    """What `record` lists; nothing if there is no such file, or it makes no sense."""
     try:
-        listed = json.loads(durable.read_plain(record, _MOST))
+        listed = json.loads(durable.read_plain(record, _MAX_BYTES))
     except (FileNotFoundError, ValueError):
         return set()
     return {one for one in listed if isinstance(one, str)} if isinstance(listed, list) else set()
 
 
 def gone(root: str, record: str, path: str) -> str:
-    """The folder on the way from `root` to `path` (relative) that has lost its mount, "" where none has."""
+    """The folder on the way from `root` to `path` (relative) that has lost its mount, "" if none has."""
     listed = known(record)
     lost = (part for part in _parts(path) if part in listed and not _is_mount(root, part)) if listed else iter(())
     return next(lost, "")
 
 
 def note(root: str, record: str, path: str) -> None:
-    """Write down which folders on the way to the folder `path` (relative) are mounts of their own."""
+    """Record which folders on the way to the folder `path` (relative) are mounts of their own."""
     found = {part for part in _parts(path) if _is_mount(root, part)}
     if not found:
         return
@@ -59,7 +59,7 @@ def note(root: str, record: str, path: str) -> None:
 
 
 def forget(root: str, record: str) -> list[str]:
-    """Take those off the list that are no mounts now, for the photographer's own word only. Returns them."""
+    """Drop and return those that are no longer mounts; only when the photographer says so."""
     listed = known(record)
     lost = {part for part in listed if not _is_mount(root, part)}
     if lost:
@@ -79,7 +79,7 @@ def _parts(path: str) -> Iterator[str]:
 
 
 def _is_mount(root: str, part: str) -> bool:
-    """By its device: a bind mount of a folder of the same file system is not told apart."""
+    """Judged by its device, which does not show a bind mount from the same file system."""
     folder = os.path.join(root, part)
     try:
         return os.lstat(folder).st_dev != os.lstat(os.path.dirname(folder)).st_dev

@@ -1,4 +1,4 @@
-"""Disks that do not answer: a thread that hangs on one shows it, until it comes back."""
+"""Disks that do not answer, known by the threads that hang on them."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from printqueue.core.text import shown
 _PATIENCE_S = 2.0
 
 
-class Answering:
-    """Which disks hang. A call to the kernel that hangs cannot be taken back, only left to a thread of its own."""
+class HangingDisks:
+    """Which disks hang. A hanging system call cannot be cancelled, only left to a thread of its own."""
 
     def __init__(self) -> None:
         self._hanging: list[tuple[int, threading.Thread]] = []
         self._lock = threading.Lock()
 
     def without_waiting(self, path: str, work: Callable[[], object]) -> None:
-        """Do `work` on the disk of `path`; where that does not come back, leave it behind and remember the disk."""
+        """Do `work` on the disk of `path`; if it does not come back, leave it behind and remember the disk."""
         thread = threading.Thread(target=work, name="hanging", daemon=True)
         thread.start()
         thread.join(_PATIENCE_S)
@@ -31,7 +31,7 @@ class Answering:
                 self._hanging.append((device, thread))
 
     def require(self, path: str, name: str) -> None:
-        """Raises `WorldError` where the disk of `path` hangs; `name` is what people call it."""
+        """Raise `WorldError` if the disk of `path` hangs; `name` is what people call it."""
         with self._lock:
             self._hanging = [(device, thread) for device, thread in self._hanging if thread.is_alive()]
             hanging = {device for device, _ in self._hanging}
