@@ -6,13 +6,14 @@ import argparse
 import os
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from printqueue.cli.completing import add_paper_and_size
 from printqueue.cli.console import add_json, print_json, progress, say, studio_of, table
 from printqueue.core.text import shown
 
 if TYPE_CHECKING:
+    from printqueue.cli.single import Checked
     from printqueue.core.model.finding import Finding
 
 _VERDICTS = {"accepted": "accepted", "turned-back": "TURNED BACK"}
@@ -29,20 +30,18 @@ def run(options: argparse.Namespace) -> int:
     """Judge each file; the highest exit code wins."""
     from printqueue.cli import single
 
-    results, codes = [], []
+    results = []
     with single.context(studio_of(options)) as context:
-        judge = single.Single(context, options.paper, options.size)
+        judge = single.FileJudge(context, options.paper, options.size)
         for path in _in_turn(options.files):
-            result, findings, code = single.check_file(judge, path)
-            results.append(result)
-            codes.append(code)
+            results.append(judge.check(path))
             if not options.json:
-                _show(result, findings)
+                show(results[-1])
     if options.json:
-        print_json(results)
+        print_json([result.as_json() for result in results])
     elif len(results) > 1:
         _sum_up(results)
-    return max(codes)
+    return max(result.code for result in results)
 
 
 def _in_turn(files: Sequence[str]) -> Iterator[str]:
@@ -59,19 +58,20 @@ def _in_turn(files: Sequence[str]) -> Iterator[str]:
 
 
 def _bytes(path: str) -> int:
-    """At least 1: a file that is not there is work too."""
+    """At least 1: a missing file is work too."""
     try:
         return max(1, os.stat(path).st_size)
     except OSError:
         return 1
 
 
-def _show(result: dict[str, Any], findings: Sequence[Finding]) -> None:
+def show(result: Checked) -> None:
+    """Verdict and findings of one file, for a person."""
     from printqueue.core.model.finding import About, Level, worst_first
 
-    if result["error"]:
-        return say(f"{result['file']}: {result['error']}")
-    ordered = worst_first(findings)
+    if result.error is not None:
+        return say(f"{shown(result.path)}: {result.error}")
+    ordered = worst_first(result.judged.findings)
     say(_summary(result, ordered))
     open_ones = [finding for finding in ordered if finding.level is not Level.PASS]
     unmeasured = [finding.check for finding in open_ones if finding.about is About.NUMBERS]
@@ -84,17 +84,17 @@ def _show(result: dict[str, Any], findings: Sequence[Finding]) -> None:
     return table("", ("level", "check", "measured, limit, what to do"), rows, wide=2)
 
 
-def _summary(result: dict[str, Any], findings: Sequence[Finding]) -> str:
-    """One line: the verdict, on what, how large, at how many ppi, and how many findings of which level."""
-    printed = result["print"]
-    where = f"{result['paper']}, {result['size'] or 'the size asked for'}"
+def _summary(result: Checked, findings: Sequence[Finding]) -> str:
+    """One line: the verdict, on which paper, how large, at how many ppi, and how many findings of each level."""
+    answer = result.as_json()
+    printed, where = answer["print"], f"{answer['paper']}, {answer['size'] or 'the size asked for'}"
     if printed is not None:
         where += f" ({printed['width_mm']:.0f} × {printed['height_mm']:.0f} mm at {printed['ppi']:.0f} ppi)"
     counted = Counter("allowed" if finding.allowed else str(finding.level) for finding in findings)
     counts = ", ".join(
         f"{counted[name]} {name}" for name in ("reject", "warn", "note", "allowed", "pass") if counted[name]
     )
-    return f"{result['file']}: {_VERDICTS.get(result['verdict'], '')} for {where}: {counts}"
+    return f"{answer['file']}: {_VERDICTS.get(answer['verdict'], '')} for {where}: {counts}"
 
 
 def _row(finding: Finding) -> tuple[str, str, str]:
@@ -104,8 +104,8 @@ def _row(finding: Finding) -> tuple[str, str, str]:
     return level, finding.check, shown(f"{finding.says}{limit_words(finding)} {finding.do}".strip(), limit=1000)
 
 
-def _sum_up(results: Sequence[dict[str, Any]]) -> None:
-    counted = Counter(str(result["verdict"]) for result in results)
+def _sum_up(results: Sequence[Checked]) -> None:
+    counted = Counter(str(result.verdict) for result in results)
     parts = [f"{counted[verdict]} {word.lower()}" for verdict, word in _VERDICTS.items() if counted[verdict]]
     if unjudged := counted["None"]:
         parts.append(f"{unjudged} not judged")

@@ -47,14 +47,14 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _complaints_only() -> None:
-    """What the service says while it works is not for here; what goes wrong is."""
+    """Show what goes wrong in the service, not what it says while it works."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setLevel(logging.WARNING)
     logging.basicConfig(handlers=[handler], format="%(message)s")
 
 
 def _program() -> str:
-    """How it was called, so that what is shown can be typed."""
+    """How this program was called, so that the commands shown can be typed."""
     name = sys.argv[0]
     return name if os.path.basename(name) == "printqueue" else "printqueue"
 

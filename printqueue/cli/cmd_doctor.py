@@ -28,7 +28,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _results(options: argparse.Namespace) -> list[dict[str, str]]:
-    """The objects of `doctor --json`; a library too broken to ask anything else is the one answer then."""
+    """The objects of `doctor --json`; if a library is too broken to ask anything, that is the only answer."""
     try:
         from printqueue.cli.doctor import examine
     except ImportError as error:

@@ -27,7 +27,7 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Print what stands beside the check's code, and what the starter papers set."""
+    """Print the check's explanation, and the limits the starter papers set."""
     from printqueue.cli import explaining
     from printqueue.core.nearest import suggestion
     from printqueue.judging.checks import REGISTRY
@@ -65,7 +65,7 @@ def _list(checks: Any, *, as_json: bool) -> None:
 
 
 def _show(text: str) -> None:
-    """Plain in a pipe; in a terminal the headings stand out."""
+    """Plain in a pipe, with highlighted headings in a terminal."""
     if not in_terminal():
         print(text, end="")
         return

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from printqueue.core.model.job import PrintRecord
     from printqueue.ledger import Wanted
 
-_MOST = 1000
-_LONGEST_WHY = 160
+_MAX_SHOWN = 1000
+_MAX_WHY = 160
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -27,7 +27,9 @@ def arguments(command: argparse.ArgumentParser) -> None:
     outcome = command.add_mutually_exclusive_group()
     outcome.add_argument("--made", action="store_true", help="only what was made")
     outcome.add_argument("--turned-back", action="store_true", help="only what was turned back")
-    command.add_argument("--most", type=_count, default=_MOST, metavar="N", help=f"at most so many (default: {_MOST})")
+    command.add_argument(
+        "--most", type=_count, default=_MAX_SHOWN, metavar="N", help=f"at most so many (default: {_MAX_SHOWN})"
+    )
     add_json(command)
 
 
@@ -39,7 +41,7 @@ def _count(text: str) -> int:
 
 def run(options: argparse.Namespace) -> int:
     """Every judged print, newest first."""
-    from printqueue.ledger import LedgerReader
+    from printqueue.ledger import LedgerReader, Wanted
 
     wanted = _wanted(options)
     studio = studio_of(options)
@@ -49,7 +51,7 @@ def run(options: argparse.Namespace) -> int:
         print_json([_object(record) for record in records])
         return Exit.DONE
     if not records:
-        say("Nothing was made yet." if wanted == _nothing_asked() else _nothing_like_that(options))
+        say("Nothing was made yet." if wanted == Wanted(judged=True) else _nothing_like_that(options))
         return Exit.DONE
     _show(records)
     if len(found) > len(records):
@@ -73,14 +75,8 @@ def _wanted(options: argparse.Namespace) -> Wanted:
     )
 
 
-def _nothing_asked() -> Wanted:
-    from printqueue.ledger import Wanted
-
-    return Wanted(judged=True)
-
-
 def _nothing_like_that(options: argparse.Namespace) -> str:
-    """A misspelt paper looks like lost work: the nearest one in rules/ is named."""
+    """A misspelt paper would look like lost work, so the nearest one in rules/ is named."""
     from printqueue.core.nearest import suggestion
 
     said = "Nothing like that was made or turned back."
@@ -98,7 +94,7 @@ def _show(records: list[PrintRecord]) -> None:
             str(record.job),
             local(record.made if record.state == "printable" and record.made else record.since),
             _became(record),
-            _picture(record),
+            f"{record.path} → {record.file}" if record.file else record.path,  # where that is numbered
             f"{record.paper} {record.size}".strip(),
             _settings(record) if record.state == "printable" else _why(record),
         )
@@ -114,23 +110,18 @@ def _became(record: PrintRecord) -> str:
     return "turned back (since taken)" if record.state == "withdrawn" else "turned back"
 
 
-def _picture(record: PrintRecord) -> str:
-    """As it was dropped; and the print file's name, where that has a number."""
-    return f"{record.path} → {record.file}" if record.file else record.path
-
-
 def _why(record: PrintRecord) -> str:
-    """The checks that turned it back: those that reject, or else those that warn. What is no check says why itself."""
+    """The checks that turned it back: those that reject, else those that warn. Other faults are given in full."""
     from printqueue.core.model.finding import Level
     from printqueue.core.text import shown
     from printqueue.judging.checks import REGISTRY
 
     found = record.counting(Level.REJECT) or record.counting(Level.WARN)
     if not found:
-        return shown(record.says, limit=_LONGEST_WHY)
+        return shown(record.says, limit=_MAX_WHY)
     names = {str(one.get("check")): str(one.get("says")) for one in found}
     return ", ".join(
-        name if name in REGISTRY else shown(f"{name}: {says}", limit=_LONGEST_WHY) for name, says in names.items()
+        name if name in REGISTRY else shown(f"{name}: {says}", limit=_MAX_WHY) for name, says in names.items()
     )
 
 

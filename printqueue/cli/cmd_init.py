@@ -28,9 +28,10 @@ def arguments(command: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Make the studio and say what to do next."""
     from printqueue.studio import starter
+    from printqueue.studio.marker import is_studio
 
     root = options.dir or options.studio or "."
-    if starter.is_studio(root):
+    if is_studio(root):
         return _put_back(root)
     studio = starter.init(root)
     say(f"Studio made: {studio.root}")
@@ -43,14 +44,14 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _put_back(root: str) -> int:
-    """What the photographer took away and wants again."""
+    """Put back folders the photographer removed and wants again."""
     from printqueue.studio.folders import open_studio, put_back
 
     studio = open_studio(root)
-    done = 0
+    done = False
     for line in put_back(studio):
         say(line)
-        done += 1
+        done = True
     if not done:
         raise StudioError(
             f"{shown(studio.root)} is a studio already, and none of its folders is missing. Nothing was changed.",

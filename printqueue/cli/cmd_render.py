@@ -13,7 +13,7 @@ from printqueue.core.errors import Exit, OwnError, UsageError
 from printqueue.core.text import shown
 
 if TYPE_CHECKING:
-    from printqueue.cli.single import Single
+    from printqueue.cli.single import FileJudge
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
@@ -27,43 +27,43 @@ def arguments(command: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Judge, and where accepted write OUT whole or not at all."""
     from printqueue.cli import single
-    from printqueue.cli.cmd_check import _show
+    from printqueue.cli.cmd_check import show
 
     if os.path.lexists(options.output):
         raise UsageError(f"{shown(options.output)} exists already; nothing was changed.", do="Name another file.")
     with single.context(studio_of(options)) as context:
-        judge = single.Single(context, options.paper, options.size)
-        result, findings, code = single.check_file(judge, options.file)
-        if code == Exit.DONE:
+        judge = single.FileJudge(context, options.paper, options.size)
+        result = judge.check(options.file)
+        if result.code == Exit.DONE:
             _render(judge, options.file, options.output)
     if options.json:
-        print_json([result])
+        print_json([result.as_json()])
     else:
-        _show(result, list(findings))
-        if code == Exit.DONE:
+        show(result)
+        if result.code == Exit.DONE:
             say(f"Print file: {options.output}")
-    return code
+    return result.code
 
 
-def _render(judge: Single, path: str, output: str) -> None:
-    """Through a hidden temp beside OUT; the descriptors go to a bounded child."""
+def _render(judge: FileJudge, path: str, output: str) -> None:
+    """Through a hidden temporary file beside OUT; a bounded child gets only the descriptors."""
     from printqueue.cli.fresh import fresh_file, scratch_file
     from printqueue.cli.single import opened
     from printqueue.sandbox.context import ask, print_job
     from printqueue.sandbox.protocol import PrintTask
 
-    request, kept = judge.request(path), judge.stock
-    provenance = judge.provenance(path, request)
+    request = judge.request(path)
+    provenance, bounds = judge.provenance(path, request), judge.context.bounds
     with ExitStack() as held:
         file = held.enter_context(fresh_file(output))
-        scratch = held.enter_context(scratch_file(os.path.dirname(os.path.abspath(output))))  # where pixels are turned
+        scratch = held.enter_context(scratch_file(os.path.dirname(os.path.abspath(output))))  # for turning the picture
         reading = held.enter_context(opened(path))
         children = held.enter_context(judge.context.children())
-        order = PrintTask(print_job(request, kept), provenance, judge.context.bounds)
-        rendered = ask(children, "render", order, (reading, file.descriptor, scratch)).rendered
-        children.end()  # another compares what this one has written
+        task = PrintTask(print_job(request, judge.stock), provenance, bounds)
+        rendered = ask(children, "render", task, (reading, file.descriptor, scratch)).rendered
+        children.end()  # another child verifies what this one wrote
         written = held.enter_context(file.reading())
-        proof = ask(children, "verify", order, (reading, written))
+        proof = ask(children, "verify", task, (reading, written))
         if rendered is None or proof.verified is None:
             raise OwnError("The rendering process gave an answer that makes no sense. No print file was made.")
         file.keep(rendered.sha256)

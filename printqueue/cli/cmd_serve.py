@@ -39,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
     with (
         journal.said_to(sys.stderr),
         running_service(studio, once=options.once, watch=not options.no_watch) as service,
-        journal.kept_in(studio.state),  # once the lock is held: two services never write one file
+        journal.kept_in(studio.state),  # under the lock: two services never write one file
     ):
         _listen(service)
         log.info("looking after %s%s", shown(studio.root), "" if options.once else "; Ctrl-C stops, and loses nothing")
@@ -51,9 +51,9 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _listen(service: Service) -> None:
-    """Stop when asked to. A hang-up means look at once, at rules and ready/; from a terminal, that it was closed."""
+    """Stop when asked to. SIGHUP means: look at rules and ready/ now; in a terminal, that it was closed."""
     in_terminal = sys.stdin.isatty() or sys.stderr.isatty()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())
-    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # nohup: it stays ignored
+    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # stays ignored under nohup
         signal.signal(signal.SIGHUP, lambda *_: service.stop() if in_terminal else service.wake())

@@ -13,13 +13,13 @@ from printqueue.core.errors import Exit, OwnError, UsageError
 from printqueue.core.text import shown
 
 if TYPE_CHECKING:
-    from printqueue.cli.single import Single
+    from printqueue.cli.single import FileJudge
     from printqueue.core.model.paper import Intent
-    from printqueue.core.model.request import Request
     from printqueue.imaging.jobs import StripMade, StripWish
 
+_Part = tuple[tuple[float, float, float, float], bool]  # left, top, width, height; whether they are percent
 LIFTS = "-1/3,0,1/3,2/3"
-_MOST_LIFTS = 12
+_MAX_LIFTS = 12
 _NUMBERS = re.compile(r"\d{1,6}(?:\.\d{1,3})?(?:,\d{1,6}(?:\.\d{1,3})?){3}")
 
 
@@ -44,14 +44,13 @@ def run(options: argparse.Namespace) -> int:
 
     lifts = _lifts(options.lifts)
     intents = _intents(options.intents)
-    crop, in_percent = _crop(options.crop)
+    part = _part(options.crop)
     with single.context(studio_of(options)) as context:
-        judge = single.Single(context, options.paper, options.size)
-        request = judge.request(options.file)
-        wish = _wish(judge, options.file, request, lifts, intents or [request.intent], crop, in_percent=in_percent)
-        output, made = _make(judge, options.file, request, wish)
+        strip = _Strip(single.FileJudge(context, options.paper, options.size), options.file)
+        wish = strip.wish(lifts, intents, part)
+        output, made = strip.make(wish)
     if options.json:
-        print_json(_object(options.file, judge, wish, made, output))
+        print_json(_object(options, wish, made, output))
     else:
         across, up = made.part_mm
         say(f"Strip: {output} ({len(wish.pieces)} pieces of {across:.0f} × {up:.0f} mm on {made.sheet}).")
@@ -72,8 +71,8 @@ def _lifts(text: str) -> list[float]:
             raise UsageError(f"--lifts: {shown(part)} is out of range; -2 to +2 stops.")
         if value not in found:
             found.append(value)
-    if len(found) > _MOST_LIFTS:
-        raise UsageError(f"--lifts: {len(found)} lifts are too many for one strip; {_MOST_LIFTS} at most.")
+    if len(found) > _MAX_LIFTS:
+        raise UsageError(f"--lifts: {len(found)} lifts are too many for one strip; {_MAX_LIFTS} at most.")
     return found
 
 
@@ -86,10 +85,10 @@ def _intents(text: str | None) -> list[Intent]:
         raise UsageError(f"--intents: write some of {', '.join(Intent)}, with commas between them.") from error
 
 
-def _crop(text: str | None) -> tuple[tuple[float, float, float, float] | None, bool]:
-    """The four numbers, and whether they are percent."""
+def _part(text: str | None) -> _Part | None:
+    """What `--crop` asks for; None leaves the choice to the tones."""
     if text is None:
-        return None, False
+        return None
     plain = text.replace(" ", "").replace("px", "")
     in_percent = plain.count("%") == 4
     bare = plain.replace("%", "")
@@ -102,66 +101,76 @@ def _crop(text: str | None) -> tuple[tuple[float, float, float, float] | None, b
     return (left, top, width, height), in_percent
 
 
-def _wish(
-    judge: Single,
-    path: str,
-    request: Request,
-    lifts: list[float],
-    intents: list[Intent],
-    crop: tuple[float, float, float, float] | None,
-    *,
-    in_percent: bool,
-) -> StripWish:
-    from printqueue.imaging.jobs import Piece, StripWish
-    from printqueue.reports.strip_note import foot_words, head_words, labels
+class _Strip:
+    """A test strip of one picture."""
 
-    pieces = [(lift, intent) for intent in intents for lift in lifts]
-    facts, name = judge.stock.facts, os.path.basename(path)
-    return StripWish(
-        pieces=tuple(Piece(lift, intent) for lift, intent in pieces),
-        columns=len(lifts),
-        head=head_words(
-            request.title or name,
-            judge.paper,
-            facts.profile_name,
-            request.size.name,
-            demonstration=facts.profile_is_demonstration,
-        ),
-        labels=labels(pieces, request.intent),
-        foot=foot_words(),
-        stocked=facts.stocked,
-        crop=crop,
-        in_percent=in_percent,
-    )
+    def __init__(self, judge: FileJudge, path: str) -> None:
+        self._judge, self._path, self._request = judge, path, judge.request(path)
+        self._name = os.path.basename(path)
 
+    def wish(self, lifts: list[float], intents: list[Intent], part: _Part | None) -> StripWish:
+        """What the strip shows: each intent (none: the request's own) in a row, each lift in a column."""
+        from printqueue.imaging.jobs import Piece, StripWish
+        from printqueue.reports.strip_note import foot_words, head_words, labels
 
-def _make(judge: Single, path: str, request: Request, wish: StripWish) -> tuple[str, StripMade]:
-    """The strip and its note under a free name of strips/PAPER/; the note first."""
-    from printqueue.cli.fresh import fresh_file
-    from printqueue.cli.single import opened
-    from printqueue.core import naming
-    from printqueue.core.disk import durable
-    from printqueue.sandbox.context import ask, print_job
-    from printqueue.sandbox.protocol import StripTask
-    from printqueue.studio.folders import free_number
+        request = self._request
+        pieces = tuple(Piece(lift, intent) for intent in intents or [request.intent] for lift in lifts)
+        crop, in_percent = part or (None, False)
+        stock = self._judge.stock
+        return StripWish(
+            pieces=pieces,
+            columns=len(lifts),
+            head=head_words(request.title or self._name, stock.paper, stock.facts, request.size.name),
+            labels=labels(pieces, request.intent),
+            foot=foot_words(),
+            stocked=stock.facts.stocked,
+            crop=crop,
+            in_percent=in_percent,
+        )
 
-    studio = judge.context.studio
-    folder = os.path.join("strips", judge.paper.key)
-    with durable.world("Making", folder):
-        studio.make_folder(studio.path(folder))
-    stem = naming.companion_stem(naming.split(os.path.basename(path))[0])
-    names = {folder: lambda number: [naming.numbered(stem, number) + end for end in (naming.PRINT, naming.STRIP_NOTE)]}
-    base = studio.path(folder, naming.numbered(stem, free_number(studio, names)))
-    provenance = judge.provenance(path, request, also=_wish_words(wish))
-    with fresh_file(base + naming.PRINT) as file, fresh_file(base + naming.STRIP_NOTE) as note:
-        with opened(path) as reading, judge.context.child() as child:
-            order = StripTask(print_job(request, judge.stock), wish, provenance, judge.context.bounds)
-            answer = ask(child, "strip", order, (reading, file.descriptor))
-        if answer.strip is None:
-            raise OwnError("The rendering process gave an answer that makes no sense. No strip was made.")
-        note.keep_text(_note(judge, path, request, wish, answer.strip).encode())
-        file.keep(answer.strip.sha256)
-    return base + naming.PRINT, answer.strip
+    def make(self, wish: StripWish) -> tuple[str, StripMade]:
+        """Strip and note under a free name of strips/PAPER/, the note first: its path, and what came out."""
+        from printqueue.cli.fresh import fresh_file
+        from printqueue.cli.single import opened
+        from printqueue.core import naming
+        from printqueue.sandbox.context import ask, print_job
+        from printqueue.sandbox.protocol import StripTask
+
+        judge = self._judge
+        base = self._free_name()
+        provenance = judge.provenance(self._path, self._request, also=_wish_words(wish))
+        with fresh_file(base + naming.PRINT) as file, fresh_file(base + naming.STRIP_NOTE) as note:
+            with opened(self._path) as reading, judge.context.child() as child:
+                task = StripTask(print_job(self._request, judge.stock), wish, provenance, judge.context.bounds)
+                answer = ask(child, "strip", task, (reading, file.descriptor))
+            if answer.strip is None:
+                raise OwnError("The rendering process gave an answer that makes no sense. No strip was made.")
+            note.keep_text(self._note(wish, answer.strip).encode())
+            file.keep(answer.strip.sha256)
+        return base + naming.PRINT, answer.strip
+
+    def _free_name(self) -> str:
+        from printqueue.core import naming
+        from printqueue.core.disk import durable
+        from printqueue.studio.folders import free_number
+
+        studio = self._judge.context.studio
+        folder = os.path.join("strips", self._judge.paper.key)
+        with durable.world("Making", folder):
+            studio.make_folder(studio.path(folder))
+        stem = naming.companion_stem(naming.split(self._name)[0])
+        endings = (naming.PRINT, naming.STRIP_NOTE)
+        number = free_number(studio, {folder: lambda n: [naming.numbered(stem, n) + end for end in endings]})
+        return studio.path(folder, naming.numbered(stem, number))
+
+    def _note(self, wish: StripWish, made: StripMade) -> str:
+        from printqueue.core import naming
+        from printqueue.reports.strip_note import StripShown, strip_text
+
+        stock, request = self._judge.stock, self._request
+        order_name = naming.split(self._name)[0] + ".order.yaml"
+        picture, size = request.title or self._name, request.size.name
+        return strip_text(StripShown(picture, stock.paper, stock.facts, size, wish, made, order_name))
 
 
 def _wish_words(wish: StripWish) -> str:
@@ -174,36 +183,10 @@ def _wish_words(wish: StripWish) -> str:
     return f"; a test strip, its pieces: {pieces}; its part: {part}"
 
 
-def _note(judge: Single, path: str, request: Request, wish: StripWish, made: StripMade) -> str:
-    from printqueue.core import naming
-    from printqueue.reports.making import checked_words
-    from printqueue.reports.strip_note import StripShown, strip_text
-
-    name = os.path.basename(path)
-    return strip_text(
-        StripShown(
-            picture=request.title or name,
-            paper=judge.paper,
-            profile_name=judge.stock.facts.profile_name,
-            demonstration=judge.stock.facts.profile_is_demonstration,
-            size=request.size.name,
-            picture_mm=made.picture_mm,
-            sheet=made.sheet,
-            sheet_mm=made.sheet_mm,
-            part_px=made.part_px,
-            part_mm=made.part_mm,
-            chosen=wish.crop is None,
-            labels=wish.labels,
-            order_name=naming.split(name)[0] + ".order.yaml",
-            checked=checked_words(made.verified),
-        )
-    )
-
-
-def _object(path: str, judge: Single, wish: StripWish, made: StripMade, output: str) -> dict[str, object]:
+def _object(options: argparse.Namespace, wish: StripWish, made: StripMade, output: str) -> dict[str, object]:
     return {
-        "file": shown(path),
-        "paper": judge.paper.key,
+        "file": shown(options.file),
+        "paper": options.paper,
         "output": shown(output, limit=1000),
         "sheet": made.sheet,
         "part": {

@@ -1,7 +1,6 @@
-"""What a shell may complete: names that stand in the studio. Asked only while somebody presses the tab key.
+"""What a shell can complete from the studio: papers, sizes, checks.
 
-Nothing here reads more than names of files and the rules of papers, and nothing here may fail: a shell that completes
-has no place for an error message.
+Nothing here reads more than file names and paper rules, and nothing here may fail: a shell has nowhere to show an error.
 """
 
 from __future__ import annotations
@@ -18,12 +17,12 @@ _RULES = ".yaml"
 
 
 def completes(option: argparse.Action, completer: Completer) -> None:
-    """Let `completer` answer for `option` (an attribute that argcomplete looks for)."""
+    """Let `completer` complete `option`, by the attribute that argcomplete looks for."""
     option.completer = completer  # type: ignore[attr-defined]
 
 
 def add_paper_and_size(command: argparse.ArgumentParser, *, of: str = "") -> None:
-    """The options `--paper` (it must be named) and `--size`; `of`: what the size is of, where that is not the print asked for."""
+    """The options `--paper` (required) and `--size`; `of` says what the size is of, if not the print asked for."""
     paper = command.add_argument("--paper", required=True, help="a paper's key: its file in rules/ without .yaml")
     size = command.add_argument("--size", help=f"{of}A3, 13x19 in, 300x400 mm ... (default: the paper's default size)")
     completes(paper, papers)
@@ -39,7 +38,7 @@ def papers(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 
 def sizes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    """Sizes of the paper that is named already, or of all."""
+    """Sizes of the paper named so far, or of all papers."""
     from printqueue.studio.papers.loader import Shelf
 
     with suppress(Exception):

@@ -1,7 +1,6 @@
-"""What every command shares: finding the studio, and output that is a table in a terminal, plain text in a pipe.
+"""What every command shares: finding the studio, and output that is a table in a terminal and plain text in a pipe.
 
-Colour never stands alone: the word beside it says the same. `NO_COLOR` and `TERM=dumb` are respected (rich reads them),
-and nothing but text goes into a pipe.
+Colour never stands alone: the word beside it says the same. rich respects `NO_COLOR` and `TERM=dumb`; a pipe gets text only.
 """
 
 from __future__ import annotations
@@ -23,8 +22,8 @@ if TYPE_CHECKING:
 
     from printqueue.studio.folders import Studio
 
-_LONGEST_CELL = 400
-# Two inks that can be read on white and on black (4 to 6 : 1) and are told apart by the colour-blind.
+_MAX_CELL = 400
+# Two colours that are legible on white and on black (4 to 6 : 1) and distinct to the colour-blind.
 _HEAVY, _LIGHT = "bold color(166)", "bold color(32)"
 _INKS = {
     "reject": _HEAVY, "review": _HEAVY, "turned back": _HEAVY, "stuck": _HEAVY,
@@ -40,13 +39,10 @@ def studio_of(options: argparse.Namespace) -> Studio:
 
 
 def root_of(options: argparse.Namespace) -> str:
-    """The folder that is taken for the studio, whether it is one or not."""
-    from printqueue.studio.marker import MARKER
+    """The folder taken for the studio, whether it is one or not."""
+    from printqueue.studio.marker import is_studio
 
-    if options.studio:
-        return str(options.studio)
-    here_is_one = os.path.isfile(os.path.join(".printqueue", MARKER))
-    return "." if here_is_one else os.environ.get("PRINTQUEUE_STUDIO", ".")
+    return str(options.studio or ("." if is_studio(".") else os.environ.get("PRINTQUEUE_STUDIO", ".")))
 
 
 def add_json(command: argparse.ArgumentParser) -> None:
@@ -60,17 +56,17 @@ def print_json(value: Any) -> None:
 
 
 def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, wide: int | None = None) -> None:
-    """A table in a terminal; in a pipe a line of headings and lines of cells between tabs. `wide` may wrap."""
+    """A table in a terminal, tab-separated lines in a pipe. Column number `wide` may wrap."""
     rows = list(rows)
     if in_terminal():
         terminal().print(drawn(title, columns, rows, wide=wide))
         return
     for row in (columns, *rows):
-        print("\t".join(shown(cell, limit=_LONGEST_CELL) for cell in row), flush=True)
+        print("\t".join(shown(cell, limit=_MAX_CELL) for cell in row), flush=True)
 
 
 def drawn(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, wide: int | None = None) -> Table:
-    """The table as a terminal gets it, its cells escaped; a word that names a level or a state has its ink."""
+    """The table for a terminal, its cells escaped; a word that names a level or state gets its colour."""
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -79,24 +75,24 @@ def drawn(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, 
     for index, column in enumerate(columns):
         found.add_column(column, overflow="fold", ratio=1 if index == wide else None)
     for row in rows:
-        cells = [shown(cell, limit=_LONGEST_CELL) for cell in row]
+        cells = [shown(cell, limit=_MAX_CELL) for cell in row]
         found.add_row(*(Text(cell, style=_INKS.get(cell.partition(" (")[0], "")) for cell in cells))
     return found
 
 
 def say(text: str) -> None:
-    """One line for the person at the terminal, escaped."""
+    """Print one line, escaped."""
     print(shown(text, limit=2000), flush=True)
 
 
 def in_terminal() -> bool:
-    """Whether a person looks at standard output."""
+    """Whether standard output is a terminal."""
     return sys.stdout.isatty()
 
 
 @cache
 def terminal() -> Console:
-    """Standard output as rich sees it: one for all, so that text and a moving display share the screen."""
+    """rich's standard output, shared so that text and a live display do not overwrite each other."""
     from rich.console import Console
 
     return Console(highlight=False)
@@ -104,16 +100,17 @@ def terminal() -> Console:
 
 @contextmanager
 def progress(what: str, total: float) -> Iterator[Callable[[float, str], None]]:
-    """A bar with the time that is left, judged by what was done in the last half minute; nothing where nobody looks.
+    """A progress bar with the time left, estimated from the last half minute; nothing without a terminal.
 
-    The block gets `done(amount, says)`: so much of `total` has been done, and what is at hand now.
+    The block gets `done(amount, says)`: how much more of `total` is done, and what comes now.
     """
-    screen = terminal() if in_terminal() else _errors() if sys.stderr.isatty() else None
-    if screen is None:
+    if not in_terminal() and not sys.stderr.isatty():
         yield lambda _amount, _says: None
         return
+    from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+    screen = terminal() if in_terminal() else Console(stderr=True, highlight=False)
     words = TextColumn("{task.fields[says]}", markup=False)
     columns = (
         TextColumn("{task.description}", markup=False),
@@ -124,9 +121,3 @@ def progress(what: str, total: float) -> Iterator[Callable[[float, str], None]]:
     with Progress(*columns, words, console=screen, transient=True, speed_estimate_period=30) as bar:
         task = bar.add_task(what, total=total, says="")
         yield lambda amount, says: bar.update(task, advance=amount, says=shown(says, limit=30))
-
-
-def _errors() -> Console:
-    from rich.console import Console
-
-    return Console(stderr=True, highlight=False)

@@ -1,4 +1,4 @@
-"""Days, months and years as a person writes them, to the ledger's times."""
+"""Dates as people write them, and the ledger's times."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ _HOW = "Write 2026, 2026-11, 2026-11-29 or 2026-11-29T18:30."
 
 
 def first_moment(text: str) -> str:
-    """When the year, month, day or moment `text` (local time) begins: RFC 3339 UTC. Raises `UsageError`."""
+    """The beginning of the year, month, day or moment `text` (local time), in RFC 3339 UTC. Raises `UsageError`."""
     return _span(text)[0]
 
 
 def last_moment(text: str) -> str:
-    """The last second of the year, month or day `text` (local time), or the moment itself: RFC 3339 UTC. Raises `UsageError`."""
+    """The last second of the year, month or day `text` (local time), or the moment itself. Raises `UsageError`."""
     return _span(text)[1]
 
 
 def local(utc: str) -> str:
-    """A time of the ledger on the clock of this machine, to the minute; as it stands where it makes no sense."""
+    """A time from the ledger in local time, to the minute; unchanged if it makes no sense."""
     try:
         return datetime.fromisoformat(utc).astimezone().strftime("%Y-%m-%d %H:%M")
     except ValueError:
@@ -30,7 +30,7 @@ def local(utc: str) -> str:
 
 
 def zone() -> str:
-    """What the clock of this machine calls its zone now."""
+    """The name of the local time zone."""
     return datetime.now().astimezone().tzname() or "local time"
 
 
@@ -61,5 +61,5 @@ def _next(begin: datetime, *, by_month: bool, by_day: bool) -> datetime:
 
 
 def _utc(moment: datetime) -> str:
-    """A time without a zone is the machine's own."""
+    """A time without a zone is local time."""
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

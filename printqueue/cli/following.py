@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from printqueue.studio.folders import Studio
 
 _EVERY_S = 1.0
-# Transitions that a person would call one, in the words of `status`.
+# The facts worth a line, in the words of `status`.
 _BECAME = {
     "claimed": "working",
     "waiting": "waiting",
@@ -35,16 +35,16 @@ _BECAME = {
 
 
 def follow(studio: Studio) -> int:
-    """Show changes until Ctrl-C. A ledger that cannot be read is said in the live view, which goes on trying; in a pipe
-    it ends the command.
+    """Show changes until Ctrl-C. If the ledger cannot be read, the live view says so and keeps trying; in a pipe the
+    command ends.
     """
-    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job begins with it ignored
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in a shell's background job
     try:
         if in_terminal():
             _live(studio)
         else:
             _plain(studio)
-    except KeyboardInterrupt:  # how a person leaves it: nothing went wrong
+    except KeyboardInterrupt:  # the normal way to leave
         pass
     return Exit.DONE
 
@@ -66,7 +66,7 @@ def _view(studio: Studio) -> Group:
         answer, now = look(studio)
     except PrintqueueError as error:
         return Group(Text(shown(str(error), limit=1000)))
-    # First, because a long queue is cut at the foot of the screen.
+    # First, because a long queue is cut off at the bottom of the screen.
     parts: list[Any] = [Text(f"{now.astimezone():%H:%M:%S}  Ctrl-C ends this view, not the service.", style="dim")]
     parts += [Text(shown(line, limit=1000)) for line in lines(answer, now)]
     parts += [drawn(one.title, one.columns, one.rows, wide=one.wide) for one in listings(answer)]
@@ -84,7 +84,7 @@ def _plain(studio: Studio) -> None:
 
 
 def changes(ledger: LedgerReader, newest: int) -> Iterator[str]:
-    """A line for each transition after the fact numbered `newest`, and for each new reason to wait, as they come."""
+    """A line for each transition after the fact numbered `newest` and each new reason to wait, as they come."""
     waiting: set[tuple[str, str]] = set()
     while True:
         for fact in ledger.facts(newest):

@@ -1,4 +1,4 @@
-"""A new file that a child writes: hidden until it is whole, proved and synced; then under its name, never over another."""
+"""A new file written by a child: hidden until it is whole, verified and synced; it never replaces another."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ class FreshFile:
 
     @contextmanager
     def reading(self) -> Iterator[int]:
-        """A descriptor that cannot write."""
+        """A read-only descriptor."""
         with open(self._temp, "rb", 0) as stream:
             yield stream.fileno()
 
     def keep(self, sha256: str) -> None:
-        """Give it its name, where it holds what was meant. Raises `OwnError` where not, `UsageError` for a taken name."""
+        """Give it its name. Raises `OwnError` unless it holds what was meant, `UsageError` if the name is taken."""
         if durable.sha256(self._temp) != sha256:
             raise OwnError("What was written does not read back the same. No file was made.")
         with durable.world("Writing", self._output):
@@ -43,7 +43,7 @@ class FreshFile:
             durable.sync_folder(os.path.dirname(self._output))
 
     def keep_text(self, data: bytes) -> None:
-        """Write `data` into it, all there is to it, and give it its name."""
+        """Make `data` its whole contents, and give it its name."""
         with durable.world("Writing", self._output), os.fdopen(os.dup(self.descriptor), "wb") as stream:
             stream.write(data)
         self.keep(hashlib.sha256(data).hexdigest())
@@ -51,7 +51,7 @@ class FreshFile:
 
 @contextmanager
 def fresh_file(output: str) -> Iterator[FreshFile]:
-    """A file on its way to `output`; gone where it was not kept."""
+    """A file to become `output`; removed unless it was kept."""
     output = os.path.abspath(folders.as_named(output))
     temp = os.path.join(os.path.dirname(output), f"{durable.TEMP_PREFIX}{os.getpid()}{os.path.splitext(output)[1]}")
     with durable.world("Writing", output):
@@ -65,7 +65,7 @@ def fresh_file(output: str) -> Iterator[FreshFile]:
 
 @contextmanager
 def scratch_file(folder: str) -> Iterator[int]:
-    """A file without a name, for passing use."""
+    """A temporary file without a name."""
     with durable.world("Writing in", folder):
         descriptor = durable.nameless(folder)
     try:

@@ -1,6 +1,6 @@
-"""`printqueue COMMAND`: the one place where arguments, commands and exit codes meet.
+"""`printqueue COMMAND`: where arguments, commands and exit codes meet.
 
-Heavy imports stand inside the commands, so that `--help` answers at once.
+Heavy imports are inside the commands, so that `--help` answers at once.
 """
 
 from __future__ import annotations
@@ -9,8 +9,9 @@ import argparse
 import io
 import os
 import sys
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from importlib import import_module
+from types import ModuleType
 from typing import Any, NoReturn
 
 from printqueue.core.errors import Exit, PrintqueueError
@@ -43,8 +44,6 @@ EXIT_CODES = (
     "exit codes: 0 done, all accepted; 1 something was turned back; 2 bad use, or nothing could be judged; "
     "3 the studio or the machine is at fault. serve alone: 78 for bad configuration."
 )
-
-
 _MAX_SAID = 1000
 _COMPLETING = "_ARGCOMPLETE"  # set by the shell while it completes a command line
 
@@ -62,8 +61,7 @@ class _Parser(argparse.ArgumentParser):
         if action.dest == "command" and value not in COMMANDS:
             from printqueue.core.nearest import suggestion
 
-            said = f"there is no command '{shown(str(value), limit=60)}'. {suggestion(str(value), COMMANDS)}"
-            self.error(said)
+            self.error(f"there is no command '{shown(str(value), limit=60)}'. {suggestion(str(value), COMMANDS)}")
         super()._check_value(action, value)
 
 
@@ -95,16 +93,8 @@ def parser(filled: Collection[str] = tuple(COMMANDS)) -> argparse.ArgumentParser
     return top
 
 
-def _module(command: str) -> _Command:
-    module: _Command = import_module(f"printqueue.cli.cmd_{command}")  # type: ignore[assignment]
-    return module
-
-
-class _Command:
-    """What each `cmd_` module offers (a module stands in for this class)."""
-
-    arguments: Callable[[argparse.ArgumentParser], None]
-    run: Callable[[argparse.Namespace], int]
+def _module(command: str) -> ModuleType:
+    return import_module(f"printqueue.cli.cmd_{command}")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -116,7 +106,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     line = parser([name for name in COMMANDS if name in words])
     options = line.parse_args(words)
     try:
-        if options.command is None:  # a question, and bad use in a script
+        if options.command is None:  # help for a person, bad use in a script
             print(line.format_help(), end="", flush=True)
             return int(Exit.USAGE)
         code = int(_module(options.command).run(options))
@@ -139,15 +129,15 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _complete() -> NoReturn:
-    """Answer the shell that asks what may come next, and end."""
+    """Tell the shell what may come next, and exit."""
     import argcomplete
 
     argcomplete.autocomplete(parser(), always_complete_options="long")
-    sys.exit(Exit.USAGE)  # never reached where a shell asks
+    sys.exit(Exit.USAGE)  # only reached without a shell
 
 
 def _complain(text: str) -> None:
-    """To stderr, line by line, with anything that a terminal could act on made visible."""
+    """To stderr, line by line, with anything a terminal could act on made visible."""
     lines = [shown(line, limit=_MAX_SAID) for line in text.split("\n")]
     print("printqueue: " + "\n".join(lines), file=sys.stderr)
 
@@ -160,18 +150,14 @@ def _print_anything() -> None:
 
 
 def _nobody_reads() -> int:
-    """The reader of our output has gone (`| head`): nothing is wrong, and Python must not complain at exit."""
+    """The reader of our output is gone (`| head`): nothing is wrong, and Python must not complain at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return int(Exit.DONE)
 
 
 def _own_fault() -> int:
-    """Python would end with 1, which means "turned back" here."""
+    """Python would exit with 1, which means "turned back" here."""
     import traceback
 
     _complain(traceback.format_exc() + "This is a fault in printqueue itself. Pictures and prints are untouched.")
     return int(Exit.STUDIO)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -1,4 +1,4 @@
-"""Judging and rendering single files for `check` and `render`: the same children, rules and words as the service."""
+"""Judging and rendering single files, for `check`, `render` and `strip`: same child processes, rules and words as the service."""
 
 from __future__ import annotations
 
@@ -6,13 +6,15 @@ import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from printqueue.core import sizes
 from printqueue.core.disk import durable
 from printqueue.core.disk.folders import as_named, open_file
-from printqueue.core.errors import OwnError, PictureError, StudioError, UsageError, WorldError
-from printqueue.core.model.finding import Finding, Verdict, verdict
+from printqueue.core.errors import OwnError, PictureError, PrintqueueError, StudioError, UsageError, WorldError
+from printqueue.core.model.finding import Verdict, verdict
 from printqueue.core.model.measures import Word
 from printqueue.core.model.request import Request
 from printqueue.core.nearest import suggestion
@@ -23,23 +25,24 @@ from printqueue.judging.judged import Judged, Report
 from printqueue.judging.refusal import refusal
 from printqueue.judging.repeat import CHECK, Asked, looked_up, readings
 from printqueue.ledger import LedgerReader
-from printqueue.reports.making import conversion_words
+from printqueue.reports.phrases import conversion_words
 from printqueue.reports.record import findings_json, measurements_json
 from printqueue.reports.why_words import words
-from printqueue.sandbox import Child, ForkServer, protocol
+from printqueue.sandbox import ForkServer, protocol
 from printqueue.sandbox.context import Context, ask, print_job
 from printqueue.sandbox.protocol import JudgeTask
 from printqueue.studio.folders import Studio
-from printqueue.studio.orders import loader
-from printqueue.studio.orders.beside import order_now
+from printqueue.studio.orders.pairing import order_now
 from printqueue.studio.orders.resolve import resolve
-from printqueue.studio.orders.schema import Order
+from printqueue.studio.orders.schema import Order, load_for_picture
 from printqueue.studio.papers.loader import Shelf
 from printqueue.studio.stock import versions
 
+_UNJUDGED = Judged((), None)
 
-class Single:
-    """One paper (and size) against any number of files."""
+
+class FileJudge:
+    """One paper (and size) for any number of files."""
 
     def __init__(self, context: Context, paper: str, size: str | None) -> None:
         self.context, self._size = context, size
@@ -58,7 +61,7 @@ class Single:
         self.stock = context.stock(self.paper)
 
     def request(self, path: str) -> Request:
-        """What the service would make of it here: the order file beside the picture counts, paper and size are given."""
+        """What the service would print: the order file beside the picture counts, but paper and size are given here."""
         order = _order_beside(path)
         fixed: dict[str, object] = {"paper": None, "prints": []} | ({"size": None} if self._size else {})
         order = order.model_copy(update=fixed) if order is not None else None
@@ -71,7 +74,7 @@ class Single:
         )[0]
 
     def provenance(self, path: str, request: Request, *, also: str = "") -> Provenance:
-        """How a file made here comes about; `also` tells one that is no print from the print of the same request."""
+        """How a file made here came about; `also` tells a strip from the print of the same request."""
         master = durable.sha256(as_named(path))
         if master is None:
             raise UsageError(f"There is no regular file {shown(path)}.")
@@ -86,41 +89,82 @@ class Single:
             versions=versions(),
         )
 
-    def judge(self, child: Child, path: str, request: Request) -> Report:
-        """Findings and measurements of one file."""
-        with opened(path) as descriptor:
-            answer = ask(
-                child,
-                "judge",
-                JudgeTask((print_job(request, self.stock),), self.context.bounds, self.context.setting),
-                (descriptor,),
-            )
+    def check(self, path: str) -> Checked:
+        """Judge one file. Never raises for what is wrong with it."""
+        try:
+            request = self.request(path)
+            report = self._judge(path, request)
+        except PictureError as error:
+            return Checked(path, self.paper.key, judged=Judged((refusal(error),), None), verdict=Verdict.TURNED_BACK)
+        except (UsageError, OwnError, WorldError) as error:
+            return Checked(path, self.paper.key, error=error)
+        one = report.prints[0]
+        if report.picture is not None:
+            stock = self.stock
+            asked = Asked(report.picture, request, stock.facts, stock.profile_sha256, stock.paper.checks.get(CHECK))
+            one = look_up_file(self.context.studio.ledger, path, one, asked)
+        return Checked(path, self.paper.key, request, one, verdict(one.findings, self.paper.turn_back_at))
+
+    def _judge(self, path: str, request: Request) -> Report:
+        task = JudgeTask((print_job(request, self.stock),), self.context.bounds, self.context.setting)
+        with self.context.child() as child, opened(path) as descriptor:
+            answer = ask(child, "judge", task, (descriptor,))
         if answer.report is None:
             raise OwnError("The reading process gave an answer that makes no sense.")
         return answer.report
 
-    def verdict(self, one: Judged) -> Verdict:
-        """The verdict by this paper's rules."""
-        return verdict(one.findings, self.paper.turn_back_at)
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What judging one file came to; `verdict` is None if it could not be judged, for the reason in `error`."""
+
+    path: str
+    paper: str
+    request: Request | None = None
+    judged: Judged = _UNJUDGED
+    verdict: Verdict | None = None
+    error: PrintqueueError | None = None
+
+    @property
+    def code(self) -> int:
+        """The exit code it calls for."""
+        return int(self.error.exit_code) if self.error is not None else int(self.verdict is Verdict.TURNED_BACK)
+
+    def as_json(self) -> dict[str, Any]:
+        """The object of `check --json`."""
+        placement, printed = self.judged.placement, None
+        if placement is not None:
+            width, height = (round(side, 2) for side in placement.picture_mm)
+            printed = {"width_mm": width, "height_mm": height, "ppi": round(placement.source_ppi, 1)}
+        return {
+            "file": shown(self.path),
+            "paper": self.paper,
+            "size": self.request.size.name if self.request is not None else None,
+            "print": printed,
+            "verdict": None if self.verdict is None else str(self.verdict),
+            "findings": findings_json(self.judged),
+            "measurements": measurements_json(self.judged),
+            "error": None if self.error is None else str(self.error),
+        }
 
 
 def _order_beside(path: str) -> Order | None:
-    """The order that the service would take. Raises `UsageError` where it would hold the picture."""
+    """The order the service would take. Raises `UsageError` if it would hold the picture."""
     folder, name = os.path.split(path)
     try:
         found, _, held = order_now(os.path.realpath(folder or "."), name)
-    except OSError:  # whoever opens the picture finds out, and says so
+    except OSError:  # opening the picture will find out, and say so
         return None
     if held:
         raise UsageError(f"{shown(name)} is {words(held)}.")
     if found is None:
         return None
-    return loader.load_for_picture(durable.read_plain(os.path.join(folder, found), MAX_BYTES + 1), shown(found))
+    return load_for_picture(durable.read_plain(os.path.join(folder, found), MAX_BYTES + 1), shown(found))
 
 
 @contextmanager
 def context(studio: Studio) -> Iterator[Context]:
-    """A workbench without a service: nothing is claimed, written or locked."""
+    """What judging needs, without a service: nothing is claimed, written or locked."""
     fork_server = ForkServer(protocol.WORKER)
     try:
         yield Context(studio, fork_server, Shelf.load(studio.path("rules")))
@@ -130,7 +174,7 @@ def context(studio: Studio) -> Iterator[Context]:
 
 @contextmanager
 def opened(path: str) -> Iterator[int]:
-    """A regular file's descriptor. Raises `UsageError` where there is none."""
+    """A regular file's descriptor. Raises `UsageError` if there is none."""
     try:
         descriptor = open_file(as_named(path))
     except OSError as error:
@@ -143,50 +187,9 @@ def opened(path: str) -> Iterator[int]:
         os.close(descriptor)
 
 
-def check_file(single: Single, path: str) -> tuple[dict[str, object], list[Finding], int]:
-    """The object of `check --json` for one file, its findings, and the exit code it calls for."""
-    try:
-        request = single.request(path)
-        with single.context.child() as child:
-            report = single.judge(child, path, request)
-    except PictureError as error:
-        findings = [refusal(error)]
-        return _object(single, path, None, Judged(tuple(findings), None), Verdict.TURNED_BACK, None), findings, 1
-    except (UsageError, OwnError, WorldError) as error:
-        code = int(error.exit_code)
-        return _object(single, path, None, Judged((), None), None, str(error)), [], code
-    one = report.prints[0]
-    if report.picture is not None:
-        kept = single.stock
-        asked = Asked(report.picture, request, kept.facts, kept.profile_sha256, kept.paper.checks.get(CHECK))
-        one = look_up_file(single.context.studio.ledger, path, one, asked)
-    said = single.verdict(one)
-    return _object(single, path, request, one, said, None), list(one.findings), int(said is Verdict.TURNED_BACK)
-
-
-def _object(
-    single: Single, path: str, request: Request | None, one: Judged, said: Verdict | None, error: str | None
-) -> dict[str, object]:
-    place = one.placement
-    printed = None
-    if place is not None:
-        width, height = place.picture_mm
-        printed = {"width_mm": round(width, 2), "height_mm": round(height, 2), "ppi": round(place.source_ppi, 1)}
-    return {
-        "file": shown(path),
-        "paper": single.paper.key,
-        "size": request.size.name if request is not None else None,
-        "print": printed,
-        "verdict": None if said is None else str(said),
-        "findings": findings_json(one),
-        "measurements": measurements_json(one),
-        "error": error,
-    }
-
-
 def look_up_file(ledger: str, path: str, one: Judged, asked: Asked) -> Judged:
-    """`one` with its finding `repeat` by the studio's ledger, which is only read and may be missing; one that cannot be
-    read is said in the finding, and stops nothing else.
+    """`one` with its finding `repeat` from the studio's ledger, which is only read and may be missing. A ledger that
+    cannot be read is said in the finding and stops nothing else.
     """
     reader = LedgerReader(ledger)
     if asked.limits is None or not reader.exists:

@@ -1,4 +1,4 @@
-"""A level camera: where points of the invented coast fall in the frame, and the ground under every pixel."""
+"""A level camera: where points of the invented coast fall in the frame, and which ground each pixel sees."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -15,9 +15,9 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Camera:
-    """A camera that looks level along z, `height_m` above the ground or water (y = 0); x is to the right, y up.
+    """A camera looking level along z, `height_m` above the ground or water (y = 0); x is to the right, y up.
 
-    `upside` is −1 for the camera that sees the reflected world: every height is turned over.
+    `upside` is −1 for the camera that sees the reflected world, every height negated.
     """
 
     width: int
@@ -29,27 +29,27 @@ class Camera:
     upside: int = 1
 
     def mirrored(self) -> "Camera":
-        """The camera of the world as water reflects it."""
+        """The camera that sees the world as water reflects it."""
         return replace(self, upside=-self.upside)
 
     def see(self, points_m: Sequence[Sequence[float]] | NDArray[np.float64]) -> Points:
-        """Points (x, y, z) in metres as (column, row) in px; z is kept at 0.1 m at least."""
+        """Points (x, y, z) in metres as (column, row) in px; z is at least 0.1 m."""
         p = np.asarray(points_m, np.float64).reshape(-1, 3)
         per_m = self.focal_px / np.maximum(p[:, 2], 0.1)
         row = self.horizon_px - per_m * (p[:, 1] * self.upside - self.height_m)
         return np.stack([self.middle_px + per_m * p[:, 0], row], 1)
 
     def panel(self, x_m: Span, y_m: Span, z_m: float) -> Points:
-        """The corners of an upright rectangle that faces the camera: top left, top right, bottom right, bottom left."""
+        """The corners of an upright rectangle facing the camera: top left, top right, bottom right, bottom left."""
         (left, right), (low, high) = x_m, y_m
         return self.see([(left, high, z_m), (right, high, z_m), (right, low, z_m), (left, low, z_m)])
 
     def px_per_m(self, z_m: float) -> float:
-        """Scale at a distance."""
+        """The scale at distance `z_m`."""
         return self.focal_px / z_m
 
     def distances_m(self, first_row: int) -> Plane:
-        """Ground distance for every row from `first_row` (below the horizon) to the foot of the frame."""
+        """Ground distance for every row from `first_row` (below the horizon) to the bottom of the frame."""
         rows = np.arange(first_row, self.height, dtype=np.float32) + np.float32(0.5)
         below = np.maximum(rows - np.float32(self.horizon_px), np.float32(0.5))
         return as_plane(self.focal_px * self.height_m / below)
@@ -57,7 +57,7 @@ class Camera:
     def ground(self, texture: Plane, tile_m: float, first_row: int) -> Plane:
         """A repeating texture, `tile_m` metres square, laid on the ground and seen from `first_row` down.
 
-        Far rows take reduced copies of it.
+        Far rows use reduced copies.
         """
         z = self.distances_m(first_row)
         levels = _reduced(texture)
@@ -73,7 +73,7 @@ class Camera:
         return out
 
     def _laid(self, copies: Sequence[Plane], texel_m: float, z: Plane, share: Plane) -> Plane:
-        """Rows at the distances `z`, by `share` between a copy of the texture and the next, which is half as large."""
+        """Rows at distances `z`: a `share` of the way from one copy of the texture to the next, half as large."""
         across = (np.arange(self.width, dtype=np.float32) + np.float32(0.5 - self.middle_px)) / self.focal_px
         x_m = as_plane(z[:, None] * across[None, :])
         z_m = as_plane(np.broadcast_to(z[:, None], x_m.shape))

@@ -1,7 +1,7 @@
-"""Planes of tone and what a darkroom does to them: blur, enlarge, lay over, tone, grain, encode.
+"""Planes of tone, and what is done to them: blur, enlarge, mix, tone, grain, encode.
 
-A plane is float32, (H, W), in *encoded* tone: 0 is black, 1 is white, 0.5 looks like a middle
-grey (sRGB curve). Painting in encoded tone keeps edges even to the eye.
+A plane is float32, (H, W), in *encoded* tone (sRGB curve): 0 is black, 1 is white, 0.5 looks middle grey. Painting in
+encoded tone keeps edges even to the eye.
 """
 
 from collections.abc import Sequence
@@ -17,7 +17,7 @@ Pixels = NDArray[np.uint16]
 Floats = NDArray[np.floating[Any]]
 Shape = tuple[int, ...]
 Tint = tuple[float, float, float]
-GRAIN_PX = 1536  # side of the tile of grain that is laid over a picture
+GRAIN_PX = 1536  # side of the repeating tile of grain
 
 
 def generator(seed: int) -> np.random.Generator:
@@ -26,17 +26,17 @@ def generator(seed: int) -> np.random.Generator:
 
 
 def plane(shape: Shape, value: float = 0.0) -> Plane:
-    """An even plane of one tone."""
+    """A plane of one even tone."""
     return np.full(shape, value, np.float32)
 
 
 def as_plane(values: object) -> Plane:
-    """Any array as float32 (cv2 answers with loosely typed arrays)."""
+    """Any array as float32 (cv2 returns loosely typed arrays)."""
     return np.asarray(values, dtype=np.float32)
 
 
 def smooth(low: float | Floats, high: float | Floats, x: Floats) -> Plane:
-    """0 below `low`, 1 above `high`, an even S between; `low` > `high` turns it round."""
+    """0 below `low`, 1 above `high`, a smooth S between them; `low` > `high` reverses it."""
     t = as_plane(np.subtract(x, as_plane(low)))
     t *= as_plane(1.0 / (high - low))
     np.clip(t, 0, 1, out=t)
@@ -53,7 +53,7 @@ def mix(a: Floats | float, b: Floats | float, share: Floats | float) -> Plane:
 
 
 def blur(p: Floats, sigma_x: float, sigma_y: float | None = None) -> Plane:
-    """Gaussian blur; sigmas in px. Wide blurs are done on a reduced copy, which looks the same."""
+    """Gaussian blur, sigmas in px. Wide blurs work on a reduced copy, which looks the same."""
     sigma_y = sigma_x if sigma_y is None else sigma_y
     step = int(min(sigma_x, sigma_y) // 3)
     if step < 2:
@@ -64,7 +64,7 @@ def blur(p: Floats, sigma_x: float, sigma_y: float | None = None) -> Plane:
 
 
 def enlarge(p: Floats, shape: Shape) -> Plane:
-    """Cubic enlargement to `shape` (rows, columns); for smooth planes, which it keeps smooth."""
+    """Cubic enlargement to `shape` (rows, columns); keeps smooth planes smooth."""
     return as_plane(cv2.resize(p, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC))
 
 
@@ -104,7 +104,7 @@ def grain(p: Plane, seed: int, strength: float, size_px: float) -> Plane:
 
 
 def tone_curve(p: Floats, points: Sequence[tuple[float, float]]) -> Plane:
-    """The tones of `p` (0..1) led through a smooth curve by way of `points` (in, out); by table, 65536 steps."""
+    """The tones of `p` (0..1) mapped by a smooth curve through `points` (in, out), by a table of 65536 steps."""
     return _smooth_table(tuple(points))[encode(p)]
 
 
@@ -127,10 +127,7 @@ def encode(p: Floats) -> Pixels:
 
 
 def toned(tone: Floats, tints: Sequence[tuple[float, Tint]]) -> Pixels:
-    """A single plane printed in colour: at each listed tone the three channels are moved by the tint.
-
-    Tints are (tone 0..1, (red, green, blue) offsets); between them they are interpolated.
-    """
+    """A plane in colour: `tints` are (tone 0..1, (red, green, blue) offsets), interpolated between the listed tones."""
     levels = np.linspace(0, 1, 65536)
     at = [t for t, _ in tints]
     index = encode(tone)

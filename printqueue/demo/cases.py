@@ -1,4 +1,4 @@
-"""The pictures of the demo: what each is, how it is saved, where it is dropped, and what must become of it."""
+"""The demo's pictures: what each is, how it is saved, where it is dropped, and what must become of it."""
 
 from __future__ import annotations
 

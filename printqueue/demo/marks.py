@@ -1,4 +1,4 @@
-"""Drawing with soft, true edges: filled outlines, strokes, textured walls. Coordinates are (x, y) in px."""
+"""Drawing with antialiased edges: filled outlines, strokes, textured walls. Coordinates are (x, y) in px."""
 
 from collections.abc import Callable, Sequence
 
@@ -15,7 +15,7 @@ _SHIFT = 4
 
 
 def box_of(points: Points, shape: Sequence[int], margin: int = 3) -> Box | None:
-    """Rows and columns (top, bottom, left, right) that hold the points, or None if all lie outside."""
+    """Rows and columns (top, bottom, left, right) holding the points, or None if all are outside."""
     low, high = points.min(axis=0), points.max(axis=0)
     top, left = max(0, int(low[1]) - margin), max(0, int(low[0]) - margin)
     bottom, right = min(shape[0], int(high[1]) + margin + 2), min(shape[1], int(high[0]) + margin + 2)
@@ -23,7 +23,7 @@ def box_of(points: Points, shape: Sequence[int], margin: int = 3) -> Box | None:
 
 
 def coverage(points: Points, box: Box, soft_px: float = 0.0) -> Plane:
-    """How much of each px of `box` the closed outline covers, 0..1, its edge softened by `soft_px`."""
+    """How much of each px of `box` the closed outline covers, 0..1, with its edge softened by `soft_px`."""
     top, bottom, left, right = box
     mask = np.zeros((bottom - top, right - left), np.uint8)
     fixed = np.round((points - (left, top)) * (1 << _SHIFT)).astype(np.int32)
@@ -80,7 +80,7 @@ def sag(a: Sequence[float] | Points, b: Sequence[float] | Points, drop: float, n
 
 
 def hang_wall(canvas: Plane, corners: Points, texture: Floats, cover: Floats | None = None) -> None:
-    """Put a flat texture on the four corners (top left, top right, bottom right, bottom left), in perspective."""
+    """Draw a flat texture in perspective, on four corners (top left, top right, bottom right, bottom left)."""
     box = box_of(corners, canvas.shape)
     if box is None:
         return
@@ -97,9 +97,9 @@ def hang_wall(canvas: Plane, corners: Points, texture: Floats, cover: Floats | N
 
 
 class Sheaf:
-    """Thousands of thin things laid over a canvas at once: later ones lie on top. Much quicker than `fill`.
+    """Thousands of thin things laid over a canvas at once, later ones on top. Much quicker than `fill`.
 
-    Holds one byte of cover and one of tone for every px, so a tone has 256 steps here.
+    Holds a byte of cover and a byte of tone per px, so a tone has 256 steps.
     """
 
     def __init__(self, shape: Sequence[int]) -> None:
@@ -115,7 +115,7 @@ class Sheaf:
         cv2.polylines(self._tone, [fixed], isClosed=False, color=_byte(tone), thickness=width_px + 2, shift=_SHIFT)
 
     def blade(self, path: Points, width_px: float | NDArray[np.float64], tone: float) -> None:
-        """A stroke whose width may change along it."""
+        """A stroke whose width may vary along it."""
         self.patch(ribbon(path, width_px), tone)
 
     def patch(self, points: Points, tone: float) -> None:

@@ -1,4 +1,4 @@
-"""Endless textures: fractal noise and wind-blown water, both as tiles that repeat without a seam."""
+"""Endless textures: fractal noise and wind-blown water, as tiles that repeat seamlessly."""
 
 from functools import lru_cache
 
@@ -20,7 +20,7 @@ def _white_spectrum(bank: int) -> NDArray[np.complex64]:
 def tile(seed: int, beta: float = 1.6) -> Plane:
     """A (1024, 1024) tile of fractal noise, mean 0, deviation 1; larger `beta` is smoother.
 
-    Made once for each of four banks and each quarter of beta: a seed only chooses among them.
+    There is one per quarter of beta in each of four banks; the seed only chooses the bank.
     """
     return _tile(seed % 4, round(beta * 4))
 
@@ -50,7 +50,7 @@ def field(shape: Shape, seed: int, cell: tuple[float, float] | float, beta: floa
 
 
 @lru_cache(maxsize=4)
-def waves(seed: int, tile_m: float, longest_m: float, spread: float, heading: float = 1.2) -> Plane:
+def waves(seed: int, tile_m: float, longest_m: float, spread: float, *, heading: float) -> Plane:
     """Wind waves on a square of `tile_m` metres: (1024, 1024, 3) = height, slope across, slope away.
 
     Spectrum k⁻⁴ below the longest wave (Phillips 1957, from memory), cos^spread about `heading`

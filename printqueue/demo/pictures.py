@@ -1,7 +1,7 @@
-"""The demonstration pictures, each by its name: five scenes, and what is done to them.
+"""The demonstration pictures by name: five scenes, and what is done to them.
 
-Nothing is read from disk and nothing else of this package is used; every random number comes from a PCG64
-stream with a fixed seed, so they are the same on every run. Pixels are 16 bit, gamma-encoded (sRGB curve, IEC 61966-2-1).
+Nothing is read from disk, and every random number comes from a PCG64 stream with a fixed seed, so they are the same on
+every run. Pixels are 16 bit, gamma-encoded (sRGB curve, IEC 61966-2-1).
 """
 
 from collections.abc import Callable
@@ -28,7 +28,7 @@ from printqueue.demo.treatments import (
 
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """A scene, and what is done to it, one thing after the other."""
+    """A scene, and the treatments applied to it in order."""
 
     scene: Callable[[], Pixels]
     treatments: tuple[Callable[[Pixels], Pixels], ...] = ()
@@ -52,7 +52,7 @@ RECIPES: MappingProxyType[str, Recipe] = MappingProxyType(
         "pier-high": Recipe(pier_high),
     }
 )
-"""Name → recipe. The first word of a name says of what place it is: what belongs together is painted together."""
+"""Name → recipe. The first word of a name is its scene: what shares a scene is painted together."""
 
 
 def picture(name: str) -> Pixels:
@@ -66,7 +66,7 @@ def picture(name: str) -> Pixels:
 
 @lru_cache(maxsize=1)
 def _painted(scene: Callable[[], Pixels]) -> Pixels:
-    """The scene; kept until another is asked for, since several pictures come out of one."""
+    """The scene, cached until another is asked for, since several pictures share one."""
     pixels = scene()
     pixels.flags.writeable = False
     return pixels

@@ -1,4 +1,4 @@
-"""Makes the demo studio, runs the service once over it, and compares what came out with the captions."""
+"""Makes the demo studio, runs the service over it once, and compares the results with the captions."""
 
 from __future__ import annotations
 
@@ -25,17 +25,16 @@ maker: The print studio at the tidal mill
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
-    """One case and what became of it; `wrong` says where that is not what the caption promises."""
+class CaseResult:
+    """What became of one case; `wrong` says how it differs from what the caption promises."""
 
     case: Case
     verdict: str
-    says: str
     output: str
     wrong: str | None
 
 
-Done = Callable[[float, str], None]  # so many pictures more, and what was done to which
+Done = Callable[[float, str], None]  # how many more pictures, and which
 
 
 def make(root: str, done: Done) -> Studio:
@@ -53,7 +52,7 @@ def make(root: str, done: Done) -> Studio:
 
 
 def _scenes() -> list[list[Case]]:
-    """Cases of one place together (a recipe's first word), since they share what is painted; the longest work first."""
+    """Cases of one scene together (a recipe's first word), since it is painted once for all; the longest work first."""
     scenes: dict[str, list[Case]] = {}
     for case in CASES:
         scenes.setdefault(case.recipe.partition("-")[0], []).append(case)
@@ -61,7 +60,7 @@ def _scenes() -> list[list[Case]]:
 
 
 def _drop(scene: list[Case], root: str) -> None:
-    """In a painter's process: paint, save and drop the pictures of one scene."""
+    """Paint, save and drop the pictures of one scene, in a process of its own."""
     from printqueue.demo.saving import encoded
 
     with open(os.path.join(root, "profiles", "smooth-rag.icc"), "rb") as stream:
@@ -73,7 +72,7 @@ def _drop(scene: list[Case], root: str) -> None:
             stream.write(encoded(case, printer))
 
 
-def run(studio: Studio, done: Done) -> list[Result]:
+def run(studio: Studio, done: Done) -> list[CaseResult]:
     """Run the service once and compare."""
     with added(_Heard(done)), running_service(studio, once=True, watch=False) as service:
         service.run()
@@ -82,26 +81,25 @@ def run(studio: Studio, done: Done) -> list[Result]:
 
 
 class _Heard(logging.Handler):
-    """Hears from the service's own log which picture is done."""
+    """Learns from the service's log which picture is done."""
 
     def __init__(self, done: Done) -> None:
         super().__init__()
         self._done = done
 
     def emit(self, record: logging.LogRecord) -> None:
-        """One more, if that is what the record says."""
+        """Count one more, if that is what the record says."""
         if getattr(record, "event", "") in (State.PRINTABLE, State.REVIEW):
             self._done(1, os.path.basename(str(getattr(record, "picture", ""))))
 
 
-def _compare(case: Case, record: PrintRecord | None) -> Result:
+def _compare(case: Case, record: PrintRecord | None) -> CaseResult:
     if record is None:
-        return Result(case, "missing", "", "", "it was not judged at all")
+        return CaseResult(case, "missing", "", "it was not judged at all")
     verdict = "accepted" if record.state == "printable" else "turned back"
     found = next((f for f in record.findings if f["check"] == case.check), None)
-    says = str(found["says"]) if found else ""
     output = record.output if record.state == "printable" and record.output else f"review/{case.name}"
-    return Result(case, verdict, says, output, _wrong(case, verdict, found))
+    return CaseResult(case, verdict, output, _wrong(case, verdict, found))
 
 
 def _wrong(case: Case, verdict: str, found: dict[str, object] | None) -> str | None:

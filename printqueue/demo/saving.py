@@ -1,4 +1,4 @@
-"""Saves a painted picture the way its case wants it, faults included."""
+"""Encodes a painted picture as its case wants it, faults included."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from printqueue.demo.pictures import picture
 from printqueue.imaging.colour import manager, spaces
 
 _JPEG_QUALITY, _COARSE_QUALITY = 92, 25
-_HALF = 0.55  # of the bytes arrive
+_HALF = 0.55  # the share of the bytes that arrives
 
 
 def encoded(case: Case, printer_profile: bytes) -> bytes:

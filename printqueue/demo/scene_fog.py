@@ -17,7 +17,7 @@ FOG = 0.80
 SEEN = air(19.0)
 BENTS_M = np.geomspace(9.0, 95, 17)  # where the jetty's pairs of posts stand
 WOOD, WEED_M = (0.16, 0.44), 0.42
-LONE = (3.05, 17.5)  # the post that the skiff is made fast to
+LONE = (3.05, 17.5)  # the post the skiff is made fast to
 
 
 def _middle_m(z: float) -> float:
@@ -40,7 +40,7 @@ def _posts() -> list[Post]:
 
 
 def _furnish(canvas: Plane, cam: Camera) -> None:
-    """Everything that stands in the water, the farthest first."""
+    """Everything in the water, the farthest first."""
     jobs: list[tuple[float, Callable[[], None]]] = [
         (30.0, partial(_skiff, canvas, cam)),
         (62.0, partial(_sloop, canvas, cam, (-9.5, 62.0))),
@@ -96,8 +96,8 @@ def fog_harbour() -> Pixels:
     mirror = mirror_sky(sky, CAMERA.horizon_px)
     _furnish(mirror, CAMERA.mirrored())
     first = int(CAMERA.horizon_px) + 3
-    slopes = CAMERA.ground(waves(1105, 9.0, 1.1, 2.0, 1.35), 9.0, first)
-    water = reflected(blur(mirror, 0.6, 5.0), CAMERA, first, slopes, 0.011)
+    slopes = CAMERA.ground(waves(1105, 9.0, 1.1, 2.0, heading=1.35), 9.0, first)
+    water = reflected(blur(mirror, 0.6, 5.0), CAMERA, first, slopes, strength=0.011)
     depth = ramp(water.shape[:2], [(0, 0.0), (0.25, 0.03), (1, 0.17)])
     water = mix(water, 0.62, depth) - slopes[..., 2] * np.float32(0.010) * (depth * 6)
     canvas = sky.copy()

@@ -24,11 +24,11 @@ from printqueue.demo.scenery import sampled
 SHAPE = (2000, 3000)
 QUARTER, EIGHTH = (500, 750), (250, 375)
 LIGHT = np.array([-0.52, -0.62, 0.59], np.float32)
-HALFWAY = LIGHT + np.array([0, 0, 1], np.float32)  # between the light and the eye: what faces it gleams
+HALFWAY = LIGHT + np.array([0, 0, 1], np.float32)  # between light and eye: surfaces facing it gleam
 HALFWAY /= np.sqrt((HALFWAY * HALFWAY).sum())
 STRAP_PX = (220, 2000)
 LANES = (8, 1, 14, 5, 11, 3, 0, 16, 9, 6, 13, 2, 10, 15, 4, 12, 7)  # the fronds from left to right, the lowest first
-STIPES = (5, 11)  # fronds that a bare stalk lies under
+STIPES = (5, 11)  # fronds with a bare stalk under them
 Widths = NDArray[np.float64]
 
 
@@ -65,7 +65,7 @@ def _barnacles(canvas: Plane) -> None:
 
 
 def _barnacle(shade: Sheaf, shells: Sheaf, at: Points, s: float) -> None:
-    """One of them; `s` (0..1) says how large, and chooses its outline."""
+    """One of them; `s` (0..1) sets its size and outline."""
     a, r = np.linspace(0, 2 * np.pi, 19), 6.0 + 11.0 * s**2
     wave = 1 + 0.07 * np.sin(3 * a + 97 * s) + 0.06 * np.sin(5 * a + 31 * s) + 0.10 * np.sin(2 * a + 55 * s)
     ring = np.stack([np.cos(a) * wave, np.sin(a) * wave], 1) * r
@@ -80,7 +80,7 @@ def _barnacle(shade: Sheaf, shells: Sheaf, at: Points, s: float) -> None:
 
 
 def _strap(seed: int) -> tuple[Plane, Plane]:
-    """A strap of kelp laid flat, from margin to margin and along: its tone and how much it gleams."""
+    """A strap of kelp laid flat, (across, along): its tone, and how much it gleams."""
     t = np.linspace(-1, 1, STRAP_PX[0], dtype=np.float32)[:, None]
     s = np.arange(STRAP_PX[1], dtype=np.float32)[None, :]
     ruffle = sampled(tile(seed, 1.75), s * 0.55, t * 40 + 100)
@@ -98,7 +98,7 @@ def _strap(seed: int) -> tuple[Plane, Plane]:
 
 
 def _course(gen: np.random.Generator, start: tuple[float, float], heading: float, long: float) -> Points:
-    """How a frond lies: a wandering line of 90 points, `long` px in all."""
+    """A frond's course: a wandering line of 90 points, `long` px in all."""
     wander = np.cumsum(gen.normal(0, 0.030, 90))
     angle = heading + wander + 0.50 * np.sin(np.linspace(0, gen.uniform(2, 7), 90) + gen.uniform(0, 6))
     return start + np.cumsum(np.stack([np.cos(angle), np.sin(angle)], 1), axis=0) * long / 90
@@ -123,7 +123,7 @@ def _along(path: Points, half: Widths, box: Box) -> tuple[Plane, Plane]:
 
 
 def _nearest(cols: NDArray[np.int_], rows: NDArray[np.int_], shape: tuple[int, int]) -> NDArray[np.int32]:
-    """For each px of a frame the number of the point that is nearest to it."""
+    """For each px of a frame, the number of the nearest point."""
     inside = (cols >= 0) & (rows >= 0) & (cols < shape[1]) & (rows < shape[0])
     bare, owner = np.full(shape, 255, np.uint8), np.zeros(shape, np.int32)
     bare[rows[inside], cols[inside]] = 0
@@ -134,7 +134,7 @@ def _nearest(cols: NDArray[np.int_], rows: NDArray[np.int_], shape: tuple[int, i
     return np.asarray(of_label[labels], np.int32)
 
 
-def _frond(canvas: Plane, path: Points, half: Widths, strap: Plane, seed: int) -> None:
+def _frond(canvas: Plane, path: Points, half: Widths, strap: Plane, *, seed: int) -> None:
     """A strap laid along a course, over its own shadow."""
     edge = 1 + 0.10 * np.sin(np.linspace(0, 70, len(path)) + seed) * np.sin(np.linspace(0, 23, len(path)) + 2 * seed)
     shape = ribbon(path, 2 * half * edge)
@@ -159,7 +159,7 @@ def _stipe(canvas: Plane, path: Points, wide: float) -> None:
 
 
 def _fronds(canvas: Plane) -> None:
-    """Seventeen fronds from the left, one over the other, the upper ones lighter; two bare stalks among them."""
+    """Seventeen overlapping fronds from the left, the upper ones lighter, and two bare stalks among them."""
     gen, straps = generator(721), [_strap(731 + 4 * k) for k in range(3)]
     for k, lane in enumerate(np.array(LANES) / 16):
         start = (-330.0 + gen.normal(0, 60), 180.0 + 760 * lane + gen.normal(0, 70))
@@ -169,7 +169,7 @@ def _fronds(canvas: Plane) -> None:
         if k in STIPES:
             _stipe(canvas, _course(gen, (-200.0, 200.0 + 90 * k), 0.25 * k - 1.6, 4200), 44.0)
         tone, gleam = straps[k % 3]
-        _frond(canvas, path, half, np.minimum(tone * np.float32(0.80 + 0.40 * k / 17) + gleam * 0.62, 0.97), k)
+        _frond(canvas, path, half, np.minimum(tone * np.float32(0.80 + 0.40 * k / 17) + gleam * 0.62, 0.97), seed=k)
 
 
 def kelp() -> Pixels:

@@ -48,7 +48,7 @@ def _creek_m(z: Plane) -> tuple[Plane, Plane]:
 
 
 def _bank(x: Plane, z: Plane, rough: Plane) -> Plane:
-    """Metres from the nearest creek's edge: below zero is water."""
+    """Metres from the edge of the nearest creek, negative in the water."""
     middle, half = _creek_m(z)
     main = np.abs(x - middle) - half
     side = np.abs(x + 24 + 0.35 * (z - 30) + 6 * np.sin(z / 11)) - (0.9 + 0.02 * z)
@@ -66,8 +66,8 @@ def _ground(canvas: Plane, first: int) -> None:
     across = (np.arange(half.width, dtype=np.float32)[None, :] + 0.25 - half.middle_px) / half.focal_px
     bank = _bank(as_plane(z * across), z, half.ground(tile(511, 1.5), 42.0, first // 2))
     mirror = mirror_sky(blur(canvas, 1.0, 5.0)[::2, ::2], half.horizon_px)
-    slopes = half.ground(waves(513, 8.0, 0.7, 2.0, 1.4), 8.0, first // 2)
-    water = reflected(mirror, half, first // 2, slopes, 0.005, taps=(0.7,)) * np.float32(0.90)
+    slopes = half.ground(waves(513, 8.0, 0.7, 2.0, heading=1.4), 8.0, first // 2)
+    water = reflected(mirror, half, first // 2, slopes, strength=0.005, taps=(0.7,)) * np.float32(0.90)
     water -= ramp(water.shape, [(0, 0.0), (1, 0.10)])
     land, green = _land(bank, z, half.ground(tile(515, 1.25), 30.0, first // 2))
     tone = mix(water, mix(land, HAZE, 0.85 * (1 - np.exp(-z / 210.0))), smooth(-0.05, 0.05, bank))
@@ -125,11 +125,12 @@ def _tussocks(canvas: Plane) -> None:
         clump = np.sin(x * 1.3 + np.sin(z * 0.7) * 2) * np.sin(z * 0.9 + x * 0.3)
         keep = (bank > 0.25) & (clump + gen.normal(0, 0.6, count) > -0.5)
         order = np.argsort(-z[keep])
-        _blades(canvas, x[keep][order], z[keep][order], tall_m, gen)
+        _blades(canvas, (x[keep][order], z[keep][order]), tall_m, gen)
 
 
-def _blades(canvas: Plane, x: Floats, z: Floats, tall_m: float, gen: np.random.Generator) -> None:
+def _blades(canvas: Plane, at: tuple[Floats, Floats], tall_m: float, gen: np.random.Generator) -> None:
     """Blades of grass at (x, z), the farthest first."""
+    x, z = at
     tall = tall_m * gen.uniform(0.5, 1.3, len(x))
     lean = gen.normal(0.16, 0.22, len(x)) * tall
     bends = ((0.0, 0.0), (0.35, 0.62), (1.0, 1.0))  # foot, middle, tip: shares of lean and height

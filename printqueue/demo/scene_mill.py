@@ -38,7 +38,7 @@ MIDDLE = ((FRONT[0] + RIGHT[0]) / 2, (FRONT[1] + RIGHT[1]) / 2)  # under the gab
 BACK = (MIDDLE[0] + LEFT[0] - FRONT[0], MIDDLE[1] + LEFT[1] - FRONT[1])  # under the far end of the ridge
 EAVES_M, RIDGE_M, STONE_M = 9.2, 13.4, 2.7
 WINDOW_PX = (128, 92)
-Lamps = tuple[tuple[float, ...], ...]  # how bright each window of each floor is, 0: nobody there
+Lamps = tuple[tuple[float, ...], ...]  # how bright each window of each floor is; 0: nobody there
 FRONT_LAMPS: Lamps = ((0.8, 0.75, 0, 0, 0.9, 0, 0.5), (0.55, 0, 1, 0.92, 0, 0.7, 0.6), (0, 0.95, 0.8, 0, 1, 0, 0.86))
 END_LAMPS: Lamps = ((0, 0.6), (0.8, 0), (0, 0.95))
 HOIST = (-2.6, 33.2)  # the sack hoist's housing, (x, z)
@@ -53,7 +53,7 @@ class Night:
 
 
 def _over(corner: Corner, y: float) -> tuple[float, float, float]:
-    """The point `y` metres above a corner's foot."""
+    """The point `y` metres above a corner of the mill."""
     return corner[0], y, corner[1]
 
 
@@ -90,7 +90,7 @@ def _window(wall: Night, at: tuple[int, int], light: float, seed: int) -> None:
 
 
 def _wall(width_m: float, lamps: Lamps, seed: int) -> Night:
-    """A wall of the mill: boards on a stone foot, dark at the tide's mark and under the eaves, with its windows."""
+    """A wall of the mill with its windows: boards on a stone base, dark at the tide mark and under the eaves."""
     h, w = int(EAVES_M * PX_PER_M), int(width_m * PX_PER_M)
     tone = boards((h, w), seed, board_px=22, tone=0.27, spread=0.016, shadow=0.09)
     foot = int(STONE_M * PX_PER_M)
@@ -106,7 +106,7 @@ def _wall(width_m: float, lamps: Lamps, seed: int) -> Night:
 
 
 def _arches(wall: Night) -> None:
-    """The three arches where the tide runs in; a lantern burns behind the middle one."""
+    """The three arches where the tide runs in, a lantern behind the middle one."""
     h, w = wall.tone.shape
     a = np.linspace(np.pi, 2 * np.pi, 25)
     for k, x in enumerate(np.linspace(0.2, 0.8, 3) * w):
@@ -119,7 +119,7 @@ def _arches(wall: Night) -> None:
 
 
 def _shine(strength: float, at: Corner, reach: Corner) -> Paint:
-    """The light that a lamp `at` (x, y) leaves on what is behind it."""
+    """The light of a lamp `at` (x, y) on what is behind it."""
     return lambda px, py: as_plane(
         strength * np.exp(-(((px - at[0]) / reach[0]) ** 2) - ((py - at[1]) / reach[1]) ** 2)
     )
@@ -216,15 +216,15 @@ def _night_sky() -> Plane:
 
 
 def lit_windows() -> Pixels:
-    """The mill after sunset: nearly everything dark, the windows alight."""
+    """The mill after sunset: nearly everything dark, the windows lit."""
     sky, first = _night_sky(), int(CAMERA.horizon_px) + 2
     mirror, upside = Night(mirror_sky(sky, CAMERA.horizon_px), plane(SHAPE)), CAMERA.mirrored()
     _shore(mirror.tone, upside)
     _mill(mirror, upside)
-    slopes = CAMERA.ground(waves(381, 11.0, 1.3, 2.0, 1.4), 11.0, first)
+    slopes = CAMERA.ground(waves(381, 11.0, 1.3, 2.0, heading=1.4), 11.0, first)
     taps = (0.3, 0.7, 1.1)
-    water = reflected(blur(mirror.tone, 0.8, 4.0), CAMERA, first, slopes, 0.013, taps=taps)
-    shine = reflected(blur(mirror.lamp, 1.0, 9.0), CAMERA, first, slopes, 0.016, taps=taps)
+    water = reflected(blur(mirror.tone, 0.8, 4.0), CAMERA, first, slopes, strength=0.013, taps=taps)
+    shine = reflected(blur(mirror.lamp, 1.0, 9.0), CAMERA, first, slopes, strength=0.016, taps=taps)
     night = Night(sky, plane(SHAPE))
     deep = ramp(water.shape, [(0, 0.06), (0.3, 0.28), (1, 0.62)])
     night.tone[first:] = mix(water * 0.90, 0.10, deep) + slopes[..., 2] * np.float32(0.008)
@@ -244,5 +244,5 @@ def _printed(night: Night) -> Pixels:
     out = np.empty((*SHAPE, 3), np.uint16)
     for channel, (cold, spill) in enumerate(((0.76, 1.0), (0.95, 0.68), (1.26, 0.34))):
         seen, light = tone * np.float32(cold) + lift * np.float32(spill), np.minimum(warm[channel], np.float32(0.985))
-        out[..., channel] = encode(seen + light * (1 - seen))  # light is added, and never past white
+        out[..., channel] = encode(seen + light * (1 - seen))  # light adds up, but never past white
     return out

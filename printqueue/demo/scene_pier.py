@@ -17,14 +17,14 @@ EYE_M = 4.6  # all heights are above low water
 DECK_M, HIGH_MARK_M = 5.3, 3.0
 HALF_M = 1.7  # half the deck's width
 SEEN, HAZE = air(95.0), 0.70
-START, ALONG = (-5.2, 11.0), (0.138, 1.0)  # the pier's nearest bent, (x, z), and which way it goes on
-BENTS_M = (0.0, *np.cumsum(np.geomspace(4.6, 6.5, 22)))  # how far along the pier its pairs of piles stand
+START, ALONG = (-5.2, 11.0), (0.138, 1.0)  # the pier's nearest bent, (x, z), and its direction
+BENTS_M = (0.0, *np.cumsum(np.geomspace(4.6, 6.5, 22)))  # distances along the pier of its pairs of piles
 Colour = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Tide:
-    """How high the water stands, how rough it is, and the light: colours of the upper and the low sky, brightness."""
+    """How high and how rough the water is, and the light: colours of the upper and lower sky, brightness."""
 
     level_m: float
     rough: float
@@ -48,7 +48,7 @@ def _z(s_m: float) -> float:
 
 
 def _veil(s_m: float) -> Veil:
-    """The air in front of what stands `s_m` along the pier."""
+    """The air in front of a point `s_m` along the pier."""
     return Veil(HAZE, SEEN(_z(s_m)))
 
 
@@ -63,7 +63,7 @@ def _pier(canvas: Plane, cam: Camera, deck: float) -> None:
 
 
 def _bent(canvas: Plane, cam: Camera, deck: float, s: float) -> None:
-    """Two piles, crossed braces between them, and the beam that they carry."""
+    """Two piles, crossed braces between them, and the beam they carry."""
     veil, scale = _veil(s), cam.px_per_m(_z(s))
     weed = HIGH_MARK_M - (DECK_M - deck)
     right, left = (
@@ -80,7 +80,7 @@ def _bent(canvas: Plane, cam: Camera, deck: float, s: float) -> None:
 
 
 def _deck(canvas: Plane, cam: Camera, up: float) -> None:
-    """The deck from below and its near edge, piece by piece, each with its own haze."""
+    """The deck from below and its near edge, in pieces with a haze of their own."""
     s = np.linspace(BENTS_M[-1], -16, 60)
     for far, near in pairwise(s):
         veil = _veil(far)
@@ -123,8 +123,8 @@ def _sky() -> Plane:
 
 
 def _water(cam: Camera, first: int, mirror: Plane, rough: float) -> Plane:
-    slopes = cam.ground(waves(53, 14.0, 1.9, 3.0, 1.3), 14.0, first)
-    seen = reflected(blur(mirror, 1.0, 11.0), cam, first, slopes, rough, taps=(0.3, 0.7, 1.1))
+    slopes = cam.ground(waves(53, 14.0, 1.9, 3.0, heading=1.3), 14.0, first)
+    seen = reflected(blur(mirror, 1.0, 11.0), cam, first, slopes, strength=rough, taps=(0.3, 0.7, 1.1))
     depth = ramp(seen.shape[:2], [(0, 0.04), (0.3, 0.16), (1, 0.46)])
     return mix(seen, 0.30, depth) - slopes[..., 2] * np.float32(0.028) * (0.3 + depth)
 
@@ -132,10 +132,10 @@ def _water(cam: Camera, first: int, mirror: Plane, rough: float) -> Plane:
 def _sand(cam: Camera, first: int, mirror: Plane) -> Plane:
     """Rippled sand, still wet, with pools in it."""
     beds = cam.ground(tile(41, 1.55), 34.0, first)
-    ribs = cam.ground(waves(42, 5.0, 0.16, 24.0, 1.25), 5.0, first)
+    ribs = cam.ground(waves(42, 5.0, 0.16, 24.0, heading=1.25), 5.0, first)
     z = cam.distances_m(first)[:, None]
     wet, calm = smooth(-0.7, 1.5, beds + (z - 15.0) * 0.035), smooth(26.0, 9.0, z)
-    still = reflected(mirror, cam, first, ribs * calm[..., None], 0.004)
+    still = reflected(mirror, cam, first, ribs * calm[..., None], strength=0.004)
     grit = cam.ground(tile(43, 0.5), 3.2, first)
     dry = 0.36 + ribs[..., 2] * 0.06 * calm + grit * 0.028 * calm + beds * 0.015
     pools = smooth(0.66, 0.76, wet + ribs[..., 0] * 2.0)
@@ -166,7 +166,7 @@ def _painted(tide: Tide) -> Pixels:
 
 
 def _printed(tide: Tide, tone: Plane) -> Pixels:
-    """Coloured by the light of its hour: one colour above, one at the horizon, each at the same brightness."""
+    """Coloured by the light of the hour: one colour above, one at the horizon, equally bright."""
     small = (200, 300)
     share = blur(ramp(small, [(0, 0.0), (0.43, 1.0), (0.6, 0.75), (1, 0.1)]), 8.0)
     grey = [0.3 * c[0] + 0.59 * c[1] + 0.11 * c[2] for c in (tide.upper, tide.low)]

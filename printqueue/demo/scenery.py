@@ -1,4 +1,4 @@
-"""What the coast is made of: air, sky, water that mirrors, timber posts, small boats."""
+"""What the coast is made of: air, sky, reflecting water, timber posts, small boats."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -14,28 +14,28 @@ from printqueue.demo.noise import tile
 
 @dataclass(frozen=True, slots=True)
 class Veil:
-    """The air in front of a thing: its own tone, and how much of the thing comes through it, 0..1."""
+    """The air in front of a thing: its own tone, and how much of the thing shows through, 0..1."""
 
     tone: float
     through: float
 
     def over(self, tone: float) -> float:
-        """A tone as it looks through this air."""
+        """How a tone looks through this air."""
         return self.tone + (tone - self.tone) * self.through
 
 
 def air(reach_m: float) -> Callable[[float], float]:
-    """Even fog: how much still comes through from `z` metres away, when contrast falls to 1/e in `reach_m`."""
+    """Even fog: how much shows through from `z` metres away, if contrast falls to 1/e in `reach_m`."""
     return lambda z_m: float(np.exp(-z_m / reach_m))
 
 
 def clouds(
     shape: Shape, horizon: float, seed: int, *, depth: float, scale: float, beta: float = 1.75, stretch: float = 1.0
 ) -> Plane:
-    """A flat layer of cloud seen from below, deviation about 1; it crowds towards the horizon.
+    """A flat layer of cloud seen from below, deviation about 1, crowding towards the horizon.
 
-    `horizon` is its row as a share of the height; rows under it repeat the horizon's. Clouds are soft: make
-    the sky small and enlarge it.
+    `horizon` is its row as a share of the height; rows below repeat the horizon's. Clouds are soft: make the sky small and
+    enlarge it.
     """
     y = (np.arange(shape[0], dtype=np.float32)[:, None] + 0.5) / shape[0]
     x = ((np.arange(shape[1], dtype=np.float32)[None, :] + 0.5) / shape[1] - 0.5) * (shape[1] / shape[0])
@@ -45,25 +45,25 @@ def clouds(
 
 
 def sampled(texture: Plane, u: Floats, v: Floats) -> Plane:
-    """A repeating tile read at texel positions (u across, v down), linear between them."""
+    """A repeating tile sampled at texel positions (u across, v down), linearly between them."""
     n = np.float32(texture.shape[0])
     u, v = np.broadcast_arrays(u, v)
     return as_plane(cv2.remap(texture, as_plane(u % n), as_plane(v % n), cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP))
 
 
 def mirror_sky(sky: Plane, horizon_px: float) -> Plane:
-    """The sky turned over about the horizon, for the camera that looks into the water."""
+    """The sky flipped about the horizon, for the camera that looks into the water."""
     rows = np.clip(2 * horizon_px - np.arange(sky.shape[0]), 0, horizon_px).astype(np.intp)
     return as_plane(sky[rows])
 
 
 def reflected(
-    mirror: Plane, cam: Camera, first_row: int, slopes: Plane, strength: float, *, taps: Sequence[float] = (0.45, 1.0)
+    mirror: Plane, cam: Camera, first_row: int, slopes: Plane, *, strength: float, taps: Sequence[float] = (0.45, 1.0)
 ) -> Plane:
-    """The mirrored world as ripples show it, rows `first_row` to the foot.
+    """The mirrored world as ripples show it, from `first_row` to the bottom.
 
-    A facet that leans by a slope turns the reflected ray by twice that; `slopes` is (rows, W, 3) from
-    `noise.waves`, `strength` its deviation as a slope. Each tap adds one look with a share of the lean.
+    A facet leaning by a slope turns the reflected ray by twice that; `slopes` is (rows, W, 3) from `noise.waves`,
+    `strength` its deviation as a slope. The result is the mean of several looks, each by a share (`taps`) of the lean.
     """
     rows, cols = slopes.shape[:2]
     y = np.arange(first_row, first_row + rows, dtype=np.float32)[:, None]
@@ -81,7 +81,7 @@ def reflected(
 
 @dataclass(frozen=True, slots=True)
 class Post:
-    """A round timber post standing in water at (x, z); weed darkens it below `weed_m`."""
+    """A round timber post in water at (x, z), darkened by weed below `weed_m`."""
 
     x: float
     z: float
@@ -91,7 +91,7 @@ class Post:
     weed_m: float
     lean: float = 0.0
     seed: int = 0
-    light: float = 0.6  # from which side the light comes: −1 left, 1 right
+    light: float = 0.6  # the side the light comes from: −1 left, 1 right
 
     def draw(self, canvas: Plane, cam: Camera, veil: Veil) -> None:
         """Draw it in place."""
@@ -111,7 +111,8 @@ class Post:
 
         fill(canvas, ribbon(np.linspace(foot, head, 24), wide), wood)
         if cam.upside > 0:
-            self._end(canvas, head, float(wide[-1]) / 2, (cam.height_m - self.top_m) / self.z, veil)
+            half, tilt = float(wide[-1]) / 2, (cam.height_m - self.top_m) / self.z
+            self._end(canvas, head, (half, half * (abs(tilt) + 0.05)), veil)
 
     def _surface(self, u: Plane, up: Plane) -> Plane:
         """Its tone at `u` (−1..1 across) and `up` (metres): round, grained, with weed and bare patches in it."""
@@ -125,12 +126,12 @@ class Post:
         tone = tone * (1 - 0.72 * weed) + weed * (0.03 + 0.02 * rough)
         return as_plane(tone + 0.10 * smooth(0.9, 1.6, patch) * smooth(self.weed_m + 0.1, self.weed_m - 0.2, up))
 
-    def _end(self, canvas: Plane, head: Points, half_px: float, tilt: float, veil: Veil) -> None:
+    def _end(self, canvas: Plane, head: Points, radii_px: tuple[float, float], veil: Veil) -> None:
         """The sawn end, ragged at the back, with a crack."""
+        half_px, high = radii_px
         dark, pale = veil.over(self.tones[0] * 0.5), veil.over(self.tones[1] * 1.25)
         a, seed = np.linspace(0, 2 * np.pi, 40, endpoint=False), self.seed
         rough = 1 + 0.02 * np.sin(3 * a + seed) + 0.02 * np.sin(7 * a + 3 * seed)
-        high = half_px * (abs(tilt) + 0.05)
         ragged = half_px * 0.045 * (np.sin(5 * a + seed) + np.sin(2 * a + 3 * seed) + np.sin(9 * a)) * (np.sin(a) < 0.3)
         rim = np.stack([head[0] + half_px * np.cos(a) * rough, head[1] + high * np.sin(a) * rough + ragged], 1)
         fill(canvas, rim, pale)

@@ -1,4 +1,4 @@
-"""What is done to a painted picture so that it shows one thing more: cut, scanned from film, spoilt."""
+"""What is done to a painted picture to make another case of it: cropped, scanned from film, spoilt."""
 
 import cv2
 import numpy as np
@@ -34,7 +34,7 @@ def on_film(pixels: Pixels) -> Pixels:
 
 
 def underexposed(pixels: Pixels) -> Pixels:
-    """With less light: the lightest places are no longer light (sRGB curve, IEC 61966-2-1)."""
+    """With less light, so that even the highlights are dark (sRGB curve, IEC 61966-2-1)."""
     code = np.linspace(0, 1, 65536)
     light = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4) / 2**UNDEREXPOSED_STOPS
     darker = np.where(light <= 0.0031308, light * 12.92, 1.055 * light ** (1 / 2.4) - 0.055)
@@ -49,7 +49,7 @@ def unsharp(pixels: Pixels, amount: float, sigma: float) -> Pixels:
 
 
 def oversharpened(pixels: Pixels) -> Pixels:
-    """Unsharp masking that went wrong: 300 % at a radius of 1.6 px."""
+    """Unsharp masking overdone: 300 % at a radius of 1.6 px."""
     return unsharp(pixels, 3.0, 1.6)
 
 
@@ -59,7 +59,7 @@ def for_the_screen(pixels: Pixels) -> Pixels:
 
 
 def enlarged(pixels: Pixels) -> Pixels:
-    """Reduced by area, and enlarged to its size again: the pixels of a large picture with the detail of a small one."""
+    """Reduced by area and enlarged again: the pixels of a large picture with the detail of a small one."""
     height, width = pixels.shape[:2]
     small = cv2.resize(pixels, (width // ENLARGED, height // ENLARGED), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC), np.uint16)

@@ -17,5 +17,5 @@ def row(label: str, text: str) -> str:
 
 
 def page(parts: Iterable[str]) -> str:
-    """Paragraphs as one text with a final line end."""
+    """Paragraphs as one text with a final newline."""
     return "\n".join(parts) + "\n"

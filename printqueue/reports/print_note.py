@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from printqueue.core.model.finding import About, Finding, Level, worst_first
+from printqueue.core.model.finding import Finding, Level, worst_first
 from printqueue.core.model.measures import Measure, Measurements
 from printqueue.core.model.picture import PictureFacts
 from printqueue.core.model.request import Placement, Request
@@ -13,7 +13,7 @@ from printqueue.core.naming import same_stem
 from printqueue.core.text import shown
 from printqueue.core.units import MM_PER_INCH, number_text
 from printqueue.reports.layout import page, row
-from printqueue.reports.printing import AT_FULL_SIZE, DEMONSTRATION, printer_rows
+from printqueue.reports.phrases import AT_FULL_SIZE, DEMONSTRATION, only_demonstration, printer_rows
 from printqueue.reports.reason import limit_words
 from printqueue.studio.papers.schema import Paper
 
@@ -40,9 +40,9 @@ class PrintMade:
     master_sha256: str
     converted: str  # which conversion, in words
     measurements: Measurements = field(default_factory=dict)
-    checked: str = ""  # how the file's pixels were proved, in words
-    foot_line: str = ""  # its words as they were set
-    under_glass: str = ""  # from when on, in words
+    checked: str = ""  # how its pixels were verified, in words
+    foot_line: str = ""  # its words, as set
+    under_glass: str = ""  # from when, in words
     proof: str = ""  # name of its proof picture
     no_proof: str = ""  # why there is none, one sentence
 
@@ -64,13 +64,13 @@ def print_text(made: PrintMade) -> str:
 
 
 def _called(made: PrintMade) -> str:
-    """Its title or its name; and the file's, where that is another."""
+    """Its title or name, and the file's name if that differs."""
     name = made.request.title or made.picture
     return f"“{shown(name)}”{'' if same_stem(made.file, name) else f' ({shown(made.file)})'}"
 
 
 def _demonstration_lines(made: PrintMade) -> list[str]:
-    """The first line of a note that is for trying out only, and what to do about it."""
+    """The first lines of a note for a print that is only a trial, and what to do about it."""
     if not made.demonstration:
         return []
     remedies = [row("Do", finding.do) for finding in made.findings if _is_first_line(made, finding)]
@@ -78,12 +78,12 @@ def _demonstration_lines(made: PrintMade) -> list[str]:
 
 
 def _is_first_line(made: PrintMade, finding: Finding) -> bool:
-    """Whether the note's first line says it already."""
-    return made.demonstration and finding.about is About.DEMONSTRATION
+    """Whether the note's first line already says it."""
+    return made.demonstration and only_demonstration(finding)
 
 
 def _warning(finding: Finding, request: Request) -> tuple[str, str]:
-    """What was found, and what to do; where it was allowed there is nothing left to do."""
+    """What was found, and what to do, unless it was allowed."""
     limit = limit_words(finding) if finding.level is not Level.NOTE else ""
     if finding.allowed:
         why = request.allow.get(finding.check, "")
@@ -183,7 +183,7 @@ def _place_words(made: PrintMade) -> str:
 
 
 def _bare_words(made: PrintMade) -> str:
-    """What the lift has turned into bare paper."""
+    """What the lift turned into bare paper."""
     bare = made.measurements.get(Measure.TONE_BARE_LARGEST_PERCENT)
     if not made.request.lift_stops or not isinstance(bare, int | float):
         return ""

@@ -1,6 +1,6 @@
-"""What is said on a proof picture: names, size, verdict, what was found, and what the marks mean. Pure.
+"""The words on a proof picture: names, size, verdict, findings, and what the marks mean. Pure.
 
-No clock and no job number: the same picture judged again by the same rules has the same proof picture.
+Without clock or job number: the same picture judged again by the same rules gets the same proof picture.
 """
 
 from __future__ import annotations
@@ -8,24 +8,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from printqueue.core.model.finding import About, Finding, Level, worst_first
+from printqueue.core.model.finding import Finding, Level, worst_first
 from printqueue.core.model.request import Placement
 from printqueue.core.text import shown
 from printqueue.core.units import number_text, stops_text
 from printqueue.imaging.jobs import Marked, ProofWords
 from printqueue.judging.checks import REGISTRY
-from printqueue.reports.printing import DEMONSTRATION
+from printqueue.reports.phrases import DEMONSTRATION, name_in_words, only_demonstration
 from printqueue.reports.reason import verdict_words
 
-_MOST_FOUND = 2
-_MOST_MARKED = 4
+_MAX_FOUND = 2
+_MAX_MARKED = 4
 
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """What the words need to know about one print, or about what was asked for where there is none.
+    """What the words need to know about one print, or about what was asked for if there is none.
 
-    `size` is the sheet's name; `placement` None where the picture does not fit or was never placed.
+    `size` is the sheet's name; `placement` is None if the picture does not fit or was never placed.
     """
 
     picture: str
@@ -39,40 +39,33 @@ class Looked:
 
 
 def words(looked: Looked) -> ProofWords:
-    """The lines at the head of the sheet, the verdict first among them."""
+    """The lines at the head of the sheet."""
     ordered = [one for one in worst_first(looked.findings) if one.level is not Level.PASS]
     heavy = [one for one in ordered if one.counts and one.level.weight >= looked.turn_back_at.weight]
-    # The band at the head says already that the profile is a demonstration.
-    telling = heavy or [
-        one for one in ordered if one.level.weight >= Level.WARN.weight and one.about is not About.DEMONSTRATION
-    ]
+    telling = heavy or [one for one in ordered if one.level.weight >= Level.WARN.weight and not only_demonstration(one)]
     return ProofWords(
         title=shown(looked.picture),
         print=_print_words(looked),
         verdict=_verdict(looked, heavy, ordered),
-        found=tuple(one.says for one in telling[:_MOST_FOUND]),
+        found=tuple(one.says for one in telling[:_MAX_FOUND]),
         demonstration=DEMONSTRATION if looked.demonstration else "",
     )
 
 
 def marked(findings: Sequence[Finding]) -> tuple[Marked, ...]:
-    """The places to mark, the worst finding first; what was allowed is still shown."""
+    """The places to mark, the worst finding first; what was allowed is marked too."""
     placed = [one for one in worst_first(findings) if one.where and one.level is not Level.PASS]
-    return tuple(Marked(one.check, _legend(one.check), one.where) for one in placed[:_MOST_MARKED])
+    return tuple(Marked(one.check, _legend(one.check), one.where) for one in placed[:_MAX_MARKED])
 
 
 def _legend(check: str) -> str:
     return REGISTRY[check].in_legend if check in REGISTRY else check
 
 
-def _called(check: str) -> str:
-    return REGISTRY[check].in_words if check in REGISTRY else check
-
-
 def _verdict(looked: Looked, heavy: Sequence[Finding], ordered: Sequence[Finding]) -> str:
     if heavy:
         return verdict_words(heavy, looked.size, looked.paper)
-    warned = [one for one in ordered if one.counts and one.level is Level.WARN and one.about is not About.DEMONSTRATION]
+    warned = [one for one in ordered if one.counts and one.level is Level.WARN and not only_demonstration(one)]
     allowed = [one for one in ordered if one.allowed]
     parts = []
     if warned:
@@ -83,7 +76,7 @@ def _verdict(looked: Looked, heavy: Sequence[Finding], ordered: Sequence[Finding
 
 
 def _names(findings: Sequence[Finding]) -> str:
-    return ", ".join(_called(one.check) for one in findings)
+    return ", ".join(name_in_words(one.check) for one in findings)
 
 
 def _print_words(looked: Looked) -> str:

@@ -1,7 +1,7 @@
 """`NAME.reason.txt`: why a picture was turned back, and what to do. Pure.
 
-First line the verdict; then the findings that count, worst first; what is fine; where to
-put the new file; the line to paste; and that the file is safe.
+The verdict first; then the findings that count, worst first; what is fine; where to put the new file; the line to paste;
+and that the file is safe.
 """
 
 from __future__ import annotations
@@ -14,17 +14,18 @@ from printqueue.core.text import shown
 from printqueue.core.units import number_text
 from printqueue.judging.checks import REGISTRY
 from printqueue.reports.layout import page, row
+from printqueue.reports.phrases import name_in_words
 
 _ORDER_HEADLINE = "is asked for in a way that cannot be followed"
-# Findings in full, and how many of the others get a sentence, before they are only named: the first that fits a screen.
-_ROOM = ((3, 3), (2, 3), (1, 3), (1, 1), (1, 0))
-SCREEN_LINES = 44  # what a desktop editor shows at once on a screen 1080 pixels high, its lines 20 pixels apart
+# How many findings are given in full, and how many of the rest in a sentence before they are only named: the first pair
+# that fits a screen is taken.
+_LENGTHS = ((3, 3), (2, 3), (1, 3), (1, 1), (1, 0))
+SCREEN_LINES = 44  # what a desktop editor shows on a screen 1080 pixels high, with lines 20 pixels apart
 
 
 @dataclass(frozen=True, slots=True)
 class TurnedBack:
-    """What the note needs to know. `before`: (check, what it measured at the last
-    attempt under this name and measures now)."""
+    """What the note needs to know. `before`: (check, what it measured at the last attempt under this name, and now)."""
 
     picture: str
     paper: str
@@ -33,34 +34,37 @@ class TurnedBack:
     turn_back_at: Level
     ready_folder: str
     job: int
-    stands_as: str = ""  # its name in review/, where that has a number; "": `picture`
+    stands_as: str = ""  # its name in review/, if numbered; "": `picture`
     order: str = ""  # its own order file's name in review/
     before: Sequence[tuple[str, str]] = ()
     look: str = ""  # what its proof picture shows, one sentence
 
 
 def reason_text(note: TurnedBack) -> str:
-    """The whole text, UTF-8, one screen: as many findings in full as fit on it, the others by name."""
+    """The whole text, one screen long: as many findings in full as fit, the others by name."""
     ordered = worst_first(note.findings)
     heavy = [f for f in ordered if f.counts and f.level.weight >= note.turn_back_at.weight]
     text = ""
-    for in_full, sentences in _ROOM:
-        text = page(_lines(note, heavy, ordered, in_full, sentences))
+    for length in _LENGTHS:
+        text = page(_lines(note, heavy, ordered, length))
         if text.count("\n") <= SCREEN_LINES:
             break
     return text
 
 
 def _lines(
-    note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding], in_full: int, sentences: int
+    note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding], length: tuple[int, int]
 ) -> list[str]:
-    lines = [headline(note, heavy), ""]
+    in_full, sentences = length
+    lines = [verdict_words(heavy, note.size, note.paper, picture=note.picture), ""]
     for finding in heavy[:in_full]:
         lines += [*_finding_rows(finding), ""]
     if others := heavy[in_full:]:
         lines += [row("And", _some(others, sentences)), ""]
     if note.before:
-        lines.append(row("Before", "; ".join(f"{_called(check)} {change}" for check, change in note.before) + "."))
+        lines.append(
+            row("Before", "; ".join(f"{name_in_words(check)} {change}" for check, change in note.before) + ".")
+        )
     if note.look:
         lines.append(row("Look", note.look))
     return lines + _closing(note, heavy, ordered, sentences)
@@ -69,18 +73,13 @@ def _lines(
 def _some(findings: Sequence[Finding], sentences: int) -> str:
     """The first few in a sentence, the others by name."""
     said = [f"{_sentence(f.says)}{' (allowed)' if f.allowed else ''}" for f in findings[:sentences]]
-    if rest := dict.fromkeys(_called(f.check) for f in findings[sentences:]):
+    if rest := dict.fromkeys(name_in_words(f.check) for f in findings[sentences:]):
         said.append(f"{'Also: ' if said else ''}{', '.join(rest)}.")
     return " ".join(said)
 
 
-def headline(note: TurnedBack, heavy: Sequence[Finding]) -> str:
-    """The verdict in one sentence with the picture's and the paper's names."""
-    return verdict_words(heavy, note.size, note.paper, picture=note.picture)
-
-
 def verdict_words(heavy: Sequence[Finding], size: str, paper: str, *, picture: str = "") -> str:
-    """Why it was turned back, in one sentence about `picture`, or about "it" where its name stands above already."""
+    """Why it was turned back, in one sentence about `picture`, or about "it" where the name is given already."""
     what = _what(heavy[0]) if heavy else "was turned back"
     said = what.format(size=shown(size), paper=shown(paper))
     more = f" ({len(heavy)} reasons)" if len(heavy) > 1 else ""
@@ -92,11 +91,6 @@ def _what(finding: Finding) -> str:
     return finding.headline or (check.headline if check else _ORDER_HEADLINE)
 
 
-def _called(name: str) -> str:
-    check = REGISTRY.get(name)
-    return check.in_words if check else name
-
-
 def _finding_rows(finding: Finding) -> list[str]:
     rows = [row("Measured", finding.says + limit_words(finding))]
     for label, text in (("Why here", finding.why), ("Do", finding.do), ("Or", finding.instead)):
@@ -106,7 +100,7 @@ def _finding_rows(finding: Finding) -> list[str]:
 
 
 def limit_words(finding: Finding) -> str:
-    """' Limit 150 ppi (your rule; common practice).' or where the limit is no number, what was wanted."""
+    """' Limit 150 ppi (your rule; common practice).', or what was wanted if the limit is not a number."""
     if finding.limit is None:
         return ""
     if isinstance(finding.limit, str):
@@ -120,7 +114,7 @@ def _origin(finding: Finding) -> str:
 
 def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Finding], sentences: int) -> list[str]:
     rows = []
-    fine = sorted(_called(f.check) for f in ordered if f.level is Level.PASS)
+    fine = sorted(name_in_words(f.check) for f in ordered if f.level is Level.PASS)
     seen = [f for f in ordered if f not in heavy and f.level is not Level.PASS and f.about is not About.NUMBERS]
     if fine:
         rows.append(row("Fine", ", ".join(fine) + "."))
@@ -136,7 +130,7 @@ def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Findi
 
 
 def _anyway(note: TurnedBack) -> str:
-    """One order for one picture: where it has its own, that one gets the line."""
+    """A picture has one order: if it has its own, that one gets the line."""
     if note.order:
         return f"Move it back with its order {shown(note.order)}, with this line put in:"
     name = note.stands_as or note.picture
@@ -144,7 +138,7 @@ def _anyway(note: TurnedBack) -> str:
 
 
 def _again(note: TurnedBack, heavy: Sequence[Finding]) -> str:
-    """A picture is exported anew; an order is put right and goes back with its picture."""
+    """A picture is exported again; an order is corrected and goes back with its picture."""
     what = "the new file" if not heavy or heavy[0].check in REGISTRY else "picture and order back"
     return f"Put {what} into {shown(note.ready_folder)}/."
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from printqueue.core.model.paper import Intent
+from printqueue.core.model.paper import Intent, PaperFacts
 from printqueue.core.text import shown
 from printqueue.core.units import number_text, stops_text
+from printqueue.imaging.jobs import Piece, StripMade, StripWish
 from printqueue.reports.layout import page, row
-from printqueue.reports.printing import AT_FULL_SIZE, DEMONSTRATION, media_words, printer_rows
+from printqueue.reports.phrases import AT_FULL_SIZE, DEMONSTRATION, checked_words, media_words, printer_rows
 from printqueue.studio.papers.schema import Paper
 
 _DRY = "dry, in the light it will hang in."
@@ -17,54 +18,49 @@ _DRY = "dry, in the light it will hang in."
 
 @dataclass(frozen=True, slots=True)
 class StripShown:
-    """What the note needs to know. `part_px`: left, top, width, height of the part in source pixels."""
+    """What the note needs to know; `size` is that of the print the strip is for."""
 
     picture: str
     paper: Paper
-    profile_name: str
-    demonstration: bool
+    facts: PaperFacts
     size: str
-    picture_mm: tuple[float, float]
-    sheet: str
-    sheet_mm: tuple[float, float]
-    part_px: tuple[float, float, float, float]
-    part_mm: tuple[float, float]
-    chosen: bool  # the part was chosen as the most telling one, not asked for
-    labels: Sequence[Sequence[str]]  # of each piece, the lines to paste
+    wish: StripWish
+    made: StripMade
     order_name: str
-    checked: str
 
 
-def labels(pieces: Sequence[tuple[float, Intent]], usual: Intent) -> tuple[tuple[str, ...], ...]:
-    """Under each piece the lines of an order that make a print like it; the intent where any piece needs it said."""
-    said = any(intent is not usual for _, intent in pieces)
+def labels(pieces: Sequence[Piece], usual: Intent) -> tuple[tuple[str, ...], ...]:
+    """For each piece the order lines that print a picture like it; with the intent if any piece needs it said."""
+    said = any(piece.intent is not usual for piece in pieces)
     return tuple(
-        (f"lift: {stops_text(lift).lstrip('+')}", *([f"intent: {intent}"] if said else [])) for lift, intent in pieces
+        (f"lift: {stops_text(piece.lift_stops).lstrip('+')}", *([f"intent: {piece.intent}"] if said else []))
+        for piece in pieces
     )
 
 
-def head_words(picture: str, paper: Paper, profile_name: str, size: str, *, demonstration: bool) -> tuple[str, ...]:
+def head_words(picture: str, paper: Paper, facts: PaperFacts, size: str) -> tuple[str, ...]:
     """The lines above the pieces."""
-    first = (DEMONSTRATION,) if demonstration else ()
+    first = (DEMONSTRATION,) if facts.profile_is_demonstration else ()
     return (
         *first,
         f"Test strip  ·  {shown(picture)}  ·  {shown(paper.paper)}",
-        f"Profile: {shown(profile_name)}",
+        f"Profile: {shown(facts.profile_name)}",
         media_words(paper).capitalize(),
         f"At the very scale of the print on {shown(size)}, {paper.print.ppi} ppi",
     )
 
 
 def foot_words() -> tuple[str, ...]:
-    """The lines below them."""
+    """The lines below the pieces."""
     return (f"Judge it {_DRY}", "Paste the line under the piece that you choose into the picture's order.")
 
 
 def strip_text(strip: StripShown) -> str:
     """The whole text."""
-    demo = [f"{DEMONSTRATION} Its tones are a model's, not your printer's.", ""] if strip.demonstration else []
-    lines = [*demo, f"Test strip: “{shown(strip.picture)}” on {shown(strip.paper.paper)}, {strip.sheet}.", ""]
-    lines += [row(f"Piece {number}", ", ".join(said)) for number, said in enumerate(strip.labels, 1)]
+    made, demonstration = strip.made, strip.facts.profile_is_demonstration
+    demo = [f"{DEMONSTRATION} Its tones are a model's, not your printer's.", ""] if demonstration else []
+    lines = [*demo, f"Test strip: “{shown(strip.picture)}” on {shown(strip.paper.paper)}, {made.sheet}.", ""]
+    lines += [row(f"Piece {number}", ", ".join(said)) for number, said in enumerate(strip.wish.labels, 1)]
     lines += [
         "",
         row("Judge", f"{_DRY.capitalize()} Look at the deepest shadows and the lights."),
@@ -73,20 +69,20 @@ def strip_text(strip: StripShown) -> str:
             f"Put the line of the piece that you choose into {shown(strip.order_name)} beside the picture in ready/.",
         ),
         row("Part", _part_words(strip)),
-        row("Sheet", f"{strip.sheet}: {' × '.join(number_text(mm) for mm in strip.sheet_mm)} mm."),
+        row("Sheet", f"{made.sheet}: {' × '.join(number_text(mm) for mm in made.sheet_mm)} mm."),
         "",
-        *printer_rows(strip.paper, strip.profile_name),
+        *printer_rows(strip.paper, strip.facts.profile_name),
         row("Place", AT_FULL_SIZE),
-        row("Checked", strip.checked),
+        row("Checked", checked_words(made.verified)),
     ]
     return page(lines)
 
 
 def _part_words(strip: StripShown) -> str:
-    left, top, width, height = (number_text(value, 0) for value in strip.part_px)
-    across, up = (number_text(mm, 0) for mm in strip.part_mm)
-    whole = " × ".join(number_text(mm, 0) for mm in strip.picture_mm)
-    why = " It was chosen for its range of tones; ask for another with --crop." if strip.chosen else ""
+    left, top, width, height = (number_text(value, 0) for value in strip.made.part_px)
+    across, up = (number_text(mm, 0) for mm in strip.made.part_mm)
+    whole = " × ".join(number_text(mm, 0) for mm in strip.made.picture_mm)
+    why = " It was chosen for its range of tones; ask for another with --crop." if strip.wish.crop is None else ""
     return (
         f"{across} × {up} mm out of the print of {whole} mm on {shown(strip.size)}: {width} × {height} px of the picture, from "
         f"{left}, {top} (--crop={left},{top},{width},{height}).{why}"

@@ -25,7 +25,7 @@ from printqueue.sandbox.protocol import ANSWER, Answer, max_answer_bytes
 from printqueue.studio.folders import Studio
 from printqueue.studio.papers.loader import Shelf
 from printqueue.studio.papers.schema import Paper
-from printqueue.studio.stock import Stock, Tones, take
+from printqueue.studio.stock import Stock, WhiteAndBlack, take
 
 
 class Context:
@@ -33,7 +33,7 @@ class Context:
 
     def __init__(self, studio: Studio, fork_server: ForkServer, shelf: Shelf) -> None:
         self.studio, self.fork_server, self.shelf = studio, fork_server, shelf
-        self._tones: dict[bytes, Tones] = {}  # by a profile's bytes: asking a child takes a while
+        self._tones: dict[bytes, WhiteAndBlack] = {}  # by a profile's bytes: asking a child takes a while
         self._children: set[Child] = set()
         self._stopping = threading.Event()
 
@@ -105,7 +105,7 @@ class Context:
         """The paper with its profile, read anew for every job."""
         return take(self.studio.path("profiles"), paper, self._tones_of)
 
-    def _tones_of(self, profile: bytes) -> Tones:
+    def _tones_of(self, profile: bytes) -> WhiteAndBlack:
         if profile not in self._tones:
             try:
                 with self.child() as child:
@@ -117,7 +117,7 @@ class Context:
                     raise WorldError("The service was stopped. Nothing is lost; it starts again.") from None
                 raise
             assert answer.tones is not None
-            self._tones[profile] = Tones(answer.tones.white, answer.tones.black)
+            self._tones[profile] = WhiteAndBlack(answer.tones.white, answer.tones.black)
         return self._tones[profile]
 
 

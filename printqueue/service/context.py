@@ -23,7 +23,7 @@ from printqueue.sandbox.needs import Need
 from printqueue.service.intake import claim
 from printqueue.service.lanes import Lanes, free_bytes
 from printqueue.studio.folders import Studio
-from printqueue.studio.orders.place import Place
+from printqueue.studio.orders.drop_folder import DropFolder
 from printqueue.studio.papers.loader import Shelf
 from printqueue.studio.stock import Stock
 
@@ -64,7 +64,7 @@ class Attempt:
     seen: Seen
     arrival: Arrival
     spool: str
-    place: Place
+    drop_folder: DropFolder
     sha256: str = ""
     order_bytes: bytes | None = None
     refused: Finding | None = None  # the order cannot be followed, or the picture asks for too much

@@ -21,7 +21,7 @@ from printqueue.service.intake.claim import read_regular
 from printqueue.service.intake.scan import Sweep
 from printqueue.service.standing import could_be
 from printqueue.service.superseding import Superseding
-from printqueue.studio.orders.place import unknown_paper
+from printqueue.studio.orders.drop_folder import unknown_paper
 
 
 class Housekeeping:

@@ -25,8 +25,8 @@ from printqueue.sandbox.needs import NOTHING, Header, Need, need_of
 from printqueue.sandbox.protocol import ProbeTask
 from printqueue.service.context import ServiceContext
 from printqueue.service.intake import claim
-from printqueue.studio.orders import loader, resolve
-from printqueue.studio.orders.place import Place, place
+from printqueue.studio.orders import resolve, schema
+from printqueue.studio.orders.drop_folder import DropFolder, drop_folder
 from printqueue.studio.stock import Stock
 
 
@@ -36,7 +36,7 @@ class Prepared:
     needs too much.
     """
 
-    place: Place
+    drop_folder: DropFolder
     order_bytes: bytes | None
     requests: tuple[Request, ...]
     stocks: tuple[Stock, ...]
@@ -49,7 +49,7 @@ def prepare(context: ServiceContext, seen: Seen, children: Children, *, patient:
     `ChildDiedError`.
     """
     context.studio.require_marker()
-    where = place(seen.parts, context.shelf.papers)
+    where = drop_folder(seen.parts, context.shelf.papers)
     header = _header(context, seen, children, patient=patient)
     order_bytes = None
     if seen.order is not None and seen.order_stamp is not None:
@@ -96,11 +96,11 @@ def _header(context: ServiceContext, seen: Seen, children: Children, *, patient:
     return None
 
 
-def _requests(context: ServiceContext, seen: Seen, where: Place, order_bytes: bytes | None) -> tuple[Request, ...]:
+def _requests(context: ServiceContext, seen: Seen, where: DropFolder, order_bytes: bytes | None) -> tuple[Request, ...]:
     """Folders, order and papers put together. Raises `PictureError` where they do not fit."""
     order = None
     if order_bytes is not None:
-        order = loader.load_for_picture(order_bytes, shown(os.path.basename(seen.order or "order.yaml")))
+        order = schema.load_for_picture(order_bytes, shown(os.path.basename(seen.order or "order.yaml")))
     return resolve.resolve(
         context.shelf.papers,
         folder_paper=where.paper or where.unknown,

@@ -171,7 +171,7 @@ def adopt(studio: Studio) -> str:
         if os.path.islink(folder) or not os.path.isdir(folder):
             continue
         with durable.world("Marking", folder):
-            number = marker.place_in(marker.read(os.path.join(folder, MARK)))
+            number = marker.number_in(marker.read(os.path.join(folder, MARK)))
             if number or not takes_no_mark(name, folder):
                 places[name] = number or marker.put(folder, identity)
     with durable.world("Marking", studio.marker):

@@ -21,7 +21,7 @@ from printqueue.service.intake.scan import Sweep
 from printqueue.service.intake.settle import Settler
 from printqueue.service.lanes import Refusal
 from printqueue.service.standing import Standing, standing
-from printqueue.studio.orders.place import Place, place
+from printqueue.studio.orders.drop_folder import DropFolder, drop_folder
 
 _BACK_OFF_S = (5.0, 15.0, 60.0, 300.0)
 _PATIENCE = 6.0  # × settle: how long a file that looks cut short gets before it is judged
@@ -37,7 +37,7 @@ class _Entry:
     seen: Seen
     since: str  # RFC 3339
     number: int  # order of arrival
-    where: Place | None = None
+    where: DropFolder | None = None
     settled: bool = False
     is_known: bool = False  # the ledger was asked
     standing: Reason | None = None  # why it is not offered as it stands
@@ -184,7 +184,7 @@ class WaitingRoom:
         if self._active is None:
             self._active, self._unknown, self._done = [], set(), []
             for entry in self._entries.values():
-                entry.where = entry.where or place(entry.seen.parts, papers)
+                entry.where = entry.where or drop_folder(entry.seen.parts, papers)
                 if entry.where.unknown is not None:
                     self._unknown.add(entry.where.unknown)
                 elif (reason := self._standing(entry)) is None:

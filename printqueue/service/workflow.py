@@ -34,7 +34,7 @@ from printqueue.service.intake import claim
 from printqueue.service.lanes import Refusal
 from printqueue.service.preparing import Prepared, prepare
 from printqueue.service.standing import recognised
-from printqueue.studio.orders.place import place
+from printqueue.studio.orders.drop_folder import drop_folder
 
 log = logging.getLogger("printqueue")
 
@@ -108,12 +108,12 @@ def _claimed(context: ServiceContext, seen: Seen, prepared: Prepared | None) -> 
     steps.reached("row-written")
     spool = context.studio.private("spool", str(arrival.id), str(arrival.attempt))
     if prepared is None:
-        return Attempt(seen, arrival, spool, place(seen.parts, context.shelf.papers))
+        return Attempt(seen, arrival, spool, drop_folder(seen.parts, context.shelf.papers))
     return Attempt(
         seen,
         arrival,
         spool,
-        prepared.place,
+        prepared.drop_folder,
         order_bytes=prepared.order_bytes,
         requests=prepared.requests,
         stocks=prepared.stocks,
@@ -275,7 +275,7 @@ def _copy(context: ServiceContext, attempt: Attempt) -> None:
 def _plan(context: ServiceContext, attempt: Attempt) -> None:
     """One row per print; a single one if the order cannot be followed."""
     rows = [(r.paper, r.size.name, r.copies, r.to_json()) for r in attempt.requests]
-    rows = rows or [(attempt.place.paper or "", attempt.place.size or "", 1, "{}")]
+    rows = rows or [(attempt.drop_folder.paper or "", attempt.drop_folder.size or "", 1, "{}")]
     attempt.jobs = tuple(context.ledger.plan_prints(attempt.arrival.id, rows))
 
 

@@ -1,4 +1,4 @@
-"""The folders of a studio: where everything stands, and proof that the folder really is one."""
+"""The folders of a studio: where everything is, and proof that the folder really is one."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ _AFTERWARDS = {
     "profiles": " Copy your profiles into it; until then pictures wait.",
     "rules": " Copy your papers' files into it; until then pictures wait.",
 }
-WORK_FOLDERS = ("ready", "print", "review", "masters")  # no picture is taken while one of these is not there
+WORK_FOLDERS = ("ready", "print", "review", "masters")  # no picture is taken while one of these is missing
 
 
 class FolderGoneError(WorldError):
-    """A folder of the studio is not there, or is not the studio's."""
+    """A folder of the studio is missing, or belongs to another studio."""
 
     def __init__(self, name: str, *, other: bool = False) -> None:
         what = "carries the mark of another studio"
@@ -44,25 +44,25 @@ class FolderGoneError(WorldError):
 
 
 class Held(Protocol):
-    """What the one service of a studio holds of it (`holding.StudioLock`)."""
+    """The hold that a running service has on its studio (`service.lock.StudioLock`)."""
 
     identity: str
 
     def text(self) -> str:
-        """The marker's text as it is now."""
+        """The marker's current text."""
 
     def require(self) -> None:
-        """Raise `WorldError` where what is held is not what stands under its name."""
+        """Raise `WorldError` if the marker held open is no longer the file under its name."""
 
     def beat(self) -> None:
-        """The same, once for every scan, and say in the marker that the service lives."""
+        """The same, once per scan, and note in the marker that the service is alive."""
 
 
 @dataclass(frozen=True, slots=True)
 class Studio:
     """Paths of one studio. `state` holds ledger, lock and spool; by default `.printqueue` inside.
 
-    Links in the way to `root`, `state` and the marker are meant, and resolved once, here; none is followed below.
+    Links on the way to `root`, `state` and the marker are intended, and resolved once, here; below, none is followed.
     """
 
     root: str
@@ -72,7 +72,7 @@ class Studio:
     marker: str = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        """Resolve the three paths that may be named by way of links."""
+        """Resolve the three paths that may lead through links."""
         object.__setattr__(self, "root", os.path.realpath(self.root))
         object.__setattr__(self, "state", os.path.realpath(os.path.join(self.root, self.config.state)))
         object.__setattr__(self, "marker", os.path.join(os.path.realpath(self.path(".printqueue")), MARKER))
@@ -92,7 +92,7 @@ class Studio:
 
     @property
     def identity(self) -> str:
-        """The studio's own number; "" for one that an earlier version made and that was not served since."""
+        """The studio's own number; "" if an older version made it and it has not been served since."""
         return self.held.identity if self.held is not None else marker.id_in(self._text)
 
     @property
@@ -100,8 +100,8 @@ class Studio:
         return self.held.text() if self.held is not None else marker.read(self.marker)
 
     def make_folder(self, folder: str) -> None:
-        """Make `folder` (a full path inside one of the marked folders) and its parents, durably; never one of those
-        itself, which may only not be mounted. Raises `WorldError`.
+        """Make `folder` (a full path inside one of the marked folders) and its parents, durably; but never a marked folder
+        itself, which may just not be mounted. Raises `WorldError`.
         """
         self.require_marker()
         within = os.path.relpath(folder, self.root)
@@ -115,24 +115,24 @@ class Studio:
         self.note_mounts(within)
 
     def note_mounts(self, folder: str) -> None:
-        """Remember which parts of `folder` (relative) are mounts of their own, where this is the service."""
+        """If this is the service, remember which parts of `folder` (relative) are mounts of their own."""
         if self.held is not None:
             mounts.note(self.root, self.private(mounts.FILE), folder)
 
     def require_mounts(self, *folders: str) -> None:
-        """Raise `MountGoneError` where a part of these (relative) was a mount of its own, and is none now."""
+        """Raise `MountGoneError` if a part of these (relative) was a mount of its own and no longer is."""
         for folder in folders:
             if lost := self.lost_mount(folder):
                 raise mounts.MountGoneError(lost)
 
     def lost_mount(self, folder: str) -> str:
-        """The part of `folder` (relative) that has lost its mount, "" where none has."""
+        """The part of `folder` (relative) that has lost its mount, "" if none has."""
         return mounts.gone(self.root, self.private(mounts.FILE), folder)
 
     def require_folders(self) -> None:
-        """As `require_marker` and, for the folders that work goes through, `require_folder`; also `LinkedError`, which is
-        a `WorldError`, where a folder of the studio is a link: it would lead work away from what carries the mark.
-        For once a scan: no single step follows a link anyway.
+        """`require_marker`, and `require_folder` for every folder that work goes through. Raises `LinkedError`, a
+        `WorldError`, if a folder of the studio is a link, which would lead work away from the marked folder. Once per scan
+        is enough: no single step follows a link anyway.
         """
         for name in PUBLIC_FOLDERS:
             if os.path.islink(self.path(name)):
@@ -143,20 +143,20 @@ class Studio:
         self.require_folder(*WORK_FOLDERS)
 
     def require_folder(self, *names: str) -> None:
-        """Raise `FolderGoneError` unless each of these marked folders is the studio's own: an empty mount point is not."""
+        """Raise `FolderGoneError` unless each of these marked folders is the studio's own; an empty mount point is not."""
         text = self._text
-        identity, places = marker.id_in(text), marker.places_in(text)
+        identity, numbers = marker.id_in(text), marker.numbers_in(text)
         for name in names:
             folder = self.path(name)
             mark = marker.read(os.path.join(folder, MARK))
             found = marker.id_in(mark)
-            if found == identity != "" and marker.place_in(mark) == places.get(name):
+            if found == identity != "" and marker.number_in(mark) == numbers.get(name):
                 continue
             if not os.path.isdir(folder) or (identity and not (found == "" and takes_no_mark(name, folder))):
                 raise FolderGoneError(name, other=found not in ("", identity))
 
     def require_marker(self) -> None:
-        """Raise `WorldError` where the share is not mounted: an empty mount point is no empty inbox."""
+        """Raise `WorldError` if the share is not mounted: an empty mount point is not an empty ready/."""
         if durable.lstamp(self.marker) is None:
             raise WorldError(
                 f"The studio {shown(self.root)} is not there (its marker .printqueue/{MARKER} is missing). "
@@ -168,12 +168,12 @@ class Studio:
 
 
 def takes_no_mark(name: str, folder: str) -> bool:
-    """A read-only ready/ cannot be marked, and nothing is ever written there."""
+    """Whether it is a read-only ready/: nothing is ever written there, so it goes without a mark."""
     return name == "ready" and bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
 
 
 def _in_the_way(root: str, folder: str) -> WorldError:
-    """A file has the name of a folder that is to be made: a group folder in ready/ that is called like a picture."""
+    """A file has the name of a folder to be made: a group folder in ready/ is called like an earlier picture."""
     path = folder
     while path != root and not os.path.lexists(path):
         path = os.path.dirname(path)
@@ -185,18 +185,18 @@ def _in_the_way(root: str, folder: str) -> WorldError:
 
 
 def open_studio(root: str) -> Studio:
-    """The studio at `root`. Raises `StudioError` where there is none, `UsageError` for a broken studio.yaml."""
+    """The studio at `root`. Raises `StudioError` if there is none, `UsageError` for a broken studio.yaml."""
     root = os.path.realpath(root)
-    if not os.path.isfile(os.path.join(root, ".printqueue", MARKER)):
+    if not marker.is_studio(root):
         raise StudioError(
             f"{shown(root)} is no studio (it holds no .printqueue/{MARKER}).",
             do="Go into your studio's folder, name it with -C, or make one with `printqueue init`.",
         )
-    return Studio(root, load_config(root))
+    return Studio(root, _config(root))
 
 
-def load_config(root: str) -> Config:
-    """`studio.yaml` of a studio, or the defaults where it has none."""
+def _config(root: str) -> Config:
+    """`studio.yaml`, or the defaults without one."""
     try:
         return settings.load(durable.read_plain(os.path.join(root, settings.FILE), MAX_BYTES + 1))
     except FileNotFoundError:
@@ -216,17 +216,17 @@ def make_studio(root: str) -> Studio:
     identity = marker.new_id()
     for name in PUBLIC_FOLDERS:
         os.mkdir(os.path.join(root, name))
-    places = {name: marker.put(os.path.join(root, name), identity) for name in MARKED_FOLDERS}
+    numbers = {name: marker.put(os.path.join(root, name), identity) for name in MARKED_FOLDERS}
     private = os.path.join(root, ".printqueue")
     os.mkdir(private, 0o700)
-    durable.write_temp(os.path.join(private, MARKER), marker.marker_text(identity, places))
+    durable.write_temp(os.path.join(private, MARKER), marker.marker_text(identity, numbers))
     durable.sync_folder(private)
     return Studio(root, Config())
 
 
 def put_back(studio: Studio) -> Iterator[str]:
-    """Make the folders of a studio that are missing, and mark those that lack the mark: for the photographer's own word
-    only, since a folder that is not mounted looks the same. Yields what was done. Raises `StudioError`, `WorldError`.
+    """Make the studio's missing folders and mark the unmarked ones: only when the photographer says so, since a folder
+    that is not mounted looks the same. Yields what was done. Raises `StudioError`, `WorldError`.
     """
     for name in PUBLIC_FOLDERS:
         folder = studio.path(name)
@@ -251,7 +251,7 @@ def _has_its_mark(studio: Studio, name: str) -> bool:
 
 
 def _mark_anew(studio: Studio, name: str) -> None:
-    """The mark first: killed before its number stands in the marker, the folder is still not the studio's."""
+    """The mark comes first: after a kill before its number is in the marker, the folder is still not the studio's."""
     folder = studio.path(name)
     found = marker.id_in(marker.read(os.path.join(folder, MARK)))
     if found not in ("", studio.identity):
@@ -262,14 +262,14 @@ def _mark_anew(studio: Studio, name: str) -> None:
     number = marker.put(folder, studio.identity)
     descriptor = marker.opened(studio.marker)
     try:
-        marker.write_places(descriptor, marker.places_in(marker.text_of(descriptor)) | {name: number})
+        marker.write_numbers(descriptor, marker.numbers_in(marker.text_of(descriptor)) | {name: number})
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
 
 
 def prepare_state(studio: Studio) -> None:
-    """Make the private folder and its parts where they are missing (0700), its mark first."""
+    """Make whatever is missing of the private folder (0700), its mark first."""
     with durable.world("Preparing", studio.state):
         os.makedirs(studio.state, 0o700, exist_ok=True)
         identity = studio.identity if studio.state != os.path.dirname(studio.marker) else ""

@@ -1,12 +1,12 @@
-"""What makes a folder this studio's and no other's: the studio's marker, and a small mark in each of its folders.
+"""What proves that a folder belongs to this studio: the studio's marker, and a small mark in each of its folders.
 
-A name proves nothing: an empty mount point has it too, and so has another studio's folder. The marker holds the studio's
+A name proves nothing: an empty mount point can have it, and so can another studio's folder. The marker holds the studio's
 identity (a random number made once), the numbers of its folders' marks, and who serves the studio. A mark repeats the
-identity, and has a number of its own: a disk that is mounted over a marked folder gets another one, so that the folder
-beneath is not taken for it when the disk has gone.
+identity and has a number of its own: a disk mounted over a marked folder gets another number, so the folder underneath is
+not mistaken for it when the disk is gone.
 
-The marker is never replaced, since its lock is on that very file, but written in place. Each of its lines has a fixed
-length, and its own writer: the last one the service, the one before it `init`.
+The marker is overwritten, never replaced, because the service's lock is on that very file. Each of its lines has a fixed
+length and a writer of its own: the service writes the last one, `init` the one before.
 """
 
 from __future__ import annotations
@@ -24,18 +24,18 @@ from printqueue.core.disk import durable, folders
 from printqueue.core.text import shown
 
 MARKER = "studio"  # in .printqueue/
-MARK = ".printqueue"  # in every other folder: hidden, so that ready/ passes it over without a word
-_MOST = 4096
+MARK = ".printqueue"  # in every other folder; hidden, so ready/ silently passes it over
+_MAX_BYTES = 4096
 _ID = re.compile(r"^id: ([0-9a-f]{32})$", re.MULTILINE)
 _SERVED = re.compile(
     r"^served by: (?P<host>\S+), machine (?P<machine>\w+), start (?P<boot>\w+), service (?P<token>\w+), "
     r"since (?P<since>\S+), last seen (?P<seen>\S+) *$",
     re.MULTILINE,
 )
-_PLACE = re.compile(r"^place: ([0-9a-f]{8})$", re.MULTILINE)
-_PLACES = re.compile(r"^folders: ([^\n]*)$", re.MULTILINE)
-_ONE_PLACE = re.compile(r"([a-z]+) ([0-9a-f]{8})(?:,|$)")
-_PLACES_CHARS, _SERVED_CHARS = 300, 400
+_NUMBER = re.compile(r"^place: ([0-9a-f]{8})$", re.MULTILINE)
+_NUMBERS = re.compile(r"^folders: ([^\n]*)$", re.MULTILINE)
+_ONE_NUMBER = re.compile(r"([a-z]+) ([0-9a-f]{8})(?:,|$)")
+_NUMBERS_CHARS, _SERVED_CHARS = 300, 400
 _MARKER_TEXT = "This folder is a printqueue studio. Without this file the service takes the share for not mounted.\n"
 _MARK_TEXT = (
     "This folder belongs to a printqueue studio. Without this file the service takes it for not mounted, and waits.\n"
@@ -44,27 +44,32 @@ _MARK_TEXT = (
 
 @dataclass(frozen=True, slots=True)
 class Served:
-    """Who looks after a studio: written into its marker, so that other machines see it."""
+    """Who looks after a studio, written into its marker for other machines to see."""
 
     host: str
     machine: str
-    boot: str  # of the machine: after another start, the services of the one before have ended
-    token: str  # of the one run
+    boot: str  # the machine's: services of an earlier boot have ended
+    token: str  # of this one run
     since: str
     seen: str
 
     def may_live(self, other: Served) -> bool:
-        """Whether `other` may run now without a lock of this machine telling so: it is, or was, on another machine."""
+        """Whether `other` may be running on another machine, where this machine's lock cannot tell."""
         return self.boot != other.boot and (self.host, self.machine) != (other.host, other.machine)
 
 
+def is_studio(root: str) -> bool:
+    """Whether the folder `root` carries a marker."""
+    return os.path.isfile(os.path.join(root, ".printqueue", MARKER))
+
+
 def new_id() -> str:
-    """An identity that no other studio has."""
+    """A new studio's identity."""
     return secrets.token_hex(16)
 
 
 def read(path: str) -> str:
-    """Text of a marker or mark; "" where there is no regular file. Never waits, follows no link."""
+    """The text of a marker or mark; "" if it is not a regular file. Never blocks, never follows a link."""
     descriptor = folders.open_file(path)
     if descriptor is None:
         return ""
@@ -75,93 +80,86 @@ def read(path: str) -> str:
 
 
 def opened(marker: str) -> int:
-    """A marker, to be written to."""
+    """A descriptor for writing to a marker."""
     with folders.parent(marker) as (folder, name):
         return os.open(name, os.O_RDWR | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, dir_fd=folder)
 
 
 def text_of(descriptor: int) -> str:
-    """What an open marker or mark says."""
-    return os.pread(descriptor, _MOST, 0).decode("utf-8", "replace")
+    """The text of an open marker or mark."""
+    return os.pread(descriptor, _MAX_BYTES, 0).decode("utf-8", "replace")
 
 
 def id_in(text: str) -> str:
-    """The identity in a marker's or mark's text, "" where it has none (an older studio's marker)."""
+    """The identity in the text of a marker or mark; "" for the marker of a studio made by an older version."""
     found = _ID.search(text)
     return found[1] if found else ""
 
 
 def served_in(text: str) -> Served | None:
-    """Who serves the studio, None where nobody says so."""
+    """Who serves the studio, according to its marker."""
     found = _SERVED.search(text)
     return Served(**found.groupdict()) if found else None
 
 
-def place_in(text: str) -> str:
-    """The number of a mark, "" where it has none."""
-    found = _PLACE.search(text)
+def number_in(text: str) -> str:
+    """The number in the text of a mark, "" if it has none."""
+    found = _NUMBER.search(text)
     return found[1] if found else ""
 
 
-def places_in(text: str) -> dict[str, str]:
-    """Folder → number of its mark, as the marker has it."""
-    found = _PLACES.search(text)
-    return dict(_ONE_PLACE.findall(found[1].rstrip())) if found else {}
+def numbers_in(text: str) -> dict[str, str]:
+    """Folder → the number of its mark, according to the marker."""
+    found = _NUMBERS.search(text)
+    return dict(_ONE_NUMBER.findall(found[1].rstrip())) if found else {}
 
 
-def marker_text(identity: str, places: Mapping[str, str], served: Served | None = None) -> bytes:
-    """A whole marker."""
-    head = f"{_MARKER_TEXT}id: {identity}\n"
-    return head.encode() + _places_line(places) + _served_line(served)
-
-
-def _places_line(places: Mapping[str, str]) -> bytes:
-    listed = ", ".join(f"{name} {number}" for name, number in places.items())
-    return f"folders: {listed:<{_PLACES_CHARS}}\n".encode()
-
-
-def _served_line(served: Served | None) -> bytes:
-    line = "nobody"
+def marker_text(identity: str, numbers: Mapping[str, str], served: Served | None = None) -> bytes:
+    """The text of a whole marker."""
+    listed = ", ".join(f"{name} {number}" for name, number in numbers.items())
+    by = "nobody"
     if served is not None:
-        line = (
+        by = (
             f"{served.host}, machine {served.machine}, start {served.boot}, service {served.token}, "
             f"since {served.since}, last seen {served.seen}"
         )
-    return f"served by: {line:<{_SERVED_CHARS}}\n".encode()
+    head = f"{_MARKER_TEXT}id: {identity}\n"
+    return f"{head}folders: {listed:<{_NUMBERS_CHARS}}\nserved by: {by:<{_SERVED_CHARS}}\n".encode()
 
 
 def write_served(descriptor: int, served: Served | None) -> None:
-    """Say in an open marker who serves the studio."""
+    """Write into an open marker who serves the studio."""
     text = text_of(descriptor)
-    _write_line(descriptor, marker_text(id_in(text), places_in(text), served), _served_line(served), from_end=0)
+    _overwrite_lines(descriptor, marker_text(id_in(text), numbers_in(text), served))
 
 
-def write_places(descriptor: int, places: Mapping[str, str]) -> None:
-    """Set the numbers of the folders' marks in an open marker."""
+def write_numbers(descriptor: int, numbers: Mapping[str, str]) -> None:
+    """Write the numbers of the folders' marks into an open marker."""
     text = text_of(descriptor)
-    line, last = _places_line(places), len(_served_line(None))
-    _write_line(descriptor, marker_text(id_in(text), places, served_in(text)), line, from_end=last)
+    _overwrite_lines(descriptor, marker_text(id_in(text), numbers, served_in(text)))
 
 
 def write_marker(descriptor: int, text: bytes) -> None:
-    """Bring an open marker into the form that it has."""
+    """Overwrite an open marker."""
     os.pwrite(descriptor, text, 0)
     os.ftruncate(descriptor, len(text))
     os.fsync(descriptor)
 
 
-def _write_line(descriptor: int, whole: bytes, line: bytes, *, from_end: int) -> None:
-    """One line where it stands; the whole marker where somebody has edited it by hand."""
-    at = len(whole) - from_end - len(line)
-    now = os.pread(descriptor, _MOST, 0)
-    if len(now) == len(whole) and (now[:at], now[at + len(line) :]) == (whole[:at], whole[at + len(line) :]):
-        os.pwrite(descriptor, line, at)
-    else:
-        write_marker(descriptor, whole)
+def _overwrite_lines(descriptor: int, text: bytes) -> None:
+    """Overwrite the lines that differ; or the whole marker, if someone has edited it by hand."""
+    now, at = os.pread(descriptor, _MAX_BYTES, 0), 0
+    if len(now) != len(text):
+        write_marker(descriptor, text)
+        return
+    for line in text.splitlines(keepends=True):
+        if now[at : at + len(line)] != line:
+            os.pwrite(descriptor, line, at)
+        at += len(line)
 
 
 def put(folder: str, identity: str) -> str:
-    """Put the studio's mark into one of its folders, durably, over an earlier one of its own; the mark's number."""
+    """Put the studio's mark into one of its folders, durably, replacing its own earlier one; return the mark's number."""
     number = secrets.token_hex(4)
     durable.replace_own(os.path.join(folder, MARK), f"{_MARK_TEXT}id: {identity}\nplace: {number}\n".encode())
     durable.sync_folder(folder)
@@ -169,14 +167,14 @@ def put(folder: str, identity: str) -> str:
 
 
 def this_run(now: str) -> Served:
-    """This process as the one that serves a studio from now on."""
+    """This process, as the one that serves a studio from `now` on."""
     host, machine, boot = _machine()
     return Served(host, machine, boot, secrets.token_hex(4), now, now)
 
 
 @cache
 def _machine() -> tuple[str, str, str]:
-    """Name, number and start of this machine. machine-id(5) is not to be shown to others: a hash of it will do."""
+    """This machine's name, number and boot. machine-id(5) must stay private, so this is a hash of it."""
     host = re.sub(r"[^\w.-]", "_", shown(socket.gethostname(), limit=64)) or "unnamed"
     number = sha256(b"printqueue " + _first_line("/etc/machine-id").encode()).hexdigest()[:12]
     return host, number, sha256(_first_line("/proc/sys/kernel/random/boot_id").encode()).hexdigest()[:12]

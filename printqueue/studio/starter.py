@@ -7,7 +7,6 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 
 from printqueue.studio.folders import Studio, make_studio, open_studio
-from printqueue.studio.marker import MARKER
 from printqueue.studio.papers.loader import Shelf
 
 _SETTINGS = """\
@@ -20,11 +19,6 @@ _SETTINGS = """\
 # maker: ""                     # your name
 # limits: {pixels: 1000 MP, memory: 3 GB, time: 10 min}
 """
-
-
-def is_studio(root: str) -> bool:
-    """Whether a studio stands there already."""
-    return os.path.isfile(os.path.join(root, ".printqueue", MARKER))
 
 
 def init(root: str, settings: str = _SETTINGS) -> Studio:

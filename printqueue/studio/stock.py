@@ -23,8 +23,8 @@ _ENGINES = ("imagecodecs", "numpy", "pillow", "tifffile")
 
 
 @dataclass(frozen=True, slots=True)
-class Tones:
-    """Absolute L*a*b* (D50) of bare paper and of full ink, as a profile states them."""
+class WhiteAndBlack:
+    """Absolute L*a*b* (D50) of bare paper and of full ink, according to a profile."""
 
     white: Lab
     black: Lab
@@ -62,20 +62,15 @@ class Stock:
 
 @cache
 def versions() -> str:
-    """This program and the libraries whose arithmetic the pixels pass."""
+    """This program, and the libraries that compute its pixels."""
     return ", ".join([f"printqueue {__version__}", *(f"{name} {installed(name)}" for name in _ENGINES)])
 
 
-def profile_path(profiles_dir: str, paper: Paper) -> str:
-    """Where the paper's profile must stand."""
-    return os.path.join(profiles_dir, paper.profile)
-
-
-def take(profiles_dir: str, paper: Paper, tones_of: Callable[[bytes], Tones]) -> Stock:
+def take(profiles_dir: str, paper: Paper, tones_of: Callable[[bytes], WhiteAndBlack]) -> Stock:
     """Read the profile once and make the paper usable.
 
-    `tones_of` asks a bounded child, since a profile may be hostile. Raises `WorldError`
-    where the profile is missing or unfit: no picture is to blame for that.
+    `tones_of` asks a bounded child, since a profile may be hostile. Raises `WorldError` if the profile is missing or unfit,
+    for which no picture is to blame.
     """
     data, facts = _profile(profiles_dir, paper)
     try:
@@ -96,7 +91,7 @@ def take(profiles_dir: str, paper: Paper, tones_of: Callable[[bytes], Tones]) ->
 
 
 def profile_facts(profiles_dir: str, paper: Paper) -> icc.Profile:
-    """Header facts of the paper's profile. Raises `WorldError` where it is missing or unfit."""
+    """Header facts of the paper's profile. Raises `WorldError` if it is missing or unfit."""
     return _profile(profiles_dir, paper)[1]
 
 
@@ -110,7 +105,7 @@ def profile_state(profiles_dir: str, paper: Paper) -> str:
 
 
 def _profile(profiles_dir: str, paper: Paper) -> tuple[bytes, icc.Profile]:
-    data = _read(profile_path(profiles_dir, paper), paper)
+    data = _read(os.path.join(profiles_dir, paper.profile), paper)
     return data, _printer_profile(data, paper)
 
 

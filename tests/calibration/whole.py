@@ -31,7 +31,7 @@ from printqueue.imaging.jobs import PrintJob
 from printqueue.sandbox.protocol import ANSWER, JudgeTask
 from printqueue.sandbox.tasks import TASKS
 from printqueue.studio.papers.loader import Shelf
-from printqueue.studio.stock import Tones, take
+from printqueue.studio.stock import WhiteAndBlack, take
 from tests.calibration.oversharpening import RULES
 from tests.calibration.pictures import Photograph, crisp_photographs
 from tests.calibration.statistics import wilson
@@ -120,7 +120,7 @@ def tiff(codes: Codes, bits: int) -> bytes:
 def job(key: str, size: Size) -> PrintJob:
     """One print of exactly that picture size on a shipped paper."""
     paper = PAPERS[key]
-    kept = take(str(RULES / "profiles"), paper, lambda _: Tones((96, 0, 0), (10, 0, 0)))
+    kept = take(str(RULES / "profiles"), paper, lambda _: WhiteAndBlack((96, 0, 0), (10, 0, 0)))
     facts = replace(kept.facts, profile_is_demonstration=False)
     sheet = Size("", size.width_mm + 60, size.height_mm + 60)
     return PrintJob(Request(key, sheet, picture=size, ppi=PPI), facts, paper.checks, kept.profile)

@@ -323,7 +323,7 @@ def test_folders_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     (tmp_path / "kozo" / "Fog.tif").touch()
     (tmp_path / "link").symlink_to(tmp_path / "kozo")
     assert machine.count_folders(str(tmp_path)) == 8
-    monkeypatch.setattr(machine, "MOST_FOLDERS", 3)
+    monkeypatch.setattr(machine, "MAX_FOLDERS", 3)
     assert machine.count_folders(str(tmp_path)) == 3
 
 

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Studio, Sequence[demo.Result]]:
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Studio, Sequence[demo.CaseResult]]:
     """The whole demo, once."""
     studio = demo.make(str(tmp_path_factory.mktemp("demo") / "studio"), _said_by_nobody)
     return studio, demo.run(studio, _said_by_nobody)
@@ -30,13 +30,13 @@ def _said_by_nobody(amount: float, says: str) -> None:
     """Progress that nobody looks at."""
 
 
-def test_every_picture_comes_out_as_its_caption_says(made: tuple[Studio, Sequence[demo.Result]]) -> None:
+def test_every_picture_comes_out_as_its_caption_says(made: tuple[Studio, Sequence[demo.CaseResult]]) -> None:
     """Verdict and promised finding of each of the cases hold."""
     assert {result.case.name: result.wrong for result in made[1] if result.wrong} == {}
     assert [result.case for result in made[1]] == list(CASES)
 
 
-def test_accepted_pictures_have_a_print_a_note_and_a_master(made: tuple[Studio, Sequence[demo.Result]]) -> None:
+def test_accepted_pictures_have_a_print_a_note_and_a_master(made: tuple[Studio, Sequence[demo.CaseResult]]) -> None:
     """Nothing accepted is missing any part of its group, and nothing stays in ready/ but a folder's order."""
     studio, results = made
     for result in results:
@@ -54,7 +54,7 @@ def _visible(folder: str) -> list[str]:
     return [name for _, _, names in os.walk(folder) for name in names if name != MARK]
 
 
-def test_turned_back_pictures_are_whole_and_have_a_reason(made: tuple[Studio, Sequence[demo.Result]]) -> None:
+def test_turned_back_pictures_are_whole_and_have_a_reason(made: tuple[Studio, Sequence[demo.CaseResult]]) -> None:
     """Each stands under its own name in review/, with a reason whose first line is the verdict."""
     studio, results = made
     for result in results:
@@ -66,7 +66,7 @@ def test_turned_back_pictures_are_whole_and_have_a_reason(made: tuple[Studio, Se
             assert "Your file is here, unchanged." in reason
 
 
-def test_prints_are_sixteen_bit_rgb_at_the_papers_resolution(made: tuple[Studio, Sequence[demo.Result]]) -> None:
+def test_prints_are_sixteen_bit_rgb_at_the_papers_resolution(made: tuple[Studio, Sequence[demo.CaseResult]]) -> None:
     """Size, depth, resolution and bare border of every print, read back by the library."""
     studio, results = made
     for output in (result.output for result in results if result.case.accepted):
@@ -80,7 +80,7 @@ def test_prints_are_sixteen_bit_rgb_at_the_papers_resolution(made: tuple[Studio,
             assert page.tags["XResolution"].value == (360, 1)
 
 
-def test_two_of_the_same_name_get_numbers(made: tuple[Studio, Sequence[demo.Result]]) -> None:
+def test_two_of_the_same_name_get_numbers(made: tuple[Studio, Sequence[demo.CaseResult]]) -> None:
     """Pier.png and Pier.tif both become print files; the second is (2), its note and master too."""
     studio, _ = made
     folder = studio.path("print", "smooth-rag", "A5")
@@ -102,7 +102,7 @@ def test_what_belongs_to_one_place_is_painted_by_one_painter() -> None:
     assert all(len(first) == 1 for first in words.values())
 
 
-def test_the_reason_in_the_readme_is_the_real_one(made: tuple[Studio, Sequence[demo.Result]]) -> None:
+def test_the_reason_in_the_readme_is_the_real_one(made: tuple[Studio, Sequence[demo.CaseResult]]) -> None:
     """The README shows the note that the demo really writes, word for word but for the job's number."""
     studio, _ = made
     note = Path(studio.path("review/smooth-rag/A3/Pier, low tide.reason.txt")).read_text("utf-8")

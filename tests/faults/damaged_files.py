@@ -31,7 +31,7 @@ from printqueue.imaging.jobs import PrintJob, Provenance
 from printqueue.sandbox import Child, ChildDiedError, ChildLimits, ForkServer
 from printqueue.sandbox.context import Context, print_job
 from printqueue.sandbox.protocol import ANSWER, Answer, JudgeTask, PrintTask, ProbeTask
-from printqueue.studio.orders import loader, resolve
+from printqueue.studio.orders import resolve, schema
 from printqueue.studio.papers.loader import Shelf
 from tests.faults import damage_inside, sound_files
 from tests.faults.damage import ways
@@ -149,7 +149,7 @@ class Bench:
 
     def _order(self, data: bytes) -> tuple[str, str]:
         try:
-            order = loader.load_for_picture(data, "Fog.order.yaml")
+            order = schema.load_for_picture(data, "Fog.order.yaml")
             resolve.resolve(self.shelf.papers, folder_paper="card", folder_size=None, order=order, default_paper=None)
         except PictureError as error:
             return (REFUSED if error.says.isprintable() and len(error.says) < 4000 else WRONG), error.says

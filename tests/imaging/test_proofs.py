@@ -29,7 +29,7 @@ from printqueue.imaging.render.plan import DoesNotFitError
 from printqueue.imaging.render.plan import place as place_of
 from printqueue.judging.survey.first import first_pass
 from printqueue.studio.papers.loader import Shelf
-from printqueue.studio.stock import Tones, take
+from printqueue.studio.stock import WhiteAndBlack, take
 from tests.imaging.colour.test_manager import PAPERS, PROFILES, paper_bytes, transicc
 from tests.running.support import tiff
 
@@ -71,7 +71,9 @@ def test_bare_paper_is_the_screens_white_or_its_own(paper: str) -> None:
 def job(paper: str = "smooth-rag", *, assume: bool = False) -> PrintJob:
     """A small print on a shipped paper; its tones are not looked up."""
     kept = take(
-        str(RULES / "profiles"), Shelf.load(str(RULES)).papers[paper], lambda _: Tones((96.0, 0, -2), (17.0, 0, 0))
+        str(RULES / "profiles"),
+        Shelf.load(str(RULES)).papers[paper],
+        lambda _: WhiteAndBlack((96.0, 0, -2), (17.0, 0, 0)),
     )
     request = Request(paper, SMALL, ppi=200, assume_profile="srgb" if assume else None)
     return PrintJob(request, kept.facts, kept.paper.checks, kept.profile)

@@ -37,7 +37,7 @@ from printqueue.imaging.render.marks import text_mark
 from printqueue.imaging.render.plan import place
 from printqueue.imaging.render.sheet import Sheet, sheet_of
 from printqueue.studio.papers.loader import Shelf
-from printqueue.studio.stock import Tones, take
+from printqueue.studio.stock import WhiteAndBlack, take
 from tests.imaging.render.support import PROFILES, Codes, grey_gamma, job, seeded
 
 ROOT = Path(__file__).parents[2]
@@ -137,7 +137,7 @@ def measured(path: Path) -> dict[str, dict[str, Any]]:
 
     shelf = Shelf.load(str(ROOT / "printqueue/rules")).papers
     papers = {key: shelf[key] for key in ("baryta", "kozo")}
-    kept = [take(str(PROFILES), paper, lambda _: Tones((96, 0, 0), (10, 0, 0))) for paper in papers.values()]
+    kept = [take(str(PROFILES), paper, lambda _: WhiteAndBlack((96, 0, 0), (10, 0, 0))) for paper in papers.values()]
     request = Request("test", Size("A5", 148.0, 210.0), ppi=300, assume_profile="srgb")
     jobs = tuple(PrintJob(request, one.facts, one.paper.checks, one.profile) for one in kept)
     with path.open("rb") as file:

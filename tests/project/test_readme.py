@@ -12,7 +12,7 @@ from PIL import Image
 
 from printqueue.cli.main import COMMANDS, parser
 from printqueue.studio import settings
-from printqueue.studio.orders import loader
+from printqueue.studio.orders.schema import load_for_picture
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -24,7 +24,7 @@ SHELL = [text for _, kind, text in BLOCKS if kind == "sh"]
 def test_the_order() -> None:
     """The order file that is shown is one: an allowance with its reason, a lift."""
     (text,) = [text for text in YAML if text.startswith("# NAME.order.yaml")]
-    order = loader.load_for_picture(text.encode(), "NAME.order.yaml")
+    order = load_for_picture(text.encode(), "NAME.order.yaml")
     assert order.allow == {"oversharpening": "frost on rope, the double edges are real"}
     assert order.lift == pytest.approx(1 / 3)
 

@@ -38,7 +38,7 @@ from printqueue.service.loop import Service, Tally
 from printqueue.studio.folders import Studio, make_studio, open_studio, prepare_state
 from printqueue.studio.marker import MARK
 from printqueue.studio.papers.loader import Shelf
-from printqueue.studio.stock import Tones
+from printqueue.studio.stock import WhiteAndBlack
 
 ROOT = Path(__file__).resolve().parents[2]
 SOON_S = 30.0  # the longest that any test waits for something that must happen
@@ -280,7 +280,7 @@ class Nursery:
 
 
 # What children have answered about a profile's tones, as one long-running service would know it.
-_TONES: dict[bytes, Tones] = {}
+_TONES: dict[bytes, WhiteAndBlack] = {}
 
 
 def learn_tones(fork_server: ForkServer) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from printqueue.cli.doctor.commands import notices_results
+from printqueue.cli.doctor.configuration import notices_results
 from printqueue.cli.doctor.result import Visit
 from printqueue.core.errors import UsageError
 from printqueue.core.yaml.plain_yaml import RulesError

@@ -11,7 +11,7 @@ from printqueue.core.disk import folders
 from printqueue.core.text import shown
 from printqueue.reports.why_words import words
 from printqueue.service.intake.scan import Sweeper, sweep
-from printqueue.studio.orders.beside import order_now
+from printqueue.studio.orders.pairing import order_now
 
 
 def _write(root: Path, *names: str) -> None:

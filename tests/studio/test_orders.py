@@ -11,11 +11,10 @@ from printqueue.core.model.paper import Intent
 from printqueue.core.model.request import Border, Request
 from printqueue.core.yaml.plain_yaml import RulesError, read
 from printqueue.judging.checks import REGISTRY
-from printqueue.studio.orders.loader import load, load_for_picture
+from printqueue.studio.orders.drop_folder import DropFolder, drop_folder, unknown_paper
 from printqueue.studio.orders.names import candidates, is_order
-from printqueue.studio.orders.place import Place, place, unknown_paper
 from printqueue.studio.orders.resolve import resolve
-from printqueue.studio.orders.schema import Order
+from printqueue.studio.orders.schema import Order, load, load_for_picture
 from printqueue.studio.papers.schema import Paper
 
 
@@ -87,26 +86,26 @@ def test_what_is_no_order() -> None:
 @pytest.mark.parametrize(
     ("parts", "expected"),
     [
-        (["a.tif"], Place(None, None, ())),
-        (["rag", "a.tif"], Place("rag", None, ())),
-        (["rag", "A4", "a.tif"], Place("rag", "A4", ())),
-        (["rag", "a4", "Fog", "1", "a.tif"], Place("rag", "a4", ("Fog", "1"))),
-        (["rag", "300 x 400 mm", "a.tif"], Place("rag", "300 x 400 mm", ())),
-        (["rag", "Fog", "A4", "a.tif"], Place("rag", None, ("Fog", "A4"))),
-        (["rag", "30x40", "a.tif"], Place("rag", "30x40", ())),
-        (["ragg", "A4", "Fog", "a.tif"], Place(None, "A4", ("Fog",), "ragg")),
-        (["A4", "a.tif"], Place(None, None, (), "A4")),
+        (["a.tif"], DropFolder(None, None, ())),
+        (["rag", "a.tif"], DropFolder("rag", None, ())),
+        (["rag", "A4", "a.tif"], DropFolder("rag", "A4", ())),
+        (["rag", "a4", "Fog", "1", "a.tif"], DropFolder("rag", "a4", ("Fog", "1"))),
+        (["rag", "300 x 400 mm", "a.tif"], DropFolder("rag", "300 x 400 mm", ())),
+        (["rag", "Fog", "A4", "a.tif"], DropFolder("rag", None, ("Fog", "A4"))),
+        (["rag", "30x40", "a.tif"], DropFolder("rag", "30x40", ())),
+        (["ragg", "A4", "Fog", "a.tif"], DropFolder(None, "A4", ("Fog",), "ragg")),
+        (["A4", "a.tif"], DropFolder(None, None, (), "A4")),
     ],
 )
-def test_places(parts: list[str], expected: Place) -> None:
+def test_places(parts: list[str], expected: DropFolder) -> None:
     """First folder paper, second size if it reads as one, the rest the photographer's own; sizes stay as written."""
-    assert place(parts, PAPERS) == expected
+    assert drop_folder(parts, PAPERS) == expected
 
 
 @given(st.lists(st.sampled_from(["rag", "A4", "Fog", "30x40", "..", "x\ny"]), max_size=5))
 def test_no_folder_is_lost(folders: list[str]) -> None:
     """Every folder is accounted for, in its order, so that review/ can mirror ready/."""
-    result = place([*folders, "a.tif"], PAPERS)
+    result = drop_folder([*folders, "a.tif"], PAPERS)
     first = [name for name in (result.paper or result.unknown, result.size) if name is not None]
     assert [*first, *result.group] == folders
 

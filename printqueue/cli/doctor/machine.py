@@ -1,11 +1,10 @@
-"""Python, libraries, clock, kernel limits, and whether a reading process can be started at all."""
+"""Python, libraries, clock, kernel limits, and whether a reading process starts at all."""
 
 from __future__ import annotations
 
 import errno
 import os
 import re
-import sys
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, requires, version
@@ -23,27 +22,22 @@ from printqueue.service.intake.watch import folders_inside, refusal
 
 OLDEST_PYTHON, FIRST_UNTRIED = (3, 11), (3, 14)
 EARLIEST_YEAR = 2025  # before this program was written
-MOST_FOLDERS = 100_000  # where counting stops
+MAX_FOLDERS = 100_000  # where counting stops
 _LIMITS = "/proc/sys/fs/inotify/"
 
 
-def python(_visit: Visit) -> Iterator[Result]:
-    """The interpreter this program was tested with."""
-    yield python_result(sys.version_info[:3])
-
-
 def python_result(running: tuple[int, ...]) -> Result:
-    """Pure: a verdict on an interpreter's version."""
+    """Pure: whether the program was tested with this version of the interpreter."""
     said = f"Python {'.'.join(map(str, running))}, printqueue {__version__}"
     if running[:2] < OLDEST_PYTHON:
-        return bad("python", f"{said}: too old.", "Install printqueue into an environment with Python 3.11 to 3.13.")
+        return bad(f"{said}: too old.", "Install printqueue into an environment with Python 3.11 to 3.13.")
     if running[:2] >= FIRST_UNTRIED:
-        return warn("python", f"{said}: never tried together.", "Use Python 3.11 to 3.13.")
-    return fine("python", said)
+        return warn(f"{said}: never tried together.", "Use Python 3.11 to 3.13.")
+    return fine(said)
 
 
 def libraries(_visit: Visit) -> Iterator[Result]:
-    """Every library that the installed package asks for, at its lowest version or above."""
+    """Every library the installed package requires, at its lowest version or above."""
     try:
         needed = requires("printqueue") or []
     except PackageNotFoundError:
@@ -64,12 +58,10 @@ def libraries_result(needed: list[str], installed: Callable[[str], str]) -> Resu
         if numbers(found) < numbers(lowest):
             wrong.append(f"{name} {found} is older than {lowest}")
     if wrong:
-        return bad("libraries", f"{'; '.join(wrong)}.", "Install printqueue again into a fresh environment.")
+        return bad(f"{'; '.join(wrong)}.", "Install printqueue again into a fresh environment.")
     if not said:
-        return warn(
-            "libraries", "The package does not say what it needs: it was not installed by an installer.", "Install it."
-        )
-    return fine("libraries", ", ".join(said))
+        return warn("The package does not say what it needs: it was not installed by an installer.", "Install it.")
+    return fine(", ".join(said))
 
 
 def lowest_versions(needed: list[str]) -> list[tuple[str, str]]:
@@ -88,144 +80,133 @@ def numbers(text: str) -> tuple[int, ...]:
 
 
 def optional(_visit: Visit) -> Iterator[Result]:
-    """What makes the work quicker where it is there; nothing is missing from a print without it."""
+    """What makes the work quicker if present; no print lacks anything without it."""
     yield engine_result(ENGINE, is_direct=asks_the_engine_directly())
     yield letters_result(features.version("freetype2"), has_complex_layout=features.check_feature("raqm") or False)
 
 
 def engine_result(engine: str, *, is_direct: bool) -> Result:
-    """Pure: the way the colour engine is asked."""
+    """Pure: how the colour engine is called."""
     if is_direct:
-        return fine("colour-engine", f"{engine}, asked through its C interface.")
+        return fine(f"{engine}, asked through its C interface.", name="colour-engine")
     return warn(
-        "colour-engine",
         f"{engine}, asked anew for every band: its C interface cannot be seen. The colours are the same, a print takes longer.",
         "Install printqueue again into a fresh environment, so that imagecodecs comes as a wheel.",
+        name="colour-engine",
     )
 
 
 def letters_result(freetype: str | None, *, has_complex_layout: bool) -> Result:
-    """Pure: what letters are drawn with. Complex layout is told because its absence is often asked about, not because it is used."""
+    """Pure: what letters are drawn with. Complex layout is mentioned because people ask about it, not because it is used."""
     there = "is there" if has_complex_layout else "is not there (no libfribidi)"
-    return fine("letters", f"FreeType {freetype or 'of unknown version'}. Complex text layout {there}; it is not used.")
-
-
-def clock(visit: Visit) -> Iterator[Result]:
-    """Times stand in notes and ledger; nothing else depends on them."""
-    yield clock_result(visit.now)
+    return fine(
+        f"FreeType {freetype or 'of unknown version'}. Complex text layout {there}; it is not used.", name="letters"
+    )
 
 
 def clock_result(now: datetime) -> Result:
-    """Pure: whether the date can be true."""
+    """Pure: whether the date can be true. Times go into notes and ledger; nothing else depends on them."""
     said = now.strftime("%Y-%m-%d %H:%M UTC")
     if now.year < EARLIEST_YEAR:
-        return bad("clock", f"The clock says {said}, which cannot be.", "Set the clock (timedatectl set-ntp true).")
-    return fine("clock", said)
+        return bad(f"The clock says {said}, which cannot be.", "Set the clock (timedatectl set-ntp true).")
+    return fine(said)
 
 
 def reading(visit: Visit) -> Iterator[Result]:
-    """Starts the process that reads pictures, as the service would: imports, limits, fork."""
+    """Start the process that reads pictures, as the service would: imports, limits, fork."""
     if visit.context is None:
         yield bad(
-            "reading",
             "The process that reads pictures does not start.",
             "The lines on stderr say why; most often a library is damaged: install printqueue again.",
         )
         return
     try:
         with visit.context.child():
-            yield fine("reading", "The process that reads pictures starts and can be bounded.")
+            yield fine("The process that reads pictures starts and can be bounded.")
     except OwnError as error:
-        yield bad("reading", error.says, error.do or "Run `printqueue doctor` again; if it stays, restart the machine.")
+        yield bad(error.says, error.do or "Run `printqueue doctor` again; if it stays, restart the machine.")
 
 
 def confinement(visit: Visit) -> Iterator[Result]:
-    """What stands around the process that reads pictures, as one that has read nothing yet says."""
+    """What confines the process that reads pictures, as one that has read nothing yet reports it."""
     if visit.context is None:
-        return  # `reading` says so
+        return  # said by `reading`
     with visit.context.child() as child:
         yield confinement_result(child.walls())
 
 
 def confinement_result(walls: Walls) -> Result:
-    """Pure: what a picture that takes over its reading process would still reach."""
+    """Pure: what a picture that took over its reading process could still reach."""
     do = "Use a Linux kernel from 5.13 on with Landlock switched on (`landlock` in the list of its boot option `lsm=`)."
     if not walls.filtered and not walls.landlock:
         return warn(
-            "confinement",
             "The process that reads pictures is not shut in: a malicious picture could reach every file of this user.",
             f"{do} Or run the service under its systemd unit.",
         )
     if not walls.filtered:
         return warn(
-            "confinement",
             f"The process that reads pictures can open no file (Landlock {walls.landlock}), but this kernel or machine has no "
             "filter for its system calls: it could still send to the network and start processes.",
             "Use a Linux kernel with seccomp on x86_64 or aarch64, or run the service under its systemd unit.",
         )
     if not walls.landlock:
         return warn(
-            "confinement",
             "The process that reads pictures reaches no file, network or process: its system calls are filtered. A second "
             "wall is missing, this kernel has no Landlock.",
             do,
         )
     return fine(
-        "confinement",
         "The process that reads pictures reaches no file, network or process of its own accord "
-        f"(Landlock {walls.landlock}, and its system calls are filtered).",
+        f"(Landlock {walls.landlock}, and its system calls are filtered)."
     )
 
 
 def events(visit: Visit) -> Iterator[Result]:
-    """File events wake the scan: one watch for each folder below ready/, one instance for the service."""
+    """File events wake the scan: one watch per folder below ready/, one instance per service."""
     ready = visit.known.path("ready")
     if visit.known.config.watch == "poll":
-        yield fine("file-events", "Not wanted: studio.yaml says `watch: poll`.")
+        yield fine("Not wanted: studio.yaml says `watch: poll`.")
     elif filesystems.of(ready).is_network:
-        yield fine("file-events", "Not used: ready/ lies on a share.")
+        yield fine("Not used: ready/ lies on a share.")
     else:
         yield watches_result(count_folders(ready), _limit("max_user_watches"))
         yield listener_result(refusal(ready), _limit("max_user_instances"))
 
 
 def count_folders(top: str) -> int:
-    """Folders at and below `top` that the service watches; counting stops at `MOST_FOLDERS`."""
-    return 1 + sum(1 for _ in islice(folders_inside(top), MOST_FOLDERS - 1))
+    """Folders at and below `top` that the service watches; counting stops at `MAX_FOLDERS`."""
+    return 1 + sum(1 for _ in islice(folders_inside(top), MAX_FOLDERS - 1))
 
 
-def watches_result(folders: int, most: int | None) -> Result:
-    """Pure: whether every folder can be watched. Other programs of the same user share the limit."""
-    if most is None:
-        return warn("file-events", "The kernel offers no file events here; ready/ is looked through on the clock.", "")
-    said = f"{folders} folders to watch, {most} watches allowed (fs.inotify.max_user_watches)"
-    if folders > 0.5 * most:
+def watches_result(folders: int, allowed: int | None) -> Result:
+    """Pure: whether every folder can be watched. All programs of a user share the limit."""
+    if allowed is None:
+        return warn("The kernel offers no file events here; ready/ is looked through on the clock.", "")
+    said = f"{folders} folders to watch, {allowed} watches allowed (fs.inotify.max_user_watches)"
+    if folders > 0.5 * allowed:
         return warn(
-            "file-events",
             f"{said}: tight. When they run out the disk is not full, whatever the message says; the scan goes on.",
             "Raise it in /etc/sysctl.d/: fs.inotify.max_user_watches = 524288.",
         )
-    return fine("file-events", f"{said}.")
+    return fine(f"{said}.")
 
 
-def listener_result(code: int, most: int | None) -> Result:
-    """Pure: `code` is the errno of trying to listen to ready/ once more, 0 where it worked."""
-    said = f"{most} instances allowed (fs.inotify.max_user_instances)"
+def listener_result(code: int, allowed: int | None) -> Result:
+    """Pure: `code` is the errno of one more attempt to listen to ready/, 0 for success."""
+    said = f"{allowed} instances allowed (fs.inotify.max_user_instances)"
     if code == 0:
-        return fine("file-events", f"One more listener is possible, {said}.")
+        return fine(f"One more listener is possible, {said}.")
     if code == errno.EMFILE:
         return warn(
-            "file-events",
             f"All listeners of this user are taken: {said}. The service then looks on the clock alone.",
             "End programs that watch folders, or raise it in /etc/sysctl.d/: fs.inotify.max_user_instances = 1024.",
         )
     if code == errno.ENOSPC:
         return warn(
-            "file-events",
             "All watches of this user are taken (the disk is not full). The service then looks on the clock alone.",
             "End programs that watch folders, or raise it in /etc/sysctl.d/: fs.inotify.max_user_watches = 524288.",
         )
-    return warn("file-events", f"No listener to be had: {os.strerror(code)}.", "The service looks on the clock alone.")
+    return warn(f"No listener to be had: {os.strerror(code)}.", "The service looks on the clock alone.")
 
 
 def _limit(name: str) -> int | None:

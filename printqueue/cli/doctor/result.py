@@ -1,4 +1,4 @@
-"""What one question to the machine answers, and what all questions may look at."""
+"""The answer to a question, and what all questions may look at."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from printqueue.studio.papers.loader import Shelf
 
 
 class Health(StrEnum):
-    """How one answer weighs: `bad` alone changes the exit code."""
+    """How serious an answer is: only `bad` changes the exit code."""
 
     FINE = "fine"
     WARN = "warn"
@@ -25,34 +25,34 @@ class Health(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """One line: what was looked at, how it is, in a sentence, and what to do where it is not fine."""
+    """One line: how it is, in a sentence, and what to do unless it is fine. Its question gives it a `name` if it has none."""
 
-    name: str
     state: Health
     says: str
     do: str = ""
+    name: str = ""
 
 
-def fine(name: str, says: str) -> Result:
+def fine(says: str, *, name: str = "") -> Result:
     """Nothing to do."""
-    return Result(name, Health.FINE, says)
+    return Result(Health.FINE, says, name=name)
 
 
-def warn(name: str, says: str, do: str) -> Result:
-    """It works, but not as well or not as safely as it could."""
-    return Result(name, Health.WARN, says, do)
+def warn(says: str, do: str, *, name: str = "") -> Result:
+    """It works, but not as well or as safely as it could."""
+    return Result(Health.WARN, says, do, name)
 
 
-def bad(name: str, says: str, do: str) -> Result:
+def bad(says: str, do: str, *, name: str = "") -> Result:
     """The service cannot work like this."""
-    return Result(name, Health.BAD, says, do)
+    return Result(Health.BAD, says, do, name)
 
 
 class Visit:
-    """One examination: each thing that several checks need is read once.
+    """One examination: what several questions need is read once.
 
-    `now` is the wall clock (UTC), `bench` the workbench with its reading processes, None until it has been started.
-    `studio` is None where the folder is none, or its settings cannot be read.
+    `now` is the wall clock (UTC); `context` starts reading processes, None until they can be started. `studio` is None if
+    the folder is not one (`no_studio`) or its settings cannot be read (`no_settings`).
     """
 
     def __init__(self, root: str, now: datetime | None = None) -> None:
@@ -71,7 +71,7 @@ class Visit:
 
     @property
     def known(self) -> Studio:
-        """The studio, for checks that are only asked where there is one."""
+        """The studio, for questions that are only asked if there is one."""
         assert self.studio is not None
         return self.studio
 
@@ -88,7 +88,7 @@ class Visit:
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One check of `doctor`. Without `everywhere`, it is asked only where there is a studio with readable settings."""
+    """One question of `doctor`; unless `everywhere`, it needs a studio with readable settings."""
 
     name: str
     look: Callable[[Visit], Iterable[Result]]

@@ -7,8 +7,8 @@ html.py     HTML in which every string is escaped
 style.css   how it looks: light and dark, on a phone, on paper
 keeper.py   writes what has changed, atomically
 
-Plain files: no script, no server, no network. Everything on them is derived from the ledger and the folders, so a page
-that is lost is written again.
+Plain files: no script, no server, no network. Everything on them comes from the ledger and the folders, so a lost page is
+simply written again.
 """
 
 from printqueue.reports.daybook.keeper import Daybook

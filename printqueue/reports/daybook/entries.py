@@ -1,4 +1,4 @@
-"""What stands on the daybook's pages. Plain values; names and sentences are escaped where they are put into a page."""
+"""What is on the daybook's pages. Plain values; names and sentences are escaped when they are put into a page."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ class Picture:
 class Print:
     """One print that was made, or one picture that was turned back.
 
-    `job`: 0 where none was planned. `how`: lift, copies, edition, in words. `note`: the file
-    that says more, relative to the studio; "" where it has gone.
+    `job`: 0 if none was planned. `how`: lift, copies, edition, in words. `note`: the file that says more, relative to the
+    studio; "" if it is gone.
     """
 
     job: int
@@ -47,7 +47,7 @@ class Print:
 
 @dataclass(frozen=True, slots=True)
 class Open:
-    """A picture that waits, is in hand or is stuck, and why."""
+    """A picture that is waiting, in progress or stuck, and why."""
 
     name: str
     for_: str
@@ -87,7 +87,7 @@ class Month:
 
 @dataclass(frozen=True, slots=True)
 class Today:
-    """Everything on the first page. `newest` are of the newest month that has any; `attention`: what needs a human."""
+    """Everything on the first page. `newest`: the latest prints; `attention`: what needs a human."""
 
     studio: str
     maker: str

@@ -1,4 +1,4 @@
-"""HTML that is put together so that no string gets in unescaped."""
+"""Building HTML so that no string gets in unescaped."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from urllib.parse import quote
 from printqueue.core.text import shown
 
 _VOID = frozenset({"meta", "img", "br", "link"})
-_LONGEST = 4000
+_MAX_CHARS = 4000
 
 
 class Html(str):
-    """Markup of our own making; everything else is text."""
+    """Markup we made ourselves; every other string is text."""
 
     __slots__ = ()
 
 
 def text(content: str) -> Html:
-    """Text from anywhere: what a page or a reader could act on is visible, what markup could act on is escaped."""
-    return content if isinstance(content, Html) else Html(escape(shown(content, limit=_LONGEST)))
+    """Text from anywhere, with control characters made visible and markup escaped."""
+    return content if isinstance(content, Html) else Html(escape(shown(content, limit=_MAX_CHARS)))
 
 
 def tag(name: str, /, *content: str | None, **attributes: str | None) -> Html:
@@ -33,10 +33,10 @@ def tag(name: str, /, *content: str | None, **attributes: str | None) -> Html:
 
 
 def joined(parts: list[Html], between: str = "\n") -> Html:
-    """Elements one after the other."""
+    """Elements in a row."""
     return Html(between.join(parts))
 
 
 def address(path: str) -> str:
-    """A file of the studio (relative to it, any bytes) as seen from a page in daybook/; never a scheme of its own."""
+    """The link from a page in daybook/ to a file of the studio (relative path, any bytes); never a scheme."""
     return "../" + quote(path.encode("utf-8", "surrogateescape"))

@@ -1,4 +1,4 @@
-"""Writes the daybook: what has changed, when it has changed, each page whole or not at all."""
+"""Writes the daybook's pages when they change, each whole or not at all."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ from printqueue.studio.papers.loader import Shelf
 log = logging.getLogger("printqueue")
 
 FOLDER = "daybook"
-_SHORTEST_S = 2.0  # between two writings while much happens
-_LONGEST_S = 900.0  # the page tells when it was written; older than this, and nobody would believe it
-# Processor time that pages may take of the time that goes by, or every picture would cost more than the one before it: a
-# month's page holds all that was made in the month, and the first page all that stands in review/.
+_MIN_PAUSE_S = 2.0  # between two writings while much happens
+_MAX_PAUSE_S = 900.0  # the page says when it was written; nobody would trust an older one
+# The share of elapsed time that pages may take as processor time. Without it every picture would cost more than the one
+# before: a month's page lists all of its prints, and the first page all of review/.
 _SHARE, _SHARE_OF_MONTHS = 1 / 200, 1 / 1000
-_MARKED = "<!-- {} -->\n"  # the last line of a month's page: the state of the ledger it shows
+_MARKED = "<!-- {} -->\n"  # last line of a month's page: the state of the ledger it shows
 
 
 class Daybook:
-    """The pages of one studio. `clock` is monotonic seconds, `cpu` processor seconds of this thread; `today` the local time,
+    """The pages of one studio. `clock` gives monotonic seconds, `cpu` this thread's processor seconds, `today` the local time
     with its zone.
     """
 
@@ -48,16 +48,16 @@ class Daybook:
         self._shows: object = None  # what the first page shows
         self._due_s = 0.0
         self._at_latest_s = 0.0
-        self._months: dict[str, str] = {}  # page → the mark it has
+        self._months: dict[str, str] = {}  # page → its mark
         self._counts: list[MonthCount] = []  # as the months' pages show them
         self._counted = -1  # the newest fact when they were written
         self._months_due_s = 0.0
-        self.problem = ""  # why it could not be written, for status
+        self.problem = ""  # for status: why it could not be written
 
     def keep(self, sightings: list[Sighting], problems: list[str]) -> None:
-        """Bring the pages up to date where anything has changed. What goes wrong stops no print.
+        """Bring the pages up to date if anything has changed. A failure never stops a print.
 
-        The months' pages follow more slowly the longer they are, and at once when the service ends.
+        The longer the months' pages are, the later they follow; when the service ends, they follow at once.
         """
         now_s = self._clock()
         if now_s < self._due_s:
@@ -72,14 +72,15 @@ class Daybook:
         if self._written(running=True, first=first, months=newest if months else None):
             self._shows = shows
         took_s = self._cpu() - began_s
-        self._due_s, self._at_latest_s = now_s + max(_SHORTEST_S, min(took_s / _SHARE, _LONGEST_S)), now_s + _LONGEST_S
+        self._due_s = now_s + max(_MIN_PAUSE_S, min(took_s / _SHARE, _MAX_PAUSE_S))
+        self._at_latest_s = now_s + _MAX_PAUSE_S
 
     def close(self) -> None:
-        """The last writing: the service has ended."""
+        """Write for the last time, now that the service has ended."""
         self._written(running=False, first=True, months=-1)
 
     def _written(self, *, running: bool, first: bool, months: int | None) -> bool:
-        """`first`: the first page; `months`: the newest fact, where the months' pages are to be looked after too."""
+        """Write the `first` page, and the months' pages too if `months` (the newest fact) is given."""
         try:
             self._studio.require_marker()
             self._studio.require_folder(FOLDER)
@@ -91,7 +92,7 @@ class Daybook:
         except (PrintqueueError, OSError) as error:
             return self._failed(str(error) if isinstance(error, PrintqueueError) else os.strerror(error.errno or 0))
         except Exception as error:
-            log.exception("an unexpected error")  # ours; a page is worth no print
+            log.exception("an unexpected error")  # our fault, but no reason to stop printing
             return self._failed(f"something went wrong in printqueue itself ({error!r})")
         self.problem = ""
         return True
@@ -112,12 +113,13 @@ class Daybook:
             self._keep_month(count, now)
         self._counts, self._counted = counts, newest
         took_s = self._cpu() - began_s
-        self._months_due_s = self._clock() + min(took_s / _SHARE_OF_MONTHS, _LONGEST_S)
+        self._months_due_s = self._clock() + min(took_s / _SHARE_OF_MONTHS, _MAX_PAUSE_S)
 
     def _keep_month(self, count: MonthCount, now: datetime) -> None:
         month = Month(count.month, count.made, count.turned_back)
-        if self._months.get(month.file, self._mark_of(month.file)) == count.mark:
-            self._months[month.file] = count.mark
+        if month.file not in self._months:
+            self._months[month.file] = self._mark_of(month.file)
+        if self._months[month.file] == count.mark:
             return
         prints = gather.month(self._studio, self._shelf, self._ledger, count, now=now)
         name = os.path.basename(self._studio.root)
@@ -125,7 +127,7 @@ class Daybook:
         self._months[month.file] = count.mark
 
     def _mark_of(self, file: str) -> str:
-        """The mark of a page that an earlier run wrote; "" where there is none."""
+        """The mark of a page written by an earlier run, "" if there is none."""
         tail = durable.tail(self._studio.path(FOLDER, file), 200).decode("utf-8", "replace")
         return tail.rpartition("<!-- ")[2].removesuffix(" -->\n")
 

@@ -15,7 +15,7 @@ from printqueue.core.disk import durable
 from printqueue.core.model.publication import Placed, Publication
 from printqueue.imaging.jobs import Provenance, Verified
 from printqueue.judging.judged import Judged
-from printqueue.reports.making import checked_words, conversion_words, glass_words, warned_of
+from printqueue.reports.phrases import checked_words, conversion_words, glass_words, warned_of
 from printqueue.reports.print_note import PrintMade, print_text
 from printqueue.sandbox.context import Children, ask
 from printqueue.sandbox.protocol import PrintTask, Rendered

@@ -16,7 +16,7 @@ from printqueue.service import steps
 from printqueue.service.context import Attempt, Ending, Outcome, ServiceContext
 from printqueue.service.intake import claim
 from printqueue.service.publication import originals, publish
-from printqueue.studio.orders.beside import order_now
+from printqueue.studio.orders.pairing import order_now
 
 
 def carry_out(

@@ -61,17 +61,17 @@ class PrintInHand:
     @property
     def folder(self) -> str:
         """Where it goes in print/, relative to the studio."""
-        return os.path.join("print", self.request.paper, self.request.size.name, *self.attempt.place.group)
+        return os.path.join("print", self.request.paper, self.request.size.name, *self.attempt.drop_folder.group)
 
     @property
     def paper_name(self) -> str:
         """The paper's name for people."""
-        return self.stock.paper.paper if self.has_request else (self.attempt.place.paper or "this paper")
+        return self.stock.paper.paper if self.has_request else (self.attempt.drop_folder.paper or "this paper")
 
     @property
     def size_name(self) -> str:
         """The sheet's name for people."""
-        return self.request.size.name if self.has_request else (self.attempt.place.size or "this size")
+        return self.request.size.name if self.has_request else (self.attempt.drop_folder.size or "this size")
 
     @property
     def turn_back_at(self) -> Level:

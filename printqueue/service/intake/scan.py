@@ -14,8 +14,7 @@ from printqueue.core.model.seen import Seen, Stamp
 from printqueue.core.model.why import Reason, Why
 from printqueue.studio import passing
 from printqueue.studio.orders import pairing
-from printqueue.studio.orders.misnamed import is_misnamed
-from printqueue.studio.orders.names import FOLDER_ORDERS
+from printqueue.studio.orders.names import FOLDER_ORDERS, is_meant_as_order, is_misnamed
 
 MAX_DEPTH = 12  # folders below ready/
 
@@ -156,7 +155,7 @@ def _same(stamps: dict[str, Stamp], last: dict[str, Stamp]) -> bool:
 
 
 def _note_unusable(name: str, why: Why, unusable: dict[str, Why]) -> None:
-    if pairing.concerns(name):
+    if is_meant_as_order(name):
         unusable[name] = why
 
 

@@ -1,17 +1,32 @@
-"""Pictures and orders of one folder, paired by their names. Pure.
+"""Pictures and orders of one folder, paired by name.
 
-A picture is made by exactly one order or by none. Where that cannot be said for certain (two orders, or one that cannot be
-read as one), it is held: a print without the order that was meant is a wasted sheet.
+A picture is printed by exactly one order or by none. Where that is not certain (two orders, or one that cannot be read as
+one), it is held: a print without the order that was meant is a wasted sheet.
 """
 
 from __future__ import annotations
 
+import os
+import stat
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
+from printqueue.core.disk.folders import scan_folder
+from printqueue.core.model.seen import Stamp
 from printqueue.core.model.why import Reason, Why
-from printqueue.studio.orders.misnamed import canonical, is_backup, nearly, target
-from printqueue.studio.orders.names import FOLDER_ORDERS, SUFFIXES, candidates, is_order
+from printqueue.studio import passing
+from printqueue.studio.orders.names import (
+    FOLDER_ORDERS,
+    SUFFIXES,
+    candidates,
+    canonical,
+    is_backup,
+    is_meant_as_order,
+    is_misnamed,
+    is_order,
+    nearly,
+    target,
+)
 
 _FULL, _STEM, _NEAR, _FOLDER = range(4)  # how near an order's name is to its picture's
 
@@ -25,13 +40,8 @@ class Pairs:
     lone: list[str] = field(default_factory=list)
 
 
-def concerns(name: str) -> bool:
-    """Whether a file of this name is an order, or was meant as one."""
-    return target(name) is not None
-
-
 def paired(names: Iterable[str], unusable: Mapping[str, Why]) -> Pairs:
-    """`names`: pictures and orders as they stand; `unusable`: what was meant as an order and cannot be one → why."""
+    """Pure. `names`: the pictures and orders there are; `unusable`: a file meant as an order → why it cannot be one."""
     files = set(names)
     orders = {name for name in files if is_order(name)}
     pictures = files - orders
@@ -50,7 +60,7 @@ def _standing(picture: str, orders: Collection[str]) -> list[list[str]]:
 
 
 def _add_doubtful(standing: dict[str, list[list[str]]], doubtful: Iterable[str]) -> None:
-    """Each to the pictures that its name comes nearest to."""
+    """Add each to the pictures whose names are nearest to it."""
     by_key: dict[str, list[tuple[str, int]]] = {}
     for picture in standing:
         by_key.setdefault(canonical(picture), []).append((picture, _FULL))
@@ -90,3 +100,39 @@ def _why_held(picture: str, orders: list[str], doubtful: Mapping[str, Why], *, i
         return Reason(Why.SEVERAL_ORDERS, tuple(orders))
     right = FOLDER_ORDERS[0] if in_folder else (picture.rpartition(".")[0] or picture) + SUFFIXES[0]
     return Reason(doubtful[orders[0]], (orders[0], right))
+
+
+def order_now(ready: str, path: str) -> tuple[str | None, Stamp | None, Reason | None]:
+    """Order, its stamp and why it is held, of one picture, at this moment: what a full look would say of it.
+
+    Files whose names have nothing to do with orders are not looked at, only counted as pictures. Raises `OSError`.
+    """
+    folder, slash, picture = path.rpartition("/")
+    stamps, unusable, others = dict[str, Stamp](), dict[str, Why](), list[str]()
+    with scan_folder(os.path.join(ready, folder)) as listing:
+        for entry in listing:
+            if not is_meant_as_order(entry.name):
+                others.append(entry.name)
+            elif not passing.hidden(entry.name):
+                _look_at_order(entry, stamps, unusable)
+    if not stamps and not unusable:
+        return None, None, None
+    pictures = (name for name in others if not passing.hidden(name) and not passing.file_reason(name, stat.S_IFREG, 1))
+    pairs = paired([picture, *pictures, *stamps], unusable)
+    order = pairs.orders.get(picture)
+    return (None, None, pairs.held.get(picture)) if order is None else (folder + slash + order, stamps[order], None)
+
+
+def _look_at_order(entry: os.DirEntry[str], stamps: dict[str, Stamp], unusable: dict[str, Why]) -> None:
+    """As `Sweeper` takes it: an order that can be read, or one that cannot."""
+    try:
+        seen = entry.stat(follow_symlinks=False)
+    except FileNotFoundError:
+        return
+    mode, size = seen.st_mode, seen.st_size
+    if stat.S_ISDIR(mode) or passing.file_reason(entry.name, mode, size) is not None:
+        unusable[entry.name] = passing.order_reason(entry.name, mode, size)
+    elif is_misnamed(entry.name):
+        unusable[entry.name] = Why.ORDER_MISNAMED
+    else:
+        stamps[entry.name] = Stamp.of(seen)

@@ -1,4 +1,4 @@
-"""Folders, order file and the paper's defaults put together: one `Request` per print. Pure."""
+"""Folders, order file and the paper's defaults combined into one `Request` per print. Pure."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from printqueue.core.errors import PictureError
 from printqueue.core.model import borders
 from printqueue.core.model.request import Border, BorderStyle, Request
 from printqueue.core.units import Size, number_text
-from printqueue.studio.orders.place import unknown_paper
+from printqueue.studio.orders.drop_folder import unknown_paper
 from printqueue.studio.orders.schema import Order, PrintOrder
 from printqueue.studio.papers.schema import Paper
 
@@ -25,10 +25,10 @@ def resolve(
     default_paper: str | None = None,
     maker: str = "",
 ) -> tuple[Request, ...]:
-    """What to print, one `Request` per print. Order goes before folder, folder before the paper's defaults.
+    """What to print, one `Request` per print. The order overrides the folder, the folder the paper's defaults.
 
-    `folder_size` is the folder's name as written, `maker` the name for foot lines. Raises `PictureError` of the check `order`
-    with a remedy for unknown papers and sizes and for what contradicts itself.
+    `folder_size` is the folder's name as written, `maker` the name for foot lines. Raises `PictureError` of the check `order`,
+    with a remedy, for unknown papers and sizes and for contradictions.
     """
     prints = order.each() if order else [PrintOrder()]
     requests = [
@@ -118,7 +118,7 @@ def _border(paper: Paper, one: PrintOrder, size: Size) -> Border:
 
 
 def _round_exact(asked: Border | None, style: BorderStyle, picture: Size, size: Size) -> Border:
-    """The border round a picture of an exact size: it follows by its style, or the order gives it and it adds up."""
+    """The border round a picture of exact size: derived from its style, or given by the order and adding up."""
     follows = Border("weighted" if style == "weighted" else "even")
     if asked is None or (asked.sides_mm is None and asked.width_mm is None):
         return follows
@@ -126,7 +126,8 @@ def _round_exact(asked: Border | None, style: BorderStyle, picture: Size, size: 
     foot = width + borders.foot_extra(width) if asked.style == "weighted" else width
     sides = asked.sides_mm or (width, width, foot, width)
     said = borders.sums if asked.sides_mm else borders.sums_of_least
-    ways = [_lying(size, picture, landscape=across) for across in _as_written(picture)]
+    landscape = picture.width_mm >= picture.height_mm
+    ways = [_lying(size, picture, landscape=across) for across in (landscape, not landscape)]  # first as written
     if not all(said(*way, sides) for way in ways):
         return asked if asked.sides_mm else follows
     nearest = min(ways, key=lambda way: borders.misfit_mm(way[0], way[1], sides))
@@ -136,19 +137,15 @@ def _round_exact(asked: Border | None, style: BorderStyle, picture: Size, size: 
     )
 
 
-def _as_written(picture: Size) -> tuple[bool, bool]:
-    return (True, False) if picture.width_mm >= picture.height_mm else (False, True)
-
-
 def _lying(size: Size, picture: Size, *, landscape: bool) -> tuple[Size, Size]:
-    """Sheet and picture turned as a picture of that shape turns them; a square sheet turns nothing."""
+    """Sheet and picture as a picture of that orientation turns them; a square sheet turns nothing."""
     if size.width_mm == size.height_mm:
         return size, picture
     return size.turned(landscape=landscape), picture.turned(landscape=landscape)
 
 
 def _leaves_room(border: Border, size: Size) -> None:
-    """A border that eats the sheet whichever way it is turned is refused here, before any pixel is read."""
+    """Refuse a border that leaves no room whichever way the sheet is turned, before any pixel is read."""
     width = border.width_mm or 0.0
     top, right, bottom, left = border.sides_mm or (width, width, width, width)
     fits = [

@@ -1,4 +1,4 @@
-"""What an order file may say. Every key is optional: folders and the paper's defaults say the rest."""
+"""What an order file may say, and reading one. Every key is optional: folders and the paper's defaults say the rest."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
+from printqueue.core.errors import PictureError
 from printqueue.core.nearest import suggestion
 from printqueue.core.yaml.fields import (
     BorderRule,
@@ -18,6 +19,7 @@ from printqueue.core.yaml.fields import (
     Text,
     count,
 )
+from printqueue.core.yaml.plain_yaml import RulesError, read
 from printqueue.core.yaml.quantity import LENGTH
 from printqueue.core.yaml.yaml_model import YamlModel
 from printqueue.judging.checks import REGISTRY
@@ -25,6 +27,7 @@ from printqueue.judging.checks import REGISTRY
 MAX_PRINTS = 40
 MAX_COPIES = 999
 MAX_EDITION = 9999
+_MAX_SAID = 5
 AssumedProfile = Literal["srgb", "adobe-rgb", "display-p3", "romm"]
 
 
@@ -118,3 +121,22 @@ def _filled(common: dict[str, Any], entry: PrintOrder) -> PrintOrder:
     own = {name: getattr(entry, name) for name in entry.model_fields_set}
     allow = {**(common.get("allow") or {}), **(own.get("allow") or {})}
     return PrintOrder.model_construct(**{**common, **own, "allow": allow})
+
+
+def load(data: bytes, file: str) -> Order:
+    """Read an order file called `file`. Raises `RulesError` with all its problems."""
+    return Order.from_tree(read(data, file))
+
+
+def load_for_picture(data: bytes, file: str) -> Order:
+    """The same, except that a broken order turns its picture back: `PictureError` of the check `order`, one line with the
+    first problems, caused by the `RulesError`.
+    """
+    try:
+        return load(data, file)
+    except RulesError as error:
+        said = " ".join(str(problem) for problem in error.problems[:_MAX_SAID])
+        more = len(error.problems) - _MAX_SAID
+        says = f"The order cannot be followed: {said}{f' And {more} more.' if more > 0 else ''}"
+        do = "Correct the order file and put picture and order back."
+        raise PictureError(says, do=do, check="order") from error

@@ -1,4 +1,4 @@
-"""The `checks:` part of a paper file: built from the registry, so that a new check needs no change here."""
+"""The `checks:` part of a paper file, built from the registry so that a new check needs no change here."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ OFF = "off"
 
 
 class LimitsByCheck(Keyed):
-    """In `Annotated`: one optional key per check of `registry`, `off` or its limits; kept as check name → limits (those not off)."""
+    """In `Annotated`: one optional key per check of `registry`, `off` or its limits; read as check name → limits."""
 
     def __init__(self, registry: Mapping[str, Check[Any]]) -> None:
         self.model = create_model(
@@ -35,7 +35,7 @@ def _key(check: Check[Any]) -> Any:
 
 
 def _off(value: Any) -> Any:
-    """`off` becomes None; any other text is refused with the two forms that are possible."""
+    """`off` becomes None; any other text is refused, naming the two possible forms."""
     if value == OFF:
         return None
     if isinstance(value, str):
@@ -44,7 +44,7 @@ def _off(value: Any) -> Any:
 
 
 def _off_for_null(schema: dict[str, Any]) -> None:
-    """In a file, `off` stands for None; an editor that reads YAML 1.1 sees it as false."""
+    """None is written `off`, which an editor that reads YAML 1.1 sees as false."""
     schema["anyOf"] = [{"enum": [OFF, False]} if one == {"type": "null"} else one for one in schema["anyOf"]]
 
 

@@ -1,4 +1,4 @@
-"""`extends:` put into effect: several text trees become one, every node still knows its file and line."""
+"""`extends:` merges several text trees into one, in which every node still knows its file and line."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ EXTENDS = "extends"
 
 
 def resolved(stem: str, trees: Mapping[str, Tree]) -> Tree:
-    """The tree of `stem` with everything it extends; the nearer file wins, lists and texts replace."""
+    """The tree of `stem` with everything it extends. The nearer file wins; lists and texts are replaced whole."""
     chain, problems = _chain(stem, trees)
     merged = chain[-1]
     for nearer in reversed(chain[:-1]):
@@ -26,7 +26,7 @@ def resolved(stem: str, trees: Mapping[str, Tree]) -> Tree:
 
 
 def _chain(stem: str, trees: Mapping[str, Tree]) -> tuple[list[Tree], tuple[Problem, ...]]:
-    """`stem`'s tree, then what it extends, and so on; with the problem that ended the chain early."""
+    """`stem`'s tree, then what it extends, and so on; and the problem that cut the chain short."""
     seen = [stem]
     while EXTENDS in trees[seen[-1]].root:
         tree = trees[seen[-1]]
@@ -52,12 +52,12 @@ def _refusal(target: Node, seen: list[str], trees: Mapping[str, Tree]) -> tuple[
 
 
 def _over(farther: Tree, nearer: Tree) -> Tree:
-    """`nearer` laid over `farther`: what both hold is marked as the nearer's, what only one holds as its own."""
+    """`nearer` merged over `farther`; each node keeps the file and line it came from."""
     return Tree(nearer.file, _merged(farther.root, nearer.root), {**farther.positions, **nearer.positions})
 
 
 def _merged(old: dict[str, Node], new: dict[str, Node]) -> dict[str, Node]:
-    """Both mappings as one: the old keys in their order, then what is new."""
+    """Both mappings in one: the old keys in their order, then the new ones."""
     merged = {**old, **new}
     for key, node in old.items():
         other = new.get(key)
@@ -67,5 +67,5 @@ def _merged(old: dict[str, Node], new: dict[str, Node]) -> dict[str, Node]:
 
 
 def _alternatives(key: str, old: dict[str, Node], new: dict[str, Node]) -> bool:
-    """A border of four sides and one of style and width are two ways of saying it: the nearer replaces."""
+    """Four sides, or style and width, are two ways to give a border: then the nearer one replaces the other."""
     return key == "border" and bool(SIDES & old.keys()) != bool(SIDES & new.keys()) and bool(old) and bool(new)

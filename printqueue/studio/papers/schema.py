@@ -173,8 +173,8 @@ class Paper(YamlModel):
     @field_validator("sizes")
     @classmethod
     def _each_once(cls, stocked: list[Size]) -> list[Size]:
-        for place, size in enumerate(stocked):
-            if sheet_sizes.listed(size, stocked[:place]):
+        for index, size in enumerate(stocked):
+            if sheet_sizes.listed(size, stocked[:index]):
                 raise ValueError(f"{size.name} stands in the list twice")
         return stocked
 
@@ -187,7 +187,7 @@ class Paper(YamlModel):
         return size
 
     def model_post_init(self, context: Any) -> None:
-        """Take key and resolved text from the loader."""
+        """Take key and merged text from the loader."""
         known = context if isinstance(context, dict) else {}
         self._key = known.get("key", "")
         self._rules_text = known.get("rules_text", "")
@@ -202,7 +202,7 @@ class Paper(YamlModel):
 
     @classmethod
     def editor_schema(cls) -> dict[str, Any]:
-        """JSON Schema (2020-12) of the file, for editors. No key is required: any may stand in a file that is extended."""
+        """JSON Schema (2020-12) of the file, for editors. No key is required: any may come from an extended file."""
         return {key: value for key, value in super().editor_schema().items() if key != "required"}
 
     @property
@@ -212,16 +212,16 @@ class Paper(YamlModel):
 
     @property
     def rules_text(self) -> str:
-        """The merged rules as canonical JSON: what ledger and recipe keep."""
+        """The merged rules as canonical JSON, for ledger and recipe."""
         return self._rules_text
 
     @property
     def usual_size(self) -> Size:
-        """The sheet taken when no size is asked for."""
+        """The sheet used when no size is asked for."""
         return self.default_size or self.sizes[0]
 
     def facts(self, *, profile_name: str, profile_white: Lab, profile_black: Lab, is_demonstration: bool) -> PaperFacts:
-        """What checks and renderer may know; the file's own tone goes before the profile's."""
+        """What checks and renderer may know; the file's own tone overrides the profile's."""
         return PaperFacts(
             key=self.key,
             name=self.paper,

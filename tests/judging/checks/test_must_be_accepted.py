@@ -32,7 +32,7 @@ from printqueue.imaging.jobs import PrintJob
 from printqueue.sandbox.protocol import ANSWER, JudgeTask
 from printqueue.sandbox.tasks import TASKS
 from printqueue.studio.papers.loader import Shelf
-from printqueue.studio.stock import Tones, take
+from printqueue.studio.stock import WhiteAndBlack, take
 
 # The task leaves its stream to the end of the child that it is made for; here there is no child.
 pytestmark = [
@@ -154,7 +154,7 @@ def findings(case: str) -> Mapping[str, Mapping[str, Finding]]:
 def job(key: str, size: Size) -> PrintJob:
     """One print on a shipped paper, as if its profile were a real one."""
     paper = PAPERS[key]
-    kept = take(str(RULES / "profiles"), paper, lambda _: Tones((96, 0, 0), (10, 0, 0)))
+    kept = take(str(RULES / "profiles"), paper, lambda _: WhiteAndBlack((96, 0, 0), (10, 0, 0)))
     facts = replace(kept.facts, profile_is_demonstration=False)
     request = Request(key, Size("A4", 210, 297), picture=size, ppi=PPI)
     return PrintJob(request, facts, paper.checks, kept.profile)
