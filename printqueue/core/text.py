@@ -7,6 +7,7 @@ or bytes that are not UTF-8.
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 
 MAX_SHOWN = 200
 # Cc control, Cf format (bidi, zero width), Cs surrogate, Zl/Zp separators, Co private, Cn unassigned
@@ -26,6 +27,11 @@ def shown(text: str | bytes, *, limit: int = MAX_SHOWN) -> str:
     if not (safe.isascii() and safe.isprintable()):
         safe = "".join(map(_visible, safe))
     return safe if len(safe) <= limit else safe[: limit - 1] + "…"
+
+
+def enumerated(words: Sequence[str]) -> str:
+    """ "a", "a and b", "a, b and c"; "" for nothing."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _visible(char: str) -> str:

@@ -1,9 +1,9 @@
 """Powers, sines and interpolation that give the same bits on every processor.
 
 IEEE 754 wants +, −, ×, ÷ and the square root correctly rounded, so they are the same everywhere; it leaves exp, log, pow
-and sin to the library, and numpy and the C library choose another version of these for another processor. Whatever
-decides a print's pixels is therefore made of the five alone, one array operation at a time, so that no compiler
-can fuse two of them. The series: NIST's DLMF 4.2.19 (exp), 4.6.4 (ln), 4.19.1 (sin); clause numbers from memory.
+and sin to the library, and numpy and the C library pick theirs by processor. So whatever
+decides a print's pixels is built from those five alone, one array operation at a time, where no compiler can fuse
+two of them. The series: NIST's DLMF 4.2.19 (exp), 4.6.4 (ln), 4.19.1 (sin); clause numbers from memory.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
-"""What imaging can be asked to make, and how it answers. Plain values, light to import: the service speaks of prints without
-loading what makes them.
+"""What imaging can be asked to make, and its answers. Plain values, cheap to import: the service handles prints without
+loading the code that makes them.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The part of a picture that tells most about a paper: the widest range of tones, with shadows among them."""
+"""Finds the part of a picture that says most about a paper: the widest range of tones, shadows included."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _SHADOWS = 0.10  # from this share on shadows count in full
 _LOW, _HIGH = 0.02, 0.98
 _STEPS = 32  # places tried along each axis
 _MAX_PX = 400_000
-_CENTRE_L = 2.0  # among parts nearly alike the one nearer to the middle is taken: worth so much L* at the rim
+_CENTRE_L = 2.0  # of parts nearly alike the more central wins: lying at the rim costs this much L*
 
 
 def telling_part(lightness: NDArray[np.float32], share: tuple[float, float]) -> tuple[float, float]:
@@ -26,13 +26,13 @@ def telling_part(lightness: NDArray[np.float32], share: tuple[float, float]) -> 
     """
     every = max(1, int(np.ceil((lightness.size / _MAX_PX) ** 0.5)))
     bins = np.clip(lightness[::every, ::every] / _DEPTH, 0, _BINS - 1).astype(np.intp)
-    down, across = (_axis(side, part) for side, part in zip(bins.shape, share[::-1], strict=True))
+    down, across = (_places(side, part) for side, part in zip(bins.shape, share[::-1], strict=True))
     counts = np.stack([_windows(bins == one, down, across) for one in range(_BINS)])
     row, column = divmod(int(np.argmax(_worth(counts, down, across))), len(across.first))
     return float(across.first[column]) / bins.shape[1], float(down.first[row]) / bins.shape[0]
 
 
-class _Axis(NamedTuple):
+class _Places(NamedTuple):
     """The places tried along one side, in samples: where a part begins, how long it is, and the room it has."""
 
     first: NDArray[np.intp]
@@ -45,13 +45,13 @@ class _Axis(NamedTuple):
         return np.asarray(np.abs(self.first - self.room / 2) / max(self.room / 2, 1))
 
 
-def _axis(side: int, share: float) -> _Axis:
+def _places(side: int, share: float) -> _Places:
     length = max(1, round(side * share))
     room = side - length
-    return _Axis(np.unique(np.linspace(0, max(0, room), _STEPS).round().astype(np.intp)), length, room)
+    return _Places(np.unique(np.linspace(0, max(0, room), _STEPS).round().astype(np.intp)), length, room)
 
 
-def _windows(mask: NDArray[np.bool_], down: _Axis, across: _Axis) -> NDArray[np.int64]:
+def _windows(mask: NDArray[np.bool_], down: _Places, across: _Places) -> NDArray[np.int64]:
     """How many of each window's pixels are set, (down, across), from sums over the whole plane."""
     sums = np.zeros((mask.shape[0] + 1, mask.shape[1] + 1), np.int64)
     np.cumsum(np.cumsum(mask, axis=0, dtype=np.int64), axis=1, out=sums[1:, 1:])
@@ -62,7 +62,7 @@ def _windows(mask: NDArray[np.bool_], down: _Axis, across: _Axis) -> NDArray[np.
     )
 
 
-def _worth(counts: NDArray[np.int64], down: _Axis, across: _Axis) -> NDArray[np.float64]:
+def _worth(counts: NDArray[np.int64], down: _Places, across: _Places) -> NDArray[np.float64]:
     """(down, across): tonal range in L*, weighted by its shadows, less a little towards the rim."""
     shares = counts.cumsum(axis=0) / counts.sum(axis=0)
     low, high = ((shares < part).sum(axis=0) for part in (_LOW, _HIGH))

@@ -1,4 +1,4 @@
-"""What every check is made of; each file in `checks/` ends with one `CHECK = Check(...)`."""
+"""What every check is made of. Each file in `checks/` ends with one `CHECK = Check(...)`."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from printqueue.core.model.finding import Finding
+from printqueue.core.model.finding import Finding, Level
 from printqueue.core.model.subject import Subject
 from printqueue.core.yaml.limits import Limits
 
@@ -51,3 +51,21 @@ class Check(Generic[L]):
     def in_legend(self) -> str:
         """What its places are."""
         return self.marks or self.in_words
+
+
+def crossed(
+    value: float,
+    *,
+    reject: float | None = None,
+    warn: float | None = None,
+    note: float | None = None,
+    below: bool = False,
+) -> tuple[Level, float | None]:
+    """The heaviest limit that `value` exceeds (or falls below) and its level; else a pass and the nearest limit."""
+    nearest = None
+    for level, limit in ((Level.REJECT, reject), (Level.WARN, warn), (Level.NOTE, note)):
+        if limit is not None:
+            nearest = limit
+            if value < limit if below else value > limit:
+                return level, limit
+    return Level.PASS, nearest

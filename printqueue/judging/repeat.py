@@ -1,4 +1,4 @@
-"""Was the picture made before? Numbers for the check `repeat` out of the prints on record, and its finding. Pure."""
+"""Was this picture printed before? Numbers for the check `repeat` from the prints on record, and its finding. Pure."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from printqueue.core.model.earlier import EarlierPrint
@@ -22,9 +22,8 @@ from printqueue.judging.judge import allow
 from printqueue.judging.judged import Judged
 
 CHECK = "repeat"
-# Said about a print, not part of it: an order that differs in these alone asks for the same print.
+# Remarks about a print: an order that differs only in these asks for the same print.
 _REMARKS = frozenset({"allow", "note", "distance_mm", "size_listed", "size"})
-_HOUR_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +60,7 @@ def readings(
     """Numbers for the check `repeat`. Pure.
 
     `earlier`: prints of the same bytes, oldest first; `now`: RFC 3339; `siblings`: prints that the same order asks for
-    before this one (they count for the edition, and are no repeats); `job`: this print's own number.
+    before this one (they count towards the edition, not as repeats); `job`: this print's own number.
 
     Of two in hand at once the one judged second tells of the first. If a kill or a fault lets that one overtake, and the
     first is judged anew, it does not tell of the other in turn: each note would send the photographer to the other print.
@@ -132,10 +131,6 @@ def _hours_since(made: str | None, now: str) -> float | None:
     if made is None:
         return 0.0
     try:
-        return max(0.0, _seconds(made, now) / _HOUR_S)
+        return max(0.0, (datetime.fromisoformat(now) - datetime.fromisoformat(made)) / timedelta(hours=1))
     except (TypeError, ValueError):
         return None
-
-
-def _seconds(then: str, now: str) -> float:
-    return (datetime.fromisoformat(now) - datetime.fromisoformat(then)).total_seconds()

@@ -38,10 +38,11 @@ from printqueue.imaging.decode.reader import Bounds
 from printqueue.imaging.decode.whole import probe
 from printqueue.imaging.jobs import PrintJob
 from printqueue.imaging.outputs import print_tiff
-from printqueue.imaging.prints import drawn, make_print, make_strip, verify_print
-from printqueue.imaging.proofs import make_proof, make_words_only
+from printqueue.imaging.prints import drawn, make_print, verify_print
+from printqueue.imaging.proof_pictures import make_proof, make_words_only
 from printqueue.imaging.render.plan import DoesNotFitError, place
 from printqueue.imaging.source import Source
+from printqueue.imaging.strips import make_strip
 from printqueue.judging.judge import judge
 from printqueue.judging.judged import Judged, Report
 from printqueue.judging.refusal import refusal
@@ -144,7 +145,7 @@ def _render(task: PrintTask, files: list[int]) -> Answer:
     source = open_picture(_stream(files[0]), task.bounds)
     scratch = io.BufferedRandom(_raw(files[2], "r+b")) if len(files) > 2 else None
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
-        printed = make_print(source, task.job, task.provenance, out, scratch)
+        printed = make_print(source, task.job, task.provenance, out=out, scratch=scratch)
     return Answer(rendered=Rendered(printed.sha256, printed.foot_line, printed.pixels_sha256))
 
 
@@ -156,14 +157,14 @@ def _verify(task: PrintTask, files: list[int]) -> Answer:
 def _strip(task: StripTask, files: list[int]) -> Answer:
     source = open_picture(_stream(files[0]), task.bounds)
     with io.BufferedRandom(_raw(files[1], "r+b")) as out:
-        return Answer(strip=make_strip(source, task.job, task.wish, task.provenance, out))
+        return Answer(strip=make_strip(source, task.job, task.wish, task.provenance, out=out))
 
 
 def _proof(task: ProofTask, files: list[int]) -> Answer:
     source = _opened(files[0], task.bounds)
     copy = _kept(files[3]) if len(files) > 3 else first_pass(source).copy
     with io.BufferedRandom(_raw(files[1], "r+b")) as out, io.BufferedRandom(_raw(files[2], "r+b")) as small:
-        make_proof(source, copy, task.job, task.wish, out, small)
+        make_proof(source, copy, task.job, task.wish, out=out, small=small)
         return Answer(proof=Proofed(_hashed(out), _hashed(small)))
 
 

@@ -107,7 +107,7 @@ def measured(path: str, paper: str, size: str) -> dict[str, float]:
             "  gamut", lambda: gamut.measure_gamut(views.delivered[::2, ::2].copy(), views.proof[::2, ::2].copy())
         )
         placed = place(request, facts.width_px, facts.height_px)
-        drawn = renderer(source, profile.data, known, ink, request, placed)
+        drawn = renderer(source, profile.data, known, paper_profile=ink, request=request, placement=placed)
         clock.time("printed", lambda: printed.printed_readings(drawn, known))
         bands = tone_bands(drawn, known)
         plane = clock.time("  one band at print scale", lambda: bands.band(0, PRINTED_ROWS))

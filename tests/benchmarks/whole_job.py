@@ -229,7 +229,9 @@ def _ours(path: str, size: str, way: str) -> Row:
             facts, request = picture.facts, Request("smooth-rag", sizes.parse(size), ppi=PPI)
             planned = place(request, facts.width_px, facts.height_px)
             assert picture.icc is not None
-            drawn = renderer(picture, picture.icc, read_profile(picture.icc), paper, request, planned)
+            drawn = renderer(
+                picture, picture.icc, read_profile(picture.icc), paper_profile=paper, request=request, placement=planned
+            )
             printed[0] = planned.sheet_px[0] * planned.sheet_px[1] / 1e6
             if way == "lzw":
                 _write_lzw(out, sheet_of(drawn), facts.metadata)
@@ -335,7 +337,7 @@ def _stages(path: str, size: str, _: str) -> Row:
     from printqueue.imaging.decode.whole import probe
     from printqueue.imaging.jobs import PrintJob, ProofWish, ProofWords
     from printqueue.imaging.prints import drawn
-    from printqueue.imaging.proofs import make_proof
+    from printqueue.imaging.proof_pictures import make_proof
     from printqueue.imaging.render.plan import place
     from printqueue.imaging.render.sheet import sheet_of
     from printqueue.imaging.render.verify import verify
@@ -389,8 +391,8 @@ def _stages(path: str, size: str, _: str) -> Row:
                 first.copy,
                 job,
                 ProofWish(ProofWords("Harbour", "A2", "Accepted.")),
-                io.BytesIO(),
-                io.BytesIO(),
+                out=io.BytesIO(),
+                small=io.BytesIO(),
             )
         with stage("sync_s"):
             os.fsync(out.fileno())

@@ -31,6 +31,7 @@ from printqueue.judging.measures.tone import measure_shadows, measure_tones
 from printqueue.studio.papers.loader import Shelf
 from tests.calibration.pictures import Photograph
 from tests.calibration.statistics import wilson
+from tests.imaging.colour.looking import soft_proof
 
 Codes = NDArray[np.uint16]
 Lab = NDArray[np.float32]
@@ -75,7 +76,7 @@ def _sixteen_bit(codes: NDArray[np.floating]) -> Codes:
 
 
 def _both(codes: Codes, paper: bytes) -> tuple[Lab, Lab]:
-    proof = manager.soft_proof(codes, SRGB, paper, intent=Intent.RELATIVE, black_point_compensation=True)
+    proof = soft_proof(codes, SRGB, paper, intent=Intent.RELATIVE, black_point_compensation=True)
     return manager.to_lab(codes, SRGB), proof
 
 

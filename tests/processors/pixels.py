@@ -103,7 +103,11 @@ def _photograph(name: str) -> Callable[[], Sheet]:
         request = Request("test", Size("", 110.0, 90.0), ppi=300)
         placement = place(request, source.facts.width_px, source.facts.height_px)
         facts = read_profile(source.icc)
-        return sheet_of(renderer(source, source.icc, facts, _paper("smooth-rag"), request, placement))
+        return sheet_of(
+            renderer(
+                source, source.icc, facts, paper_profile=_paper("smooth-rag"), request=request, placement=placement
+            )
+        )
 
     return make
 

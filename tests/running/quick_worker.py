@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from printqueue.imaging import proofs as proofing
+from printqueue.imaging import proof_pictures as proofing
 from printqueue.imaging.colour import manager
 from printqueue.sandbox import tasks as worker
 
@@ -24,9 +24,8 @@ def _small_page(*_: Any) -> Any:
     return np.full((16, 16, 3), 128, np.uint8)
 
 
-def _without_table(*values: Any) -> Any:
-    *most, flags = values
-    return _transform(*most, flags | _NO_TABLE)
+def _without_table(*values: Any, flags: int, **others: Any) -> Any:
+    return _transform(*values, flags=flags | _NO_TABLE, **others)
 
 
 def _quick(task: Any) -> Any:

@@ -1,8 +1,8 @@
-"""The colour engine, lcms2, spoken to through its C interface: a conversion is prepared once and used by every thread.
+"""Calls the colour engine, lcms2, through its C interface: a conversion is prepared once and shared by every thread.
 
-imagecodecs, which brings the engine, prepares each call anew, and preparing takes longer than converting a band (40 ms for a
-table of 49 nodes). Here the same engine, in the same file, is asked for a transform that is kept (lcms2 API reference,
-"Transforms"; a shared one needs cmsFLAGS_NOCACHE). Where a build of imagecodecs hides the engine, `prepare` answers with one
+imagecodecs, which ships the engine, prepares every call anew, and preparing takes longer than converting a band (40 ms for a
+table of 49 nodes). Here the same engine, in the same file, makes a transform that is kept (lcms2 API reference,
+"Transforms"; a shared one needs cmsFLAGS_NOCACHE). Where a build of imagecodecs hides the engine, `prepare` returns one
 that calls imagecodecs each time: the same codes, slower.
 """
 
@@ -11,7 +11,7 @@ from __future__ import annotations
 import ctypes
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
 from threading import Lock
 from typing import Any, Literal
 from weakref import finalize
@@ -28,7 +28,7 @@ Target = Literal["rgb-16", "rgb-8", "lab-16", "lab-double"]
 
 _NO_CACHE = 0x0040  # lcms2.h: cmsFLAGS_NOCACHE
 _KEPT = 12  # transforms: the most that one picture on one paper asks for
-_MOST_AT_ONCE = 1 << 24  # pixels of one call, far below its 32-bit count
+_MAX_AT_ONCE = 1 << 24  # pixels of one call, far below its 32-bit count
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,18 @@ _TARGETS: dict[Target, _Format] = {
 _PREPARING = Lock()
 
 
+@dataclass(frozen=True, slots=True)
+class _Conversion:
+    """From one profile into another: `intent` by its ICC.1 number, `flags` are cmsFLAGS of lcms2.h."""
+
+    source: bytes
+    target: bytes
+    given: _Format
+    wanted: _Format
+    intent: int
+    flags: int
+
+
 def prepare(source: bytes, target: bytes, to: Target, *, grey: bool, intent: int, flags: int) -> Convert:
     """A conversion of (H, W, 3) RGB or (H, W) grey uint16 codes into (H, W, 3), for any number of threads at once.
 
@@ -64,79 +76,65 @@ def prepare(source: bytes, target: bytes, to: Target, *, grey: bool, intent: int
     Raises `ProfileError` where the engine refuses one of the profiles.
     """
     with _PREPARING:  # two threads that ask for the same: one prepares, the other waits
-        return _prepared(source, target, to, grey=grey, intent=intent, flags=flags)
+        return _prepared(_Conversion(source, target, _GREY if grey else _RGB, _TARGETS[to], intent, flags))
 
 
 @lru_cache(maxsize=_KEPT)
-def _prepared(source: bytes, target: bytes, to: Target, *, grey: bool, intent: int, flags: int) -> Convert:
-    given, wanted = _GREY if grey else _RGB, _TARGETS[to]
+def _prepared(asked: _Conversion) -> Convert:
     engine = _engine()
-    if engine is None:
-        return lambda codes: _each_time(codes, source, target, given, wanted, intent, flags)
-    return _Transform(engine, source, target, given, wanted, intent, flags)
+    return partial(_each_time, asked) if engine is None else _Transform(engine, asked)
 
 
 def is_direct() -> bool:
-    """Whether the engine is asked through its C interface, not through imagecodecs each time."""
+    """Whether the engine is called through its C interface; finds its names, so that the first transform need not."""
     return _engine() is not None
 
 
 class _Transform:
-    """A transform of the engine; its memory goes with it."""
+    """A transform of the engine; frees its memory when collected."""
 
-    def __init__(
-        self,
-        engine: ctypes.CDLL,
-        source: bytes,
-        target: bytes,
-        given: _Format,
-        wanted: _Format,
-        intent: int,
-        flags: int,
-    ) -> None:
-        self._do, self._given, self._wanted = engine.cmsDoTransform, given, wanted
-        profiles = [engine.cmsOpenProfileFromMem(data, len(data)) for data in (source, target)]
+    def __init__(self, engine: ctypes.CDLL, asked: _Conversion) -> None:
+        self._do, self._asked = engine.cmsDoTransform, asked
+        first, last = (engine.cmsOpenProfileFromMem(data, len(data)) for data in (asked.source, asked.target))
+        formats = asked.given.number, asked.wanted.number
         try:
-            first, last = profiles
             self._handle = (
-                engine.cmsCreateTransform(first, given.number, last, wanted.number, intent, flags | _NO_CACHE)
+                engine.cmsCreateTransform(first, formats[0], last, formats[1], asked.intent, asked.flags | _NO_CACHE)
                 if first and last
                 else None
             )
         finally:
-            for profile in filter(None, profiles):
+            for profile in filter(None, (first, last)):
                 engine.cmsCloseProfile(profile)
         if not self._handle:
             raise _refused()
         finalize(self, engine.cmsDeleteTransform, self._handle)
 
     def __call__(self, codes: Codes) -> NDArray[Any]:
-        shape = codes.shape if self._given is _RGB else (*codes.shape, 1)
-        if codes.dtype != np.uint16 or len(shape) != 3 or shape[2] != self._given.channels:
+        shape = codes.shape if self._asked.given is _RGB else (*codes.shape, 1)
+        if codes.dtype != np.uint16 or len(shape) != 3 or shape[2] != self._asked.given.channels:
             raise _refused()
         codes = np.ascontiguousarray(codes)
-        found = np.empty((*shape[:2], self._wanted.channels), self._wanted.dtype)
-        rows = max(1, _MOST_AT_ONCE // max(1, shape[1]))
+        found = np.empty((*shape[:2], self._asked.wanted.channels), self._asked.wanted.dtype)
+        rows = max(1, _MAX_AT_ONCE // max(1, shape[1]))
         for top in range(0, shape[0], rows):
             part, out = codes[top : top + rows], found[top : top + rows]
             self._do(self._handle, part.ctypes.data, out.ctypes.data, part.shape[0] * shape[1])
         return found
 
 
-def _each_time(
-    codes: Codes, source: bytes, target: bytes, given: _Format, wanted: _Format, intent: int, flags: int
-) -> NDArray[Any]:
+def _each_time(asked: _Conversion, codes: Codes) -> NDArray[Any]:
     """The same by imagecodecs, prepared anew."""
     try:
         found = imagecodecs.cms_transform(
             np.ascontiguousarray(codes),
-            source,
-            target,
-            colorspace=given.space,
-            outcolorspace=wanted.space,
-            outdtype=wanted.dtype,
-            intent=intent,
-            flags=flags,
+            asked.source,
+            asked.target,
+            colorspace=asked.given.space,
+            outcolorspace=asked.wanted.space,
+            outdtype=asked.wanted.dtype,
+            intent=asked.intent,
+            flags=asked.flags,
         )
     except (imagecodecs.CmsError, ValueError, TypeError) as error:
         # The engine answers a profile that it cannot use with one of these three.
@@ -146,11 +144,6 @@ def _each_time(
 
 def _refused() -> ProfileError:
     return ProfileError("the colour engine cannot use it for these pixels")
-
-
-def load_engine() -> None:
-    """Find the engine's names now, not with the first transform."""
-    _engine()
 
 
 @cache

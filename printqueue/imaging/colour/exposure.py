@@ -11,7 +11,7 @@ _MIN_Y = 1e-6  # a black picture has much room, not infinite room
 
 def headroom_stops(lightest_L: float) -> float:
     """Stops of exposure that fit above L* `lightest_L` before white: −log2 of its luminance (CIE 15:2004)."""
-    return -log2(max(_luminance(lightest_L), _MIN_Y))
+    return -log2(max(luminance(lightest_L), _MIN_Y))
 
 
 def lightest_kept(stops: float) -> float:
@@ -25,7 +25,7 @@ def lightest_kept(stops: float) -> float:
 
 def paper_white_cd_m2(print_lux: float, white_L: float) -> float:
     """Luminance of bare paper of absolute L* `white_L` under `print_lux`: E/π × reflectance, a matt white's."""
-    return print_lux / pi * _luminance(white_L)
+    return print_lux / pi * luminance(white_L)
 
 
 def stops_asked_by_light(print_lux: float, white_L: float, screen_cd_m2: float) -> float:
@@ -33,6 +33,7 @@ def stops_asked_by_light(print_lux: float, white_L: float, screen_cd_m2: float) 
     return log2(screen_cd_m2 / paper_white_cd_m2(print_lux, white_L))
 
 
-def _luminance(L: float) -> float:
+def luminance(L: float) -> float:
+    """Relative luminance (0..1) of L* (0..100), CIE 15:2004."""
     root = (L + 16) / 116
     return root * root * root if L > 8 else L / _KAPPA

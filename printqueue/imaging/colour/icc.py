@@ -21,12 +21,11 @@ CLASS_NAMES = {
     "spac": "colour space",
     "nmcl": "named colour",
 }
-_LUT_TAGS = ("A2B0", "A2B1", "A2B2", "B2A0", "B2A1", "B2A2")
 _MATRIX_TAGS = ("rXYZ", "gXYZ", "bXYZ", "rTRC", "gTRC", "bTRC")
 
 
 class ProfileError(ValueError):
-    """The bytes are no usable ICC profile; the text says in one clause why."""
+    """The bytes are not a usable ICC profile; the message says why in one clause."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +43,8 @@ class Profile:
 
     @property
     def is_demonstration(self) -> bool:
-        """Whether the profile says of itself that it belongs to no real sheet."""
+        """Whether the profile calls itself a demonstration, made for no real sheet."""
         return self.description.startswith(DEMONSTRATION_MARK)
-
-    @property
-    def missing_printer_tags(self) -> tuple[str, ...]:
-        """Tags that ICC.1 requires of an RGB printer profile and this one lacks."""
-        return tuple(tag for tag in (*_LUT_TAGS, "gamt", "wtpt", "desc", "cprt") if tag not in self.tags)
 
     @property
     def usable_as_source(self) -> bool:

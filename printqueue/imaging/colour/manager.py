@@ -1,7 +1,7 @@
 """The one place where colours are converted: 16-bit ICC transforms through lcms2.
 
-Nothing else in the package asks `colour.engine` for a conversion. A print's pixels pass
-`to_paper` exactly once; the other functions only look.
+Nothing else in the package calls `colour.engine`. A print's pixels pass `to_paper`
+exactly once; the other functions only look.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from printqueue.core.model.paper import Intent
 from printqueue.imaging.colour import spaces
 from printqueue.imaging.colour.difference import luminance
-from printqueue.imaging.colour.engine import Target, is_direct, load_engine, prepare
+from printqueue.imaging.colour.engine import Target, is_direct, prepare
 from printqueue.imaging.colour.icc import ProfileError, read_profile
 
 Codes = NDArray[np.uint16]
@@ -46,53 +46,33 @@ def to_paper(pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, blac
     # A table between two matrix spaces errs by up to 8 % where a channel clips; into a printer's tables by dE00 0.3.
     precision = _FINE if "B2A0" in read_profile(paper).tags else _NO_TABLE
     flags = precision | (_BPC if black_point_compensation else 0)
-    return _transform(pixels, source, paper, "rgb-16", intent, flags)
+    return _transform(pixels, source, paper, "rgb-16", intent=intent, flags=flags)
 
 
 def to_paper_exact(
     pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, black_point_compensation: bool
 ) -> Codes:
-    """The same conversion without the engine's table, ten times slower: for a few colours and to check a print, never to
-    make one.
-    """
+    """The same without the engine's table, ten times slower: for a few colours, and to check a print, never to make one."""
     flags = _NO_TABLE | (_BPC if black_point_compensation else 0)
-    return _transform(pixels, source, paper, "rgb-16", intent, flags)
+    return _transform(pixels, source, paper, "rgb-16", intent=intent, flags=flags)
 
 
 def to_lab(pixels: Codes, profile: bytes, *, intent: Intent = Intent.RELATIVE) -> NDArray[np.float32]:
-    """L*a*b* (D50) of RGB or grey codes, shape (H, W, 3), float32; for looking, never for printing.
+    """L*a*b* (D50) of RGB or grey codes, shape (H, W, 3), float32; to look at, never to print.
 
     `relative`: white of the medium is L* 100; `absolute`: as a meter would read it.
     """
     # The engine's usual table errs by up to dE00 0.4 in the darks of a matrix space, the finer one by 0.13.
     precision = 0 if "A2B0" in read_profile(profile).tags else _HIGH_RESOLUTION
-    lab = _transform(pixels, profile, _lab_profile(), "lab-16", intent, precision)
+    lab = _transform(pixels, profile, _lab_profile(), "lab-16", intent=intent, flags=precision)
     return np.asarray(lab * _LAB_STEP - _LAB_OFFSET, np.float32)
-
-
-def soft_proof(
-    pixels: Codes,
-    source: bytes,
-    paper: bytes,
-    *,
-    intent: Intent,
-    black_point_compensation: bool,
-    seen: Intent = Intent.RELATIVE,
-) -> NDArray[np.float32]:
-    """L*a*b* (D50) that the paper shows of RGB or grey codes of the source space, (H, W, 3) float32; only to look.
-
-    `seen` relative: as the eye sees it that takes bare paper for white, L* 100; `absolute`: paper's white and black as
-    a meter would read them.
-    """
-    device = to_paper(pixels, source, paper, intent=intent, black_point_compensation=black_point_compensation)
-    return to_lab(device, paper, intent=seen)
 
 
 def print_black(source: bytes, paper: bytes, *, grey: bool, intent: Intent, black_point_compensation: bool) -> float:
     """L* that the paper shows of the source's black, paper white = 100: the deepest tone of such a print."""
     black = np.zeros((1, 1) if grey else (1, 1, 3), np.uint16)
     device = to_paper_exact(black, source, paper, intent=intent, black_point_compensation=black_point_compensation)
-    lab = _transform(device, paper, _lab_profile(), "lab-16", Intent.RELATIVE, _NO_TABLE)
+    lab = _transform(device, paper, _lab_profile(), "lab-16", intent=Intent.RELATIVE, flags=_NO_TABLE)
     return float(lab[0, 0, 0] * _LAB_STEP[0])
 
 
@@ -100,12 +80,12 @@ def try_out(profile: bytes, *, grey: bool) -> None:
     """Convert one pixel out of `profile` by each intent. Raises `ProfileError` where any of them fails."""
     black = np.zeros((1, 1) if grey else (1, 1, 3), np.uint16)
     for intent in Intent:
-        _transform(black, profile, _lab_profile(), "lab-16", intent, _NO_TABLE)
+        _transform(black, profile, _lab_profile(), "lab-16", intent=intent, flags=_NO_TABLE)
 
 
 def to_lightness(pixels: Codes, profile: bytes) -> NDArray[np.float32]:
     """L* alone (0..100) of RGB or grey codes, shape (H, W), white of the medium = 100."""
-    lab = _transform(pixels, profile, _lab_profile(), "lab-16", Intent.RELATIVE, 0)
+    lab = _transform(pixels, profile, _lab_profile(), "lab-16", intent=Intent.RELATIVE, flags=0)
     return np.asarray(np.multiply(lab[..., 0], _LAB_STEP[0], dtype=np.float32))
 
 
@@ -116,7 +96,9 @@ def to_screen(device: Codes, paper: bytes, *, seen: Intent = Intent.RELATIVE) ->
     paper in its own lightness and tint. What sRGB does not hold is clipped (IEC 61966-2-1).
     """
     precision = 0 if "A2B0" in read_profile(paper).tags else _NO_TABLE  # as in `to_paper`
-    return np.asarray(_transform(device, paper, spaces.profile_bytes("srgb"), "rgb-8", seen, precision), np.uint8)
+    return np.asarray(
+        _transform(device, paper, spaces.profile_bytes("srgb"), "rgb-8", intent=seen, flags=precision), np.uint8
+    )
 
 
 def tone_curve(profile: bytes, *, grey: bool) -> NDArray[np.float64]:
@@ -127,20 +109,20 @@ def tone_curve(profile: bytes, *, grey: bool) -> NDArray[np.float64]:
     """
     ramp = np.arange(65536, dtype=np.uint16)[None]
     pixels = ramp if grey else np.repeat(ramp[..., None], 3, axis=2)
-    lab = _transform(pixels, profile, _lab_profile(), "lab-double", Intent.RELATIVE, 0)
+    lab = _transform(pixels, profile, _lab_profile(), "lab-double", intent=Intent.RELATIVE, flags=0)
     Y = np.maximum.accumulate(np.clip(luminance(lab[0, :, 0]), 0, None))
     if not Y[-1] > 0:
         raise ProfileError("it maps white to black")
     return np.asarray(Y / Y[-1])
 
 
-def _transform(pixels: Codes, source: bytes, target: bytes, to: Target, intent: Intent, flags: int) -> NDArray[Any]:
+def _transform(pixels: Codes, source: bytes, target: bytes, to: Target, *, intent: Intent, flags: int) -> NDArray[Any]:
     return prepare(source, target, to, grey=pixels.ndim == 2, intent=intent.number, flags=flags)(pixels)
 
 
 def load() -> None:
     """Load what a first conversion would load, for processes that can load nothing later."""
-    load_engine()
+    is_direct()
     _lab_profile()
 
 

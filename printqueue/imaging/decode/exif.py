@@ -17,7 +17,7 @@ from typing import Literal, TypeVar
 from printqueue.core.errors import PictureError
 from printqueue.core.model.picture import Metadata
 from printqueue.imaging.decode.metadata import clean
-from printqueue.imaging.decode.reader import Reader
+from printqueue.imaging.decode.reader import FileReader
 from printqueue.imaging.decode.tiff_ifd import Directory, file_header, read_directory
 
 PREFIX = b"Exif\0\0"
@@ -44,14 +44,14 @@ def from_block(data: bytes | None) -> Exif:
     """
     if not data:
         return Exif()
-    reader = Reader(io.BytesIO(data.removeprefix(PREFIX)))
+    reader = FileReader(io.BytesIO(data.removeprefix(PREFIX)))
     try:
         return from_directory(reader, read_directory(reader, *file_header(reader)))
     except PictureError:
         return Exif()
 
 
-def from_directory(reader: Reader, main: Directory) -> Exif:
+def from_directory(reader: FileReader, main: Directory) -> Exif:
     """Read EXIF from a main directory and the ones it points to; never raises for a broken picture."""
     inner = _pointed(reader, main, 34665)
     return Exif(
@@ -85,7 +85,7 @@ def _orientation(main: Directory) -> int | None:
     return found if 1 <= found <= 8 else 1
 
 
-def _declared(reader: Reader, inner: Directory) -> Literal["srgb", "adobe-rgb"] | None:
+def _declared(reader: FileReader, inner: Directory) -> Literal["srgb", "adobe-rgb"] | None:
     if _integer(inner, 40961, 0) == 1:
         return "srgb"
     return "adobe-rgb" if _text(_pointed(reader, inner, 40965), 1) == "R03" else None
@@ -97,7 +97,7 @@ def _time(text: str | None) -> str | None:
     return found.group() if found else None
 
 
-def _pointed(reader: Reader, main: Directory, tag: int) -> Directory:
+def _pointed(reader: FileReader, main: Directory, tag: int) -> Directory:
     """Return the directory that the tag points to, an empty one where there is none to read."""
     nothing = Directory(reader, main.layout, {})
     offset = _integer(main, tag, 0)

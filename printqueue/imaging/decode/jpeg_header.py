@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from printqueue.imaging.decode import exif
 from printqueue.imaging.decode.errors import damaged, incomplete, refused, separated
 from printqueue.imaging.decode.metadata import IPTC_RESOURCE
-from printqueue.imaging.decode.reader import CHUNK_BYTES, Bounds, Reader
+from printqueue.imaging.decode.reader import CHUNK_BYTES, Bounds, FileReader
 
 SOI, EOI, SOS, APP0, APP1, APP2, APP13 = 0xD8, 0xD9, 0xDA, 0xE0, 0xE1, 0xE2, 0xED
 # C4, C8 and CC are no frames (tables, reserved, arithmetic conditioning)
@@ -78,7 +78,7 @@ def frame(code: int, payload: bytes) -> Frame:
     return Frame(code, *struct.unpack(">BHHB", payload[:6]))
 
 
-def markers(reader: Reader) -> Iterator[Marker]:
+def markers(reader: FileReader) -> Iterator[Marker]:
     """Yield the marker segments of the JPEG stream, the end marker (EOI) last.
 
     Raises `IncompletePictureError` when the stream ends before its end marker,
@@ -109,13 +109,13 @@ def markers(reader: Reader) -> Iterator[Marker]:
     raise damaged("its JPEG data claim too many parts")
 
 
-def _two(reader: Reader, place: int) -> bytes:
+def _two(reader: FileReader, place: int) -> bytes:
     if place + 2 > reader.size:
         raise incomplete("the JPEG data end without their end marker")
     return reader.at(place, 2, "the JPEG data")
 
 
-def _code(reader: Reader, place: int) -> tuple[int, int]:
+def _code(reader: FileReader, place: int) -> tuple[int, int]:
     """Return the marker code at `place` (fill bytes FF passed over) and the offset behind it."""
     code = _two(reader, place)
     if code[0] != 0xFF:
@@ -132,7 +132,7 @@ def _code(reader: Reader, place: int) -> tuple[int, int]:
     return code[1], place + 2
 
 
-def _entropy_end(reader: Reader, place: int) -> int:
+def _entropy_end(reader: FileReader, place: int) -> int:
     """Return the offset of the first marker that ends the entropy-coded data from `place`."""
     while len(chunk := reader.some(place, min(CHUNK_BYTES, reader.size - place))) >= 2:
         found = _ENDS_SCAN.search(chunk)
@@ -145,7 +145,7 @@ def _entropy_end(reader: Reader, place: int) -> int:
 # -- the header of a file ----------------------------------------------------------------
 
 
-def read(reader: Reader, bounds: Bounds) -> JpegHeader:
+def read(reader: FileReader, bounds: Bounds) -> JpegHeader:
     """Walk all markers to the end. Raises `IncompletePictureError` without the end marker (EOI) after the last scan."""
     head: JpegHeader | None = None
     notes: list[Marker] = []
@@ -171,7 +171,7 @@ def read(reader: Reader, bounds: Bounds) -> JpegHeader:
     return head
 
 
-def _payload(reader: Reader, marker: Marker) -> bytes:
+def _payload(reader: FileReader, marker: Marker) -> bytes:
     return reader.at(marker.start, marker.stop - marker.start, "a JPEG segment")
 
 

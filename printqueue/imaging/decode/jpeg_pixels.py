@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from printqueue.core.model.picture import PictureFacts
 from printqueue.imaging.decode.errors import damaged
 from printqueue.imaging.decode.jpeg_header import JpegHeader
-from printqueue.imaging.decode.reader import Reader
+from printqueue.imaging.decode.reader import FileReader
 from printqueue.imaging.source import Samples
 
 SECOND_LOOK_PIXELS = 150_000_000
@@ -35,7 +35,7 @@ class Stream:
 class JpegSource:
     """A JPEG's pixels as stored; decoded at the first call of `rows`, then kept (width × height × C bytes)."""
 
-    def __init__(self, reader: Reader, head: JpegHeader, facts: PictureFacts, icc: bytes | None) -> None:
+    def __init__(self, reader: FileReader, head: JpegHeader, facts: PictureFacts, icc: bytes | None) -> None:
         self.facts = facts
         self.icc = icc
         self._reader = reader

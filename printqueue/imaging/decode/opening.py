@@ -11,7 +11,7 @@ from printqueue.imaging.decode import exif, jpeg_header, metadata, png_header, t
 from printqueue.imaging.decode.jpeg_pixels import JpegSource
 from printqueue.imaging.decode.orientation import OrientedSource
 from printqueue.imaging.decode.png_pixels import PngSource
-from printqueue.imaging.decode.reader import Bounds, Reader
+from printqueue.imaging.decode.reader import Bounds, FileReader
 from printqueue.imaging.decode.sniff import Kind, recognise
 from printqueue.imaging.decode.tiff_ifd import Directory
 from printqueue.imaging.decode.tiff_pixels import TiffSource
@@ -30,12 +30,12 @@ def open_picture(handle: BinaryIO, bounds: Bounds) -> Source:
     read-only. Raises `PictureError` (`IncompletePictureError` where the end is
     missing), `WorldError` if the disk or share fails.
     """
-    reader = Reader(handle)
+    reader = FileReader(handle)
     stored = _FORMATS[recognise(reader)](reader, bounds)
     return stored if stored.facts.orientation == 1 else OrientedSource(stored)
 
 
-def _jpeg(reader: Reader, bounds: Bounds) -> JpegSource:
+def _jpeg(reader: FileReader, bounds: Bounds) -> JpegSource:
     head = jpeg_header.read(reader, bounds)
     said = exif.from_block(head.exif)
     facts = PictureFacts(
@@ -53,7 +53,7 @@ def _jpeg(reader: Reader, bounds: Bounds) -> JpegSource:
     return JpegSource(reader, head, facts, jpeg_header.icc(head, bounds))
 
 
-def _png(reader: Reader, bounds: Bounds) -> PngSource:
+def _png(reader: FileReader, bounds: Bounds) -> PngSource:
     head = png_header.read(reader, bounds)
     said = exif.from_block(png_header.exif_block(head))
     packet, texts = png_header.texts(head)
@@ -74,7 +74,7 @@ def _png(reader: Reader, bounds: Bounds) -> PngSource:
     return PngSource(reader, head, facts, png_header.icc(head, bounds))
 
 
-def _tiff(reader: Reader, bounds: Bounds) -> TiffSource:
+def _tiff(reader: FileReader, bounds: Bounds) -> TiffSource:
     """The first true page is the picture."""
     pages = tiff_header.pages(reader, bounds)
     ifd, page = pages[0], tiff_header.page(reader, pages[0], bounds)
@@ -106,4 +106,4 @@ def _block(ifd: Directory, tag: int, limit: int) -> bytes | None:
         return b""
 
 
-_FORMATS: dict[Kind, Callable[[Reader, Bounds], Source]] = {"TIFF": _tiff, "JPEG": _jpeg, "PNG": _png}
+_FORMATS: dict[Kind, Callable[[FileReader, Bounds], Source]] = {"TIFF": _tiff, "JPEG": _jpeg, "PNG": _png}

@@ -16,7 +16,7 @@ from printqueue.core.model.picture import Metadata
 from printqueue.imaging.decode.errors import damaged, incomplete
 from printqueue.imaging.decode.exif import ppi
 from printqueue.imaging.decode.metadata import clean
-from printqueue.imaging.decode.reader import CHUNK_BYTES, Bounds, Reader
+from printqueue.imaging.decode.reader import CHUNK_BYTES, Bounds, FileReader
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 MAX_CHUNKS = 2_000_000
@@ -80,7 +80,7 @@ class PngHeader:
 # -- the chunks --------------------------------------------------------------------------
 
 
-def read(reader: Reader, bounds: Bounds) -> PngHeader:
+def read(reader: FileReader, bounds: Bounds) -> PngHeader:
     """Walk the chunks. Raises `IncompletePictureError` when the end chunk (IEND) is missing."""
     walk = _chunks(reader)
     first = next(walk)
@@ -106,7 +106,7 @@ def read(reader: Reader, bounds: Bounds) -> PngHeader:
     return PngHeader(width, height, depth, colour_type, tuple(needed), notes, stop)
 
 
-def _chunks(reader: Reader) -> Iterator[Chunk]:
+def _chunks(reader: FileReader) -> Iterator[Chunk]:
     place = len(SIGNATURE)
     for number in range(MAX_CHUNKS):
         if (number - _FREE_CHUNKS) * _SMALL_CHUNK_BYTES > place:
@@ -129,14 +129,14 @@ def _chunks(reader: Reader) -> Iterator[Chunk]:
     raise damaged("it claims too many PNG chunks")
 
 
-def checked(reader: Reader, chunk: Chunk) -> bytes:
+def checked(reader: FileReader, chunk: Chunk) -> bytes:
     """Return name, data and checksum of a chunk whose checksum holds."""
     data = reader.at(chunk.start - 4, chunk.size + 8, "a PNG chunk")
     _hold_against(zlib.crc32(memoryview(data)[:-4]), data[-4:], chunk)
     return data
 
 
-def check_sum(reader: Reader, chunk: Chunk) -> None:
+def check_sum(reader: FileReader, chunk: Chunk) -> None:
     """Check a chunk's checksum in bounded memory."""
     found = 0
     for place in range(chunk.start - 4, chunk.stop, CHUNK_BYTES):
@@ -160,7 +160,7 @@ def _has_room(chunk: Chunk, notes: dict[bytes, list[bytes]]) -> bool:
     )
 
 
-def _note(reader: Reader, chunk: Chunk, bounds: Bounds) -> bytes:
+def _note(reader: FileReader, chunk: Chunk, bounds: Bounds) -> bytes:
     """Return the chunk's data; b"" if broken or too long: notes never fail a picture."""
     if chunk.size > {b"iCCP": bounds.icc_bytes, b"eXIf": MAX_NOTES_BYTES}.get(chunk.name, MAX_TEXT_BYTES):
         return b""

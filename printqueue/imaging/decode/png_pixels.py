@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from printqueue.core.model.picture import PictureFacts
 from printqueue.imaging.decode.errors import damaged
 from printqueue.imaging.decode.png_header import SIGNATURE, PngHeader, checked
-from printqueue.imaging.decode.reader import Reader
+from printqueue.imaging.decode.reader import FileReader
 from printqueue.imaging.source import Samples
 
 _END = bytes.fromhex("0000000049454e44ae426082")  # an empty IEND chunk
@@ -21,7 +21,7 @@ _END = bytes.fromhex("0000000049454e44ae426082")  # an empty IEND chunk
 class PngSource:
     """A PNG's pixels as stored; decoded at the first call, then kept (all channels, 8 or 16 bits)."""
 
-    def __init__(self, reader: Reader, head: PngHeader, facts: PictureFacts, icc: bytes | None) -> None:
+    def __init__(self, reader: FileReader, head: PngHeader, facts: PictureFacts, icc: bytes | None) -> None:
         self.facts = facts
         self.icc = icc
         self._reader = reader
@@ -50,7 +50,7 @@ class PngSource:
             return self._pixels
 
 
-def _decode(reader: Reader, head: PngHeader) -> NDArray[np.generic]:
+def _decode(reader: FileReader, head: PngHeader) -> NDArray[np.generic]:
     """Decode only what the pixels need: the library sees no profile, no gamma and no text."""
     data = bytearray(SIGNATURE)  # grown, not joined: the file's bytes are in memory once
     for chunk in head.needed:

@@ -50,7 +50,7 @@ class Bounds:
             )
 
 
-class Reader:
+class FileReader:
     """Positional reads of one open file or buffer; safe from several threads, moves no file position of a descriptor."""
 
     def __init__(self, handle: BinaryIO) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Literal
 
 from printqueue.imaging.decode.errors import EXPORT, damaged, incomplete, refused
-from printqueue.imaging.decode.reader import Reader
+from printqueue.imaging.decode.reader import FileReader
 
 Kind = Literal["TIFF", "JPEG", "PNG"]
 HEAD_BYTES = 512
@@ -82,7 +82,7 @@ _BRANDS: _Table = (
 )
 
 
-def recognise(reader: Reader) -> Kind:
+def recognise(reader: FileReader) -> Kind:
     """Return which of the readable formats the file holds.
 
     Raises `PictureError` that names what it is instead, `IncompletePictureError`

@@ -15,7 +15,7 @@ from printqueue.imaging.decode import jpeg_pixels
 from printqueue.imaging.decode import tiff_header as header
 from printqueue.imaging.decode.errors import damaged
 from printqueue.imaging.decode.jpeg_header import APP0, FRAMES, SEQUENTIAL_OR_PROGRESSIVE, Frame, frame, markers
-from printqueue.imaging.decode.reader import Reader
+from printqueue.imaging.decode.reader import FileReader
 from printqueue.imaging.decode.tiff_header import Page
 
 Bytes = bytes | bytearray | memoryview
@@ -119,7 +119,7 @@ def _jpeg_frame(data: bytes, name: str) -> tuple[Frame, int, bool]:
     """Return the frame of the abbreviated stream in a segment, where its last scan ends, and whether it is JFIF."""
     found: Frame | None = None
     scan_stop, jfif = 0, False
-    for marker in markers(Reader(io.BytesIO(data))):
+    for marker in markers(FileReader(io.BytesIO(data))):
         if marker.code in FRAMES and found is None:
             found = frame(marker.code, data[marker.start : marker.stop])
         scan_stop = marker.data_stop or scan_stop

@@ -18,7 +18,7 @@ from printqueue.core.errors import PictureError
 from printqueue.imaging.decode.errors import damaged, incomplete, refused, separated
 from printqueue.imaging.decode.jpeg_header import MAX_PIXELS
 from printqueue.imaging.decode.png_header import MAX_INFLATED
-from printqueue.imaging.decode.reader import Bounds, Reader
+from printqueue.imaging.decode.reader import Bounds, FileReader
 from printqueue.imaging.decode.tiff_ifd import Directory, file_header, read_directory
 
 NONE, LZW, JPEG, DEFLATE, OLD_DEFLATE, PACKBITS, ZSTD = 1, 5, 7, 8, 32946, 32773, 50000
@@ -115,7 +115,7 @@ class Page:
         return rows * self.segment_width * self.pixel_bytes
 
 
-def pages(reader: Reader, bounds: Bounds) -> list[Directory]:
+def pages(reader: FileReader, bounds: Bounds) -> list[Directory]:
     """Return the true pages (thumbnails and masks do not count); the first is the picture.
 
     Raises `PictureError`, also for a camera raw file.
@@ -126,7 +126,7 @@ def pages(reader: Reader, bounds: Bounds) -> list[Directory]:
     return [ifd for ifd in found if _is_page(ifd)] or found[:1]
 
 
-def _chain(reader: Reader, bounds: Bounds) -> list[Directory]:
+def _chain(reader: FileReader, bounds: Bounds) -> list[Directory]:
     """Walk the chain of directories, which may neither go on beyond the bound nor lead back."""
     layout, offset = file_header(reader)
     if offset == 0:
@@ -151,7 +151,7 @@ def _is_page(ifd: Directory) -> bool:
     return not kind & (_REDUCED | _MASK) and ifd.integer(255, 1) != 2
 
 
-def _refuse_raw(reader: Reader, ifd: Directory) -> None:
+def _refuse_raw(reader: FileReader, ifd: Directory) -> None:
     looks = [ifd.integer(262, -1), *_children(reader, ifd)]
     if _DNG_VERSION in ifd or any(look in _RAW_KINDS for look in looks):
         raise refused(
@@ -161,7 +161,7 @@ def _refuse_raw(reader: Reader, ifd: Directory) -> None:
         )
 
 
-def _children(reader: Reader, ifd: Directory) -> Iterator[int]:
+def _children(reader: FileReader, ifd: Directory) -> Iterator[int]:
     """Yield the photometric interpretation of each SubIFD; a broken thumbnail is not the picture."""
     with suppress(PictureError):
         for offset in ifd.array(330, limit=MAX_CHILDREN * 8)[:MAX_CHILDREN]:
@@ -169,7 +169,7 @@ def _children(reader: Reader, ifd: Directory) -> Iterator[int]:
                 yield read_directory(reader, ifd.layout, int(offset)).integer(262, -1)
 
 
-def page(reader: Reader, ifd: Directory, bounds: Bounds) -> Page:
+def page(reader: FileReader, ifd: Directory, bounds: Bounds) -> Page:
     """Return the page's checked description. Raises `PictureError` that says what cannot be printed and why."""
     width, height, samples = ifd.integer(256), ifd.integer(257), ifd.integer(277, 1)
     photometric, compression = ifd.integer(262), ifd.integer(259, 1)
@@ -287,7 +287,7 @@ def _amount(size: int) -> str:
     return f"{size / 1e6:.1f} MB" if size >= 1_000_000 else f"{size} bytes"
 
 
-def _check_segments(reader: Reader, page: Page) -> None:
+def _check_segments(reader: FileReader, page: Page) -> None:
     """Every strip or tile is written, lies inside the file, and is of a possible size."""
     kind = "tile" if page.tiled else "strip"
     missing = np.count_nonzero((page.offsets <= 0) | (page.counts <= 0))

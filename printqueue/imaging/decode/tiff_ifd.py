@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printqueue.imaging.decode.errors import damaged, incomplete
-from printqueue.imaging.decode.reader import Reader
+from printqueue.imaging.decode.reader import FileReader
 
 MAX_ENTRIES = 4096
 MAX_TAG_BYTES = 64 * 1024 * 1024
@@ -62,7 +62,7 @@ class Layout:
 class Directory:
     """The entries of one IFD."""
 
-    reader: Reader
+    reader: FileReader
     layout: Layout
     entries: dict[int, Entry]
     following: int = 0  # offset of the next directory, 0 at the end
@@ -125,7 +125,7 @@ class Directory:
         return number / over if over else None
 
 
-def file_header(reader: Reader) -> tuple[Layout, int]:
+def file_header(reader: FileReader) -> tuple[Layout, int]:
     """Return the layout of the TIFF stream, and the offset of its first directory."""
     head = reader.some(0, 16)
     if len(head) < 8:
@@ -145,7 +145,7 @@ def file_header(reader: Reader) -> tuple[Layout, int]:
     return Layout(order, big=True), first
 
 
-def read_directory(reader: Reader, layout: Layout, offset: int) -> Directory:
+def read_directory(reader: FileReader, layout: Layout, offset: int) -> Directory:
     """Read the directory at `offset` of the file (values are not read yet).
 
     Raises `PictureError` for an impossible one, `IncompletePictureError` past the end of the file.

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from printqueue.core.model.picture import PictureFacts
 from printqueue.imaging.decode import tiff_header as header
 from printqueue.imaging.decode.errors import damaged
-from printqueue.imaging.decode.reader import CHUNK_BYTES, Reader
+from printqueue.imaging.decode.reader import CHUNK_BYTES, FileReader
 from printqueue.imaging.decode.tiff_codec import samples
 from printqueue.imaging.decode.tiff_header import Page
 from printqueue.imaging.source import Samples
@@ -69,7 +69,7 @@ class TiffSource:
     single compressed strip is decoded whole, once.
     """
 
-    def __init__(self, reader: Reader, page: Page, facts: PictureFacts, icc: bytes | None) -> None:
+    def __init__(self, reader: FileReader, page: Page, facts: PictureFacts, icc: bytes | None) -> None:
         self.facts = facts
         self.icc = icc
         self._reader = reader

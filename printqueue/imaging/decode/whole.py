@@ -9,7 +9,7 @@ import numpy as np
 
 from printqueue.imaging.decode import jpeg_header, png_header, tiff_header
 from printqueue.imaging.decode.errors import damaged, incomplete, unwritten
-from printqueue.imaging.decode.reader import CHUNK_BYTES, Bounds, Reader
+from printqueue.imaging.decode.reader import CHUNK_BYTES, Bounds, FileReader
 from printqueue.imaging.decode.sniff import Kind, recognise
 from printqueue.imaging.decode.tiff_header import Page
 from printqueue.imaging.decode.tiff_ifd import Directory
@@ -29,18 +29,18 @@ def probe(handle: BinaryIO, bounds: Bounds) -> None:
     when it cannot be used otherwise. Damage inside compressed data shows only
     when the rows are read.
     """
-    reader = Reader(handle)
+    reader = FileReader(handle)
     _FORMATS[recognise(reader)](reader, bounds)
 
 
-def _jpeg(reader: Reader, bounds: Bounds) -> None:
+def _jpeg(reader: FileReader, bounds: Bounds) -> None:
     """The end marker follows the last scan, and nothing was left unwritten."""
     head = jpeg_header.read(reader, bounds)
     _no_hole(reader, 0, head.stop)
     _no_empty_blocks(reader, head.scan_start, head.scan_stop)
 
 
-def _png(reader: Reader, bounds: Bounds) -> None:
+def _png(reader: FileReader, bounds: Bounds) -> None:
     """Every chunk that a decoder needs has its checksum, and nothing was left unwritten."""
     head = png_header.read(reader, bounds)
     for chunk in head.needed:
@@ -48,7 +48,7 @@ def _png(reader: Reader, bounds: Bounds) -> None:
     _no_hole(reader, 0, head.stop)
 
 
-def _tiff(reader: Reader, bounds: Bounds) -> None:
+def _tiff(reader: FileReader, bounds: Bounds) -> None:
     """The strips or tiles of every true page are there and were written."""
     pages = tiff_header.pages(reader, bounds)
     page = tiff_header.page(reader, pages[0], bounds)
@@ -67,13 +67,13 @@ def _tiff(reader: Reader, bounds: Bounds) -> None:
     _no_hole(reader, *_extent(page))
 
 
-_FORMATS: dict[Kind, Callable[[Reader, Bounds], None]] = {"TIFF": _tiff, "JPEG": _jpeg, "PNG": _png}
+_FORMATS: dict[Kind, Callable[[FileReader, Bounds], None]] = {"TIFF": _tiff, "JPEG": _jpeg, "PNG": _png}
 
 
 # -- signs that a part was never written --------------------------------------------------
 
 
-def _no_hole(reader: Reader, start: int, stop: int) -> None:
+def _no_hole(reader: FileReader, start: int, stop: int) -> None:
     """Raise `EmptyTailError` if the file system says that part of [start, stop) was never written.
 
     Sparse files are legal, so the photographer may allow it.
@@ -86,7 +86,7 @@ def _no_hole(reader: Reader, start: int, stop: int) -> None:
         )
 
 
-def _no_empty_blocks(reader: Reader, start: int, stop: int) -> None:
+def _no_empty_blocks(reader: FileReader, start: int, stop: int) -> None:
     """Raise `EmptyTailError` if compressed data hold zeros from one 4 KiB offset of the file exactly to another.
 
     That is how a block that never arrived looks inside a copy; compressed data
@@ -99,7 +99,7 @@ def _no_empty_blocks(reader: Reader, start: int, stop: int) -> None:
                 _refuse_run(reader, place + at, stop)
 
 
-def _refuse_run(reader: Reader, block: int, stop: int) -> None:
+def _refuse_run(reader: FileReader, block: int, stop: int) -> None:
     """Raise if the zeros begin exactly at `block` and end exactly at a later 4 KiB offset."""
     if reader.some(block - 1, 1) == b"\0":
         return
@@ -113,7 +113,7 @@ def _refuse_run(reader: Reader, block: int, stop: int) -> None:
         )
 
 
-def empty_share(reader: Reader, page: Page) -> float:
+def empty_share(reader: FileReader, page: Page) -> float:
     """Return the share (0 to 1) of an uncompressed page's data that looks unwritten, 0 where nothing does.
 
     A run of zero bytes that reaches the end of the pixel data and begins on a
@@ -129,7 +129,7 @@ def empty_share(reader: Reader, page: Page) -> float:
     return share if share > EMPTY_SHARE and (whole or (stop - run) % BLOCK_BYTES == 0) else 0.0
 
 
-def _ends_unwritten(reader: Reader, page: Page) -> bool:
+def _ends_unwritten(reader: FileReader, page: Page) -> bool:
     """Whether the last compressed segment ends in zeros, as no codec here ends one."""
     last = int(page.offsets.argmax())
     offset, count = int(page.offsets.flat[last]), int(page.counts.flat[last])
@@ -150,7 +150,7 @@ def _written_stop(page: Page) -> int:
     return int(page.offsets[plane, down, column]) + pixels * page.pixel_bytes
 
 
-def _check_extent(reader: Reader, ifd: Directory) -> None:
+def _check_extent(reader: FileReader, ifd: Directory) -> None:
     """Raise `IncompletePictureError` if a further page's strips or tiles are not all there."""
     for offsets, counts in ((273, 279), (324, 325)):
         listed = max((ifd.entries[tag].count for tag in (offsets, counts) if tag in ifd), default=0)
@@ -163,7 +163,7 @@ def _check_extent(reader: Reader, ifd: Directory) -> None:
                 raise incomplete("a further page of it is not all there")
 
 
-def _check_value(reader: Reader, ifd: Directory, tag: int) -> None:
+def _check_value(reader: FileReader, ifd: Directory, tag: int) -> None:
     """Raise `IncompletePictureError` if the tag's value lies past the end of the file."""
     found = ifd.entries.get(tag)
     if found is not None and found.offset + found.bytes > reader.size:

@@ -1,10 +1,10 @@
 """Letters on a sheet: one bundled open font, drawn as coverage at any size.
 
 The font is EB Garamond's cut for small sizes (SIL Open Font License 1.1, `OFL.txt`): Latin, Greek, Cyrillic. Heights
-are cap heights, the height of an H. Lining figures, so that a `1` in a hash is no `I`.
+are cap heights, the height of an H. Lining figures, so that a `1` in a hash never looks like an `I`.
 
-FreeType, which Pillow brings along, draws single characters; where each of them stands is decided here, so that a line is the
-same on every machine. Pillow's own layout either wants a library of the system (libfribidi), or does not kern.
+FreeType, which ships with Pillow, draws single characters; they are placed here, so that a line is the same on every
+machine. Pillow's own layout either needs a system library (libfribidi) or does not kern.
 `examples/make_lettering.py` made the font and its kerning.
 """
 
@@ -71,21 +71,21 @@ def settable(text: str) -> str:
     )
 
 
-def fitted(text: str, height_px: float, most_px: float) -> str:
-    """The text, or as much of its beginning as fits into `most_px` with an ellipsis; "" where not even that does."""
-    if width_px(text, height_px) <= most_px:
+def fitted(text: str, height_px: float, max_px: float) -> str:
+    """The text, or as much of its beginning as fits into `max_px` with an ellipsis; "" where not even that does."""
+    if width_px(text, height_px) <= max_px:
         return text
     for length in range(len(text) - 1, 0, -1):
         shorter = text[:length].rstrip() + "…"
-        if width_px(shorter, height_px) <= most_px:
+        if width_px(shorter, height_px) <= max_px:
             return shorter
     return ""
 
 
-def wrapped(text: str, height_px: float, room_px: float, most: int) -> list[str]:
-    """The text in at most `most` lines of `room_px`, broken at spaces; what does not fit is cut with an ellipsis."""
+def wrapped(text: str, height_px: float, room_px: float, max_lines: int) -> list[str]:
+    """The text in at most `max_lines` lines of `room_px`, broken at spaces; what does not fit is cut with an ellipsis."""
     words, lines = text.split(), list[str]()
-    while words and len(lines) < most - 1:
+    while words and len(lines) < max_lines - 1:
         count = _that_fit(words, height_px, room_px)
         lines.append(" ".join(words[:count]))
         words = words[count:]

@@ -25,7 +25,7 @@ from printqueue.imaging.jobs import Provenance
 ROWS_PER_STRIP = 64
 NAMESPACE = "urn:printqueue:print:1#"
 _BIGTIFF_FROM = 3_900_000_000  # bytes of pixels; classic TIFF ends at 4 GiB
-_MOST_XMP = 1_000_000
+_MAX_XMP = 1_000_000
 _CAPTURED = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 _HINT_WORST_GROWTH = 1.1  # LZW may enlarge noise
 _XMP = 700
@@ -155,7 +155,7 @@ def read_provenance(stream: BinaryIO) -> tuple[str, str] | None:
     try:
         with tifffile.TiffFile(stream, name="print.tif") as tiff:
             tag = tiff.pages.first.tags.get(_XMP)
-            packet = bytes(tag.value) if tag is not None and tag.count < _MOST_XMP else b""
+            packet = bytes(tag.value) if tag is not None and tag.count < _MAX_XMP else b""
     except (tifffile.TiffFileError, struct.error, LookupError, ArithmeticError, ValueError, TypeError, OSError):
         return None
     found = [re.search(rb"<pq:%s>([0-9a-f]{64})</pq:%s>" % (key, key), packet) for key in (b"recipe", b"masterSHA256")]

@@ -1,4 +1,4 @@
-"""A picture for the eyes as a JPEG in sRGB, its profile embedded. Nothing of its master's metadata is in it."""
+"""A picture to look at: a JPEG in sRGB, its profile embedded, without any of the master's metadata."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ PROOF_QUALITY, THUMBNAIL_QUALITY = 88, 80
 
 
 def write(out: BinaryIO, pixels: NDArray[np.uint8], *, ppi: int, quality: int) -> None:
-    """Write (H, W, 3) sRGB codes. The same pixels give the same bytes on this kind of machine: no clock is in them.
+    """Write (H, W, 3) sRGB codes. The same pixels give the same bytes on machines of one kind: no timestamp is written.
 
-    Full colour resolution (4:4:4): the edges of coloured marks must not fray.
+    Full colour resolution (4:4:4): coloured marks keep clean edges.
     """
     image = Image.fromarray(pixels)
     image.save(out, "JPEG", quality=quality, subsampling=0, dpi=(ppi, ppi), icc_profile=spaces.profile_bytes("srgb"))

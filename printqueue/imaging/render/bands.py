@@ -1,4 +1,4 @@
-"""How much of a picture is in hand at once. Memory is bounded by these numbers, and reckoned from them (`sandbox/needs`)."""
+"""How much of a picture is in memory at once. These numbers bound it, and `sandbox/needs` predicts from them."""
 
 from __future__ import annotations
 

@@ -1,7 +1,6 @@
 """The pixels of one picture on one paper: source rows in, print rows out; bounded memory, one conversion.
 
-Per band of print rows: read → lift in linear light → resample to the exact pixel size → sharpen, where it is asked
-for → `manager.to_paper`, once. Where the picture lies on its sheet is the affair of `sheet`.
+Per band of print rows: read → lift in linear light → resample to the exact pixel size → sharpen on request → `manager.to_paper`, once. `sheet` places the picture.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ from printqueue.imaging.colour.curves import channel_curves, luminance_weights
 from printqueue.imaging.colour.icc import Profile
 from printqueue.imaging.reduce import sixteen_bit
 from printqueue.imaging.render.bands import rows_at_once
-from printqueue.imaging.render.light import Light, light_of
+from printqueue.imaging.render.light import LightTables, light_of
 from printqueue.imaging.render.resample import Resampler, resampler
 from printqueue.imaging.render.sharpen import Mask, mask_of
 from printqueue.imaging.source import Source
@@ -35,7 +34,7 @@ class Renderer:
     request: Request
     placement: Placement
     resampler: Resampler
-    light: Light
+    light: LightTables
     mask: Mask | None = None  # None: nothing is sharpened
 
     def picture_band(self, start: int, stop: int) -> Codes:
@@ -68,7 +67,7 @@ class Renderer:
         first, last = self.resampler.rows_needed(start, stop)
         codes = sixteen_bit(self.source.rows(first, last))
         channels = np.moveaxis(out, -1, 0) if out.ndim == 3 else out[None]
-        for channel, found in enumerate(channels):  # one after the other: a plane in double precision is much memory
+        for channel, found in enumerate(channels):  # one after the other: a plane in double precision costs much memory
             plane = self.resampler.band(self.light.plane(codes, channel), first, start, stop)
             found[...] = self.light.channel_codes(plane, channel)
 
@@ -77,6 +76,7 @@ def renderer(
     source: Source,
     source_profile: bytes,
     profile: Profile,
+    *,
     paper_profile: bytes,
     request: Request,
     placement: Placement,

@@ -25,7 +25,7 @@ _LOOKED_UP_AT_ONCE = 1 << 17
 
 
 @dataclass(frozen=True, slots=True)
-class Light:
+class LightTables:
     """Look-up tables of one source space for one lift; build with `light_of`."""
 
     to_working: tuple[Plane, ...]  # (65536,) per channel: code → working value, lifted
@@ -37,7 +37,7 @@ class Light:
         return [self.plane(codes, channel) for channel in range(len(self.to_working))]
 
     def plane(self, codes: Codes, channel: int) -> Plane:
-        """The working plane of one channel of (H, W, C) uint16 codes: several at once would be much memory."""
+        """The working plane of one channel of (H, W, C) uint16 codes: several at once would cost much memory."""
         return looked_up(self.to_working[channel], codes[..., channel])
 
     def codes(self, planes: Sequence[Plane]) -> Codes:
@@ -51,12 +51,12 @@ class Light:
         if self.from_linear is None:
             return _steps(values, 65535).astype(np.uint16)
         steps = _steps(np.sqrt(values, out=values), _STEPS - 1)
-        return self.from_linear[channel].take(steps, mode="clip")  # quicker than looking for a bad step
+        return self.from_linear[channel].take(steps, mode="clip")  # quicker than checking for a bad step
 
 
 def looked_up(table: Plane, codes: Codes) -> Plane:
-    """`table[codes]` of (H, W) codes and a table of 65,536 entries, in half the time; some rows at once, because numpy makes
-    8 bytes of every index.
+    """`table[codes]` of (H, W) codes and a table of 65,536 entries, in half the time; a few rows at a time, because numpy
+    widens every index to 8 bytes.
     """
     found = np.empty(codes.shape, table.dtype)
     rows = max(1, _LOOKED_UP_AT_ONCE // max(1, codes.shape[1]))
@@ -65,22 +65,22 @@ def looked_up(table: Plane, codes: Codes) -> Plane:
     return found
 
 
-def _steps(values: NDArray[np.float32], most: int) -> NDArray[np.intp]:
-    """0..1 → 0..most, rounded, in place as far as possible: this runs on every pixel."""
-    values *= np.float32(most)
+def _steps(values: NDArray[np.float32], highest: int) -> NDArray[np.intp]:
+    """0..1 → 0..highest, rounded, in place as far as possible: this runs on every pixel."""
+    values *= np.float32(highest)
     values += np.float32(0.5)
     return values.astype(np.intp)
 
 
-def light_of(curves: Sequence[Curve], *, lift_stops: float, linear: bool) -> Light:
+def light_of(curves: Sequence[Curve], *, lift_stops: float, linear: bool) -> LightTables:
     """Tables for channel `curves`; `lift_stops` multiplies linear light by 2^stops, clipped at white."""
     lifted = [np.minimum(curve * gain(lift_stops), 1.0) for curve in curves]
     if linear:
-        return Light(tuple(on_grid(light) for light in lifted), tuple(_encoding_table(curve) for curve in curves))
+        return LightTables(tuple(on_grid(light) for light in lifted), tuple(_encoding_table(curve) for curve in curves))
     if lift_stops == 0:
-        return Light(tuple(on_grid(_CODES / 65535) for _ in curves), None)
+        return LightTables(tuple(on_grid(_CODES / 65535) for _ in curves), None)
     encoded = (interpolated(light, curve, _CODES / 65535) for light, curve in zip(lifted, curves, strict=True))
-    return Light(tuple(on_grid(table) for table in encoded), None)
+    return LightTables(tuple(on_grid(table) for table in encoded), None)
 
 
 def gain(lift_stops: float) -> float:

@@ -14,7 +14,7 @@ Codes = NDArray[np.uint16]
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class InkMark:
     """Ink laid on bare paper: `coverage` (H, W) uint8, 0 bare to 255 full `ink`, its corner at `left_px`, `top_px`.
 
     `ink` is device RGB, converted like the picture (one conversion, `manager.to_paper`).
@@ -38,7 +38,7 @@ class Mark:
         below[...] = np.rint(below + share * (np.array(self.ink, np.float64) - below)).astype(np.uint16)
 
 
-def hairline(place: Placement, ink: tuple[int, int, int]) -> tuple[Mark, ...]:
+def hairline(place: Placement, ink: tuple[int, int, int]) -> tuple[InkMark, ...]:
     """The line around the picture, `place.hairline_px` wide, just outside it."""
     wide, (width, height) = place.hairline_px, place.picture_px
     if wide == 0:
@@ -47,20 +47,20 @@ def hairline(place: Placement, ink: tuple[int, int, int]) -> tuple[Mark, ...]:
     across = np.full((wide, width + 2 * wide), 255, np.uint8)
     down = np.full((height, wide), 255, np.uint8)
     return (
-        Mark(left, top, across, ink),
-        Mark(left, place.top_px + height, across, ink),
-        Mark(left, place.top_px, down, ink),
-        Mark(place.left_px + width, place.top_px, down, ink),
+        InkMark(left, top, across, ink),
+        InkMark(left, place.top_px + height, across, ink),
+        InkMark(left, place.top_px, down, ink),
+        InkMark(place.left_px + width, place.top_px, down, ink),
     )
 
 
-def text_mark(letters: Lettering, left_px: int, baseline_px: int, ink: tuple[int, int, int]) -> Mark:
+def text_mark(letters: Lettering, left_px: int, baseline_px: int, ink: tuple[int, int, int]) -> InkMark:
     """One line of text that begins at `left_px` and stands on `baseline_px`."""
-    return Mark(left_px, baseline_px - letters.baseline_px, letters.coverage, ink)
+    return InkMark(left_px, baseline_px - letters.baseline_px, letters.coverage, ink)
 
 
-def foot_line(place: FootLine, text: str, ink: tuple[int, int, int]) -> tuple[str, Mark | None]:
-    """The text as it is set, shortened to its room, and its mark; "" and no mark where nothing of it can be set."""
+def foot_line(place: FootLine, text: str, ink: tuple[int, int, int]) -> tuple[str, InkMark | None]:
+    """The text as set, shortened to fit, and its mark; "" and no mark where none of it can be set."""
     said = fitted(settable(text), place.height_px, place.width_px)
     if not said:
         return "", None

@@ -1,10 +1,11 @@
-"""Geometry of a print: where the picture lies on the sheet. All decisions, no pixels.
+"""Where the picture goes on the sheet. All decisions, no pixels.
 
 Borders (common practice, no source): 8 % of the sheet's short side, at least 15 mm.
 `even` keeps that width on the tight axis and splits the rest equally; `weighted`
-makes the foot 1.2 × the top, 5 to 25 mm more. Round a picture of an exact size the rest of the
-sheet is shared by the same rules. Of a roll the length follows: borders, picture, and 10 mm to cut away at each end. A foot line stands within 8 mm of the sheet's
-foot and leaves 15 mm under the picture free for a pencil.
+makes the foot 1.2 × the top, 5 to 25 mm more. Around a picture of an exact size the same
+rules share out the rest of the sheet. A roll is cut to length: borders, picture, and 10 mm
+of waste at each end. A foot line stands within 8 mm of the sheet's foot and leaves 15 mm
+under the picture free for a pencil.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ from printqueue.core.model import borders
 from printqueue.core.model.request import Border, FootLine, Placement, Request
 from printqueue.core.units import MM_PER_INCH, Size, number_text, pixels
 
-_BORDER_SHARE, _BORDER_LEAST_MM = 0.08, 15.0
-_LEAST_PICTURE_MM = 10.0
+_BORDER_SHARE, _MIN_BORDER_MM = 0.08, 15.0
+_MIN_PICTURE_MM = 10.0
 _TRIM_MM = 10.0
 _FOOT_LINE_MM = 8.0  # from the sheet's foot up: letters and marks stand in it
 _PENCIL_MM = 15.0  # under the picture, free for title and signature
@@ -50,22 +51,22 @@ def place(request: Request, width_px: int, height_px: int) -> Placement:
     box = _box(sheet, request)
     crop = _crop(width_px, height_px, box) if request.fit == "crop" else (0.0, 0.0, float(width_px), float(height_px))
     picture_mm = _fit((crop[2] - crop[0]) / (crop[3] - crop[1]), box)
-    if min(picture_mm) < _LEAST_PICTURE_MM:
+    if min(picture_mm) < _MIN_PICTURE_MM:
         raise DoesNotFitError(
             f"The border leaves {number_text(min(picture_mm))} mm for the picture on {request.size.name}.",
             "Ask for a narrower border or a larger sheet.",
         )
-    lies = _Lie(sheet, picture_mm, _corner(sheet, picture_mm, box))
-    lies = _on_roll(lies, request, box) if request.feed == "roll" else _fed(lies, request)
+    laid = _OnSheet(sheet, picture_mm, _corner(sheet, picture_mm, box))
+    laid = _on_roll(laid, request, box) if request.feed == "roll" else _fed(laid, request)
     if request.sheet == "picture-only":
         only = Size("picture", *picture_mm)
-        lies = replace(lies, sheet=only, corner_mm=(0.0, 0.0), trim_mm=0.0, cut_mm=(0.0, 0.0))
-    placed = _with_hairline(_to_pixels(lies, crop, request.ppi), request)
-    return _with_foot_line(placed, lies, request)
+        laid = replace(laid, sheet=only, corner_mm=(0.0, 0.0), trim_mm=0.0, cut_mm=(0.0, 0.0))
+    placed = _with_hairline(_to_pixels(laid, crop, request.ppi), request)
+    return _with_foot_line(placed, laid, request)
 
 
 @dataclass(frozen=True, slots=True)
-class _Lie:
+class _OnSheet:
     """How the picture lies on a sheet, as looked at."""
 
     sheet: Size
@@ -76,18 +77,18 @@ class _Lie:
     cut_mm: tuple[float, float] = (0.0, 0.0)  # of roll, cut away at left and right, at top and foot
 
 
-def _fed(lies: _Lie, request: Request) -> _Lie:
+def _fed(laid: _OnSheet, request: Request) -> _OnSheet:
     """A sheet's pixels are turned where the edge that is fed first would not be the file's top edge."""
-    upright = lies.sheet.height_mm > lies.sheet.width_mm
-    square = lies.sheet.height_mm == lies.sheet.width_mm
+    upright = laid.sheet.height_mm > laid.sheet.width_mm
+    square = laid.sheet.height_mm == laid.sheet.width_mm
     wrong = not square and upright == (request.feed == "long-edge")
-    return replace(lies, turned=request.turn_to_feed and wrong)
+    return replace(laid, turned=request.turn_to_feed and wrong)
 
 
-def _on_roll(lies: _Lie, request: Request, box: _Box) -> _Lie:
+def _on_roll(laid: _OnSheet, request: Request, box: _Box) -> _OnSheet:
     """The finished piece across a roll, its length as short as its borders allow; turned only where that is asked for."""
-    left, top, right, foot = _finished_borders(lies, request, box)
-    piece = left + lies.picture_mm[0] + right, top + lies.picture_mm[1] + foot
+    left, top, right, foot = _finished_borders(laid, request, box)
+    piece = left + laid.picture_mm[0] + right, top + laid.picture_mm[1] + foot
     fits, fits_turned = (side <= (request.roll_mm or side) + _ROUNDING_MM for side in piece)
     turned = request.turn_to_feed and fits_turned and (not fits or piece[0] < piece[1])
     if not fits and not turned:
@@ -98,22 +99,22 @@ def _on_roll(lies: _Lie, request: Request, box: _Box) -> _Lie:
         )
     spare = max(0.0, request.roll_mm - piece[turned]) / 2 if request.roll_mm else 0.0  # on either side of the piece
     extra = (_TRIM_MM, spare) if turned else (spare, _TRIM_MM)
-    sheet = Size(lies.sheet.name, piece[0] + 2 * extra[0], piece[1] + 2 * extra[1])
+    sheet = Size(laid.sheet.name, piece[0] + 2 * extra[0], piece[1] + 2 * extra[1])
     return replace(
-        lies, sheet=sheet, corner_mm=(left + extra[0], top + extra[1]), turned=turned, trim_mm=_TRIM_MM, cut_mm=extra
+        laid, sheet=sheet, corner_mm=(left + extra[0], top + extra[1]), turned=turned, trim_mm=_TRIM_MM, cut_mm=extra
     )
 
 
-def _finished_borders(lies: _Lie, request: Request, box: _Box) -> tuple[float, float, float, float]:
+def _finished_borders(laid: _OnSheet, request: Request, box: _Box) -> tuple[float, float, float, float]:
     """Left, top, right, foot of the piece once cut: as asked for, or what an exact picture leaves of its size."""
     if request.picture is None:
-        top, right, foot, left = _sides(lies.sheet, request.border)
+        top, right, foot, left = _sides(laid.sheet, request.border)
         return left, top, right, foot
     return (
         box.left,
         box.top,
-        lies.sheet.width_mm - box.left - box.width,
-        lies.sheet.height_mm - box.top - box.height,
+        laid.sheet.width_mm - box.left - box.width,
+        laid.sheet.height_mm - box.top - box.height,
     )
 
 
@@ -136,18 +137,18 @@ def _with_hairline(place: Placement, request: Request) -> Placement:
     return replace(place, hairline_px=wide)
 
 
-def _with_foot_line(place: Placement, lies: _Lie, request: Request) -> Placement:
+def _with_foot_line(place: Placement, laid: _OnSheet, request: Request) -> Placement:
     """A line of text at the sheet's foot, from the picture's left side on; a file without border has no place for one."""
     if not request.foot_line_mm or request.sheet == "picture-only":
         return place
-    foot = place.borders_mm[2] - lies.cut_mm[1]
+    foot = place.borders_mm[2] - laid.cut_mm[1]
     if foot < _FOOT_LINE_MM + _PENCIL_MM - _ROUNDING_MM:
         raise DoesNotFitError(
             f"The border at the picture's foot, {number_text(foot)} mm, has no room for a foot line: {number_text(_PENCIL_MM)} mm "
             f"under the picture stay free, and the line stands within {number_text(_FOOT_LINE_MM)} mm of the sheet's edge.",
             f"Ask for a border of {number_text(_FOOT_LINE_MM + _PENCIL_MM)} mm or more at the foot, or foot_line: off in the order.",
         )
-    from_edge_mm = lies.cut_mm[1] + _FOOT_LINE_MM - request.foot_line_mm
+    from_edge_mm = laid.cut_mm[1] + _FOOT_LINE_MM - request.foot_line_mm
     line = FootLine(
         left_px=place.left_px,
         baseline_px=pixels(place.sheet_mm[1] - from_edge_mm, place.ppi),
@@ -159,7 +160,7 @@ def _with_foot_line(place: Placement, lies: _Lie, request: Request) -> Placement
 
 def default_border_mm(sheet: Size) -> float:
     """The border of a sheet that names none: 8 % of its short side, at least 15 mm."""
-    return max(_BORDER_LEAST_MM, round(_BORDER_SHARE * sheet.short_mm))
+    return max(_MIN_BORDER_MM, round(_BORDER_SHARE * sheet.short_mm))
 
 
 def _turned_sheet(sheet: Size, width_px: int, height_px: int) -> Size:
@@ -239,8 +240,8 @@ def _corner(sheet: Size, picture_mm: tuple[float, float], box: _Box) -> tuple[fl
     return left, borders.head_round_exact(spare) if box.exact else borders.head_of(spare)
 
 
-def _to_pixels(lies: _Lie, crop: tuple[float, float, float, float], ppi: int) -> Placement:
-    sheet, picture_mm, corner_mm = lies.sheet, lies.picture_mm, lies.corner_mm
+def _to_pixels(laid: _OnSheet, crop: tuple[float, float, float, float], ppi: int) -> Placement:
+    sheet, picture_mm, corner_mm = laid.sheet, laid.picture_mm, laid.corner_mm
     sheet_px = pixels(sheet.width_mm, ppi), pixels(sheet.height_mm, ppi)
     picture_px = tuple(min(max(1, pixels(mm, ppi)), px) for mm, px in zip(picture_mm, sheet_px, strict=True))
     left_px, top_px = (
@@ -263,8 +264,8 @@ def _to_pixels(lies: _Lie, crop: tuple[float, float, float, float], ppi: int) ->
             sheet.height_mm - top - picture_mm[1],
             left,
         ),
-        turned=lies.turned,
-        trim_mm=lies.trim_mm,
+        turned=laid.turned,
+        trim_mm=laid.trim_mm,
     )
 
 

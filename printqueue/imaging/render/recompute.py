@@ -1,4 +1,4 @@
-"""Single print pixels computed from the master a second time, slowly and by definition, to check the fast way.
+"""Recomputes single print pixels from the master, slowly and by definition, to check the fast way.
 
 Nothing of the renderer's arithmetic is used: no look-up tables, no bands, no block matrices, no separable mask, no
 colour table; double precision throughout. Shared are the decoder (`source.rows`), the profile's curves and the colour

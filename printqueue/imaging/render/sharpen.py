@@ -1,4 +1,4 @@
-"""Sharpening for print, only where it is asked for: an unsharp mask on lightness at print scale. Pure.
+"""Sharpening for print, on request only: an unsharp mask on lightness at print scale. Pure.
 
 The mask is the difference between the picture's lightness and the same under a Gaussian of σ = `radius_mm`, times
 `amount_percent`; it is added to all channels alike, so that hues stay. Lightness is the channels' encoded values,
@@ -83,7 +83,7 @@ class Mask:
 
 
 def mask_of(asked: Sharpening | None, ppi: int, weights: Sequence[float] | None) -> Mask | None:
-    """The mask at `ppi`, None where nothing is to be sharpened. `weights` of the channels in luminance, None: unknown."""
+    """The mask at `ppi`, None for no sharpening. `weights` of the channels in luminance, None: unknown."""
     if asked is None:
         return None
     sigma = asked.radius_mm / MM_PER_INCH * ppi

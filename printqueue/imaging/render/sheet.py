@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from printqueue.imaging.render.bands import SHEET_ROWS, THREADS
 from printqueue.imaging.render.engine import Renderer
-from printqueue.imaging.render.marks import Mark
+from printqueue.imaging.render.marks import InkMark
 from printqueue.imaging.render.turning import turned
 
 Codes = NDArray[np.uint16]
@@ -49,7 +49,7 @@ class Sheet:
     ppi: int
     paper_profile: bytes
     cells: tuple[Cell, ...]
-    marks: tuple[Mark, ...] = ()  # lines and letters outside the pictures
+    marks: tuple[InkMark, ...] = ()  # lines and letters outside the pictures
     turned: bool = False
 
     @property
@@ -79,7 +79,7 @@ class Sheet:
         """Sheet rows `start` to `stop`, as looked at: bare paper, the pictures' parts placed in it, and the marks."""
         inked = [
             (cell, cell.rows(start, stop)) for cell in self.cells
-        ]  # first: while it converts, memory is needed twice
+        ]  # before the band: converting needs the memory twice
         band = np.full((stop - start, self.size_px[0], 3), NO_INK, np.uint16)
         for cell, rows in inked:
             if rows is not None:
@@ -90,7 +90,7 @@ class Sheet:
         return band
 
 
-def sheet_of(drawn: Renderer, marks: tuple[Mark, ...] = ()) -> Sheet:
+def sheet_of(drawn: Renderer, marks: tuple[InkMark, ...] = ()) -> Sheet:
     """The sheet of one print: its picture where its placement says."""
     place = drawn.placement
     cell = Cell(place.left_px, place.top_px, drawn)

@@ -20,8 +20,8 @@ _GAP_MM = 4.0  # between pieces
 _LABEL_GAP_MM = 0.8  # between a piece and the words under it, out of the gap below them
 _RIM_MM = 12.0  # around everything, or 4 mm more than the printer cannot reach
 _BEYOND_MARGIN_MM = 4.0
-_LEAST_PIECE_MM = 25.0  # common practice, no source: on less, tones cannot be judged
-_MOST_PIECES = 24
+_MIN_PIECE_MM = 25.0  # common practice, no source: on less, tones cannot be judged
+_MAX_PIECES = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,27 +83,28 @@ def strip_plan(
     `part_mm`: the size of the part that was asked for; None: as large as the sheet allows, at most the picture.
     Raises `DoesNotFitError` where no sheet in stock has room.
     """
-    if pieces > _MOST_PIECES:
-        raise DoesNotFitError(f"{pieces} pieces are too many for one strip.", f"Ask for at most {_MOST_PIECES}.")
+    if pieces > _MAX_PIECES:
+        raise DoesNotFitError(f"{pieces} pieces are too many for one strip.", f"Ask for at most {_MAX_PIECES}.")
     rim = max(DECKLED_BORDER_MM if deckled else _RIM_MM, margin_mm + _BEYOND_MARGIN_MM)
     found = [
-        _Grid(sheet, columns, rows, _room(sheet, columns, rows, words, rim))
+        _Grid(sheet, *grid, _room(sheet, grid, words, rim))
         for size in sorted(stocked, key=lambda one: one.width_mm * one.height_mm)
         for sheet in (size.turned(landscape=True), size.turned(landscape=False))
-        for columns, rows in grids
+        for grid in grids
     ]
-    wanted = part_mm or (min(_LEAST_PIECE_MM, picture_mm[0]), min(_LEAST_PIECE_MM, picture_mm[1]))
+    wanted = part_mm or (min(_MIN_PIECE_MM, picture_mm[0]), min(_MIN_PIECE_MM, picture_mm[1]))
     fitting = [one for one in found if one.piece_mm[0] >= wanted[0] and one.piece_mm[1] >= wanted[1]]
     if not fitting:
         raise _too_large(found, wanted, pieces)
     smallest = [one for one in fitting if one.sheet.name == fitting[0].sheet.name]
     best = max(smallest, key=lambda one: (min(one.piece_mm), one.columns))
     piece_mm = part_mm or (min(best.piece_mm[0], picture_mm[0]), min(best.piece_mm[1], picture_mm[1]))
-    return _placed(replace(best, piece_mm=piece_mm), words, rim, ppi, pieces)
+    return _placed(replace(best, piece_mm=piece_mm), words, rim=rim, ppi=ppi, pieces=pieces)
 
 
-def _room(sheet: Size, columns: int, rows: int, words: Words, rim: float) -> tuple[float, float]:
-    """The room for one piece."""
+def _room(sheet: Size, grid: tuple[int, int], words: Words, rim: float) -> tuple[float, float]:
+    """The room for one piece in a grid of (columns, rows)."""
+    columns, rows = grid
     across = sheet.width_mm - 2 * rim - (columns - 1) * _GAP_MM
     lines = (words.head + words.foot + rows * words.label) * _LINE_MM
     up = sheet.height_mm - 2 * rim - lines - (rows + 1) * _GAP_MM
@@ -111,16 +112,16 @@ def _room(sheet: Size, columns: int, rows: int, words: Words, rim: float) -> tup
 
 
 def _too_large(found: Sequence[_Grid], wanted: tuple[float, float], pieces: int) -> DoesNotFitError:
-    most = max(found, key=lambda one: min(one.piece_mm[0] / wanted[0], one.piece_mm[1] / wanted[1]))
-    room = " × ".join(number_text(max(0.0, mm), 0) for mm in most.piece_mm)
+    roomiest = max(found, key=lambda one: min(one.piece_mm[0] / wanted[0], one.piece_mm[1] / wanted[1]))
+    room = " × ".join(number_text(max(0.0, mm), 0) for mm in roomiest.piece_mm)
     return DoesNotFitError(
         f"{pieces} pieces of {number_text(wanted[0], 0)} × {number_text(wanted[1], 0)} mm do not fit on any sheet in stock; the "
-        f"largest, {most.sheet.name}, has room for {room} mm each.",
+        f"largest, {roomiest.sheet.name}, has room for {room} mm each.",
         "Ask for a smaller part (--crop) or fewer pieces (--lifts, --intents).",
     )
 
 
-def _placed(grid: _Grid, words: Words, rim: float, ppi: int, pieces: int) -> StripPlan:
+def _placed(grid: _Grid, words: Words, *, rim: float, ppi: int, pieces: int) -> StripPlan:
     width, height = grid.piece_mm
     lefts = [rim + column * (width + _GAP_MM) for column in range(grid.columns)]
     first = rim + words.head * _LINE_MM + _GAP_MM

@@ -1,4 +1,4 @@
-"""The lightness of the delivered picture at print scale, for measuring; nothing that is printed comes this way.
+"""The lightness of the delivered picture at print scale, for measuring; nothing printed passes through here.
 
 For spaces that are three curves and a matrix (and for grey) luminance is a weighted sum of linear light, so one
 plane is resampled instead of three and no engine is asked: a third of the work. Other spaces take the renderer's
@@ -23,7 +23,7 @@ from printqueue.imaging.render.grid import Plane, on_grid
 from printqueue.imaging.render.light import gain, looked_up
 from printqueue.imaging.source import Samples
 
-Tones = NDArray[np.float32]
+Lightness = NDArray[np.float32]
 _STEPS = 1 << 16  # of the square root of luminance; L* is off by less than 0.01
 
 
@@ -34,7 +34,7 @@ class ToneBands:
     renderer: Renderer
     luminance: tuple[Plane, ...] | None  # (65536,) per channel: code → its part of Y, lifted; None: ask the engine
 
-    def band(self, start: int, stop: int) -> Tones:
+    def band(self, start: int, stop: int) -> Lightness:
         """L*/100 (0..1) of picture rows `start` to `stop`, (stop - start, picture width) float32."""
         if self.luminance is None:
             codes = self.renderer.delivered_band(start, stop)
@@ -43,7 +43,7 @@ class ToneBands:
         pieces = [self._piece(first, min(first + step, stop)) for first in range(start, stop, step)]
         return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
-    def _piece(self, start: int, stop: int) -> Tones:
+    def _piece(self, start: int, stop: int) -> Lightness:
         resampler = self.renderer.resampler
         first, last = resampler.rows_needed(start, stop)
         Y = self._luminance(self.renderer.source.rows(first, last))
@@ -79,7 +79,7 @@ def _part(curve: Curve, weight: float, factor: float) -> Plane:
 _TONE = (lightness((np.arange(_STEPS) / (_STEPS - 1)) ** 2) / 100).astype(np.float32)
 
 
-def _tone(Y: Plane) -> Tones:
+def _tone(Y: Plane) -> Lightness:
     """Luminance 0..1 → L*/100, through a table; what overshoots is clipped, as in the print."""
     steps = np.clip(Y.astype(np.float32), 0, 1)
     np.sqrt(steps, out=steps)

@@ -18,8 +18,8 @@ _PIXEL_BYTES = 6
 def turned(bands: Iterable[Codes], sheet_px: tuple[int, int], group_rows: int, scratch: BinaryIO) -> Iterator[Codes]:
     """Bands of the sheet as looked at, top to bottom → bands of at most `group_rows` file rows.
 
-    `sheet_px` is width and height as looked at; `scratch` an empty file, whose contents are of no further
-    use. Raises `OSError` where there is no room for it (6 bytes a pixel).
+    `sheet_px` is width and height as looked at; `scratch` an empty file, worthless afterwards.
+    Raises `OSError` where the disk has no room for it (6 bytes a pixel).
     """
     width, height = sheet_px
     starts = []
@@ -31,11 +31,11 @@ def turned(bands: Iterable[Codes], sheet_px: tuple[int, int], group_rows: int, s
             _write(scratch, np.ascontiguousarray(part), _offset(left, top, part.shape[0], height))
         top += band.shape[0]
     for left in range(0, width, group_rows):
-        yield _group(scratch, left, min(group_rows, width - left), height, starts)
+        yield _group(scratch, (left, min(left + group_rows, width)), height, starts)
 
 
 def _offset(left: int, top: int, rows: int, height: int) -> int:
-    """Where the part lies that sheet rows from `top` on have in the group of file rows from `left` on."""
+    """Where sheet rows from `top` on are kept within the group of file rows from `left` on."""
     return (left * height + rows * top) * _PIXEL_BYTES
 
 
@@ -44,7 +44,9 @@ def _write(scratch: BinaryIO, part: Codes, offset: int) -> None:
     scratch.write(part.tobytes())
 
 
-def _group(scratch: BinaryIO, left: int, rows: int, height: int, starts: list[tuple[int, int]]) -> Codes:
+def _group(scratch: BinaryIO, columns: tuple[int, int], height: int, starts: list[tuple[int, int]]) -> Codes:
+    """The file rows that are these columns of the sheet."""
+    left, rows = columns[0], columns[1] - columns[0]
     found = np.empty((rows, height, 3), np.uint16)
     for top, foot in starts:
         size = rows * (foot - top) * _PIXEL_BYTES

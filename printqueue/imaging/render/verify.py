@@ -1,4 +1,4 @@
-"""Distrust of our own print file: read back with the library, and a sample computed again, before anyone sees it."""
+"""Checks our own print file before anyone sees it: reads it back with the library and recomputes a sample of its pixels."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ _MEAN_LIMIT, _PIXEL_LIMIT = 0.15, 2.0
 def verify(stream: BinaryIO, sheet: Sheet) -> Verified:
     """Compare size, bits, resolution, profile, border and about 1,000 pixels with the plan.
 
-    The pixels are computed from the master by a way of their own (`recompute`). A single wrong strip between those that
-    are read is not seen. Raises `OwnError`: a file that differs must never be published.
+    The pixels are recomputed from the master along a separate path (`recompute`). A single wrong strip between those
+    read goes unseen. Raises `OwnError`: a file that differs must never be published.
     """
     stream.seek(0)
     try:
@@ -71,7 +71,7 @@ class _Cut:
     codes: Codes
 
     def across(self, start: int, length: int) -> tuple[int, int]:
-        """First and last column of the piece that lie in `length` sheet columns from `start` on."""
+        """The first and last of the piece's columns among the `length` sheet columns from `start` on."""
         return _overlap(self.left, self.codes.shape[1], start, length)
 
     def down(self, start: int, length: int) -> tuple[int, int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import replace
 
 from pydantic import Field
 
@@ -21,10 +21,8 @@ _L_PER_COUNT = 100 / 255  # encoded values are about even in L*, as the usual sp
 class BandingLimits(Limits):
     """How much of the picture may climb in steps coarser than those of 8 bits, and what more of it weighs."""
 
-    area_above: Annotated[Percent | None, Field(description="more of the picture than this climbs in coarse steps")] = (
-        None
-    )
-    level: Annotated[Level, Field(description="what that weighs")] = Level.WARN
+    area_above: Percent | None = Field(None, description="more of the picture than this climbs in coarse steps")
+    level: Level = Field(Level.WARN, description="what that weighs")
 
 
 def judge(subject: Subject, limits: BandingLimits) -> Finding:
@@ -32,28 +30,22 @@ def judge(subject: Subject, limits: BandingLimits) -> Finding:
     area = subject.number(Measure.BANDING_AREA_PERCENT)
     if area is None:
         return unmeasured("banding", limits.unmeasurable, "% of area")
-    if limits.area_above is not None and area > limits.area_above:
-        return _stairs(subject, limits.level, area, limits.area_above)
-    says = "No coarse steps in smooth areas."
-    if area > 0:
-        says = f"Coarse steps in {number_text(area)} % of the picture."
-    return Finding("banding", Level.PASS, says, measured=round(area, 2), limit=limits.area_above, unit="% of area")
+    says = f"Coarse steps in {number_text(area)} % of the picture." if area > 0 else "No coarse steps in smooth areas."
+    found = Finding("banding", Level.PASS, says, measured=round(area, 2), limit=limits.area_above, unit="% of area")
+    if limits.area_above is None or area <= limits.area_above:
+        return found
+    return _stairs(subject, area, replace(found, level=limits.level))
 
 
-def _stairs(subject: Subject, level: Level, area: float, limit: float) -> Finding:
+def _stairs(subject: Subject, area: float, found: Finding) -> Finding:
     step = subject.number(Measure.BANDING_STEP_COUNTS)
     places = subject.regions(Where.BANDING)
-    worst = told(places, "most")
     high = ""
     if step is not None:
         high = f" of {number_text(step)}/255 of the tone scale (about {number_text(step * _L_PER_COUNT)} L*)"
-    return Finding(
-        "banding",
-        level,
-        f"{number_text(area)} % of the picture climbs in steps{high} instead of evenly{worst}.",
-        measured=round(area, 2),
-        limit=limit,
-        unit="% of area",
+    return replace(
+        found,
+        says=f"{number_text(area)} % of the picture climbs in steps{high} instead of evenly{told(places, 'most')}.",
         why="The texture breaks fine steps up; wide ones can still be followed across the sheet."
         if subject.paper.surface.textured
         else "A smooth sheet shows each step in a sky or fog as a contour line.",

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level, unmeasured
@@ -25,10 +23,10 @@ _ONLY_A_CONTAINER = "The 16 bits are only a container: edits after the conversio
 class BitDepthLimits(Limits):
     """Levels for 8-bit files, 8 bits in a wide space, 8 bits hidden in 16, and a combed histogram."""
 
-    eight_bit: Annotated[Level, Field(description="8 bits a channel")] = Level.NOTE
-    eight_bit_wide: Annotated[Level, Field(description="8 bits in a very wide space")] = Level.WARN
-    eight_in_sixteen: Annotated[Level, Field(description="16-bit file that holds an 8-bit picture")] = Level.NOTE
-    combed: Annotated[Level, Field(description="gaps in the tones, as a strong curve on 8 bits leaves")] = Level.NOTE
+    eight_bit: Level = Field(Level.NOTE, description="8 bits a channel")
+    eight_bit_wide: Level = Field(Level.WARN, description="8 bits in a very wide space")
+    eight_in_sixteen: Level = Field(Level.NOTE, description="16-bit file that holds an 8-bit picture")
+    combed: Level = Field(Level.NOTE, description="gaps in the tones, as a strong curve on 8 bits leaves")
     combed_above: Percent = default("8 %", "more of the tone range than this is empty")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import takewhile
-from typing import Annotated, NamedTuple
 
 from pydantic import Field
 
@@ -30,12 +29,10 @@ class BrightnessLimits(Limits):
     at most `lift_cost` of the area to bare paper.
     """
 
-    above_black: Annotated[
-        Lightness | None, Field(description="a median nearer than this to the paper's black is dark")
-    ] = None
+    above_black: Lightness | None = Field(None, description="a median nearer than this to the paper's black is dark")
     headroom: Stops = default("1/2 stop", "unused at the light end: the habit of a bright screen")
-    dark: Annotated[Level, Field(description="dark, with that much to spare")] = Level.WARN
-    lit: Annotated[Level, Field(description="dark, but the lights are lit: taken as meant")] = Level.NOTE
+    dark: Level = Field(Level.WARN, description="dark, with that much to spare")
+    lit: Level = Field(Level.NOTE, description="dark, but the lights are lit: taken as meant")
     lift_cost: Percent = default("0.5 %", "part of the area that a suggested lift may send to bare paper")
 
 
@@ -44,30 +41,17 @@ def judge(subject: Subject, limits: BrightnessLimits) -> Finding:
     median, light = subject.number(Measure.TONE_MEDIAN_L), subject.number(Measure.TONE_P99_5_L)
     if median is None or light is None:
         return unmeasured("brightness", limits.unmeasurable, "L*")
-    tones = _Tones(median, light)
     floor = None if limits.above_black is None else subject.paper.black[0] + limits.above_black
     if floor is None or median >= floor:
-        spare = tones.spare
+        spare = headroom_stops(light)
         unused = f"; {number_text(spare)} stops are unused at the light end" if spare >= limits.headroom else ""
         says = f"Median L* {number_text(median, 0)}, lights to L* {number_text(light, 0)}{unused}."
         return Finding("brightness", Level.PASS, says, measured=round(median, 1), limit=floor, unit="L*")
-    return _dark(subject, limits, tones, floor)
+    return _dark(subject, limits, (median, light), floor)
 
 
-class _Tones(NamedTuple):
-    """L* of the delivered picture: its median and its lights (99.5th percentile)."""
-
-    median: float
-    light: float
-
-    @property
-    def spare(self) -> float:
-        """Stops that are unused above the lights."""
-        return headroom_stops(self.light)
-
-
-def _dark(subject: Subject, limits: BrightnessLimits, tones: _Tones, floor: float) -> Finding:
-    (median, light), spare, black = tones, tones.spare, subject.paper.black[0]
+def _dark(subject: Subject, limits: BrightnessLimits, tones: tuple[float, float], floor: float) -> Finding:
+    (median, light), spare, black = tones, headroom_stops(tones[1]), subject.paper.black[0]
     says = f"Median L* {_apart(median, black)}: only {number_text(median - black, 0)} L* over this paper's black (L* {_apart(black, median)})"
     if median < black:
         says = f"Median L* {_apart(median, black)}, darker than this paper's black (L* {_apart(black, median)})"

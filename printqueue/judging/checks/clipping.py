@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level, unmeasured
@@ -14,7 +12,7 @@ from printqueue.core.units import number_text, stops_text
 from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import Percent
 from printqueue.imaging.colour.exposure import headroom_stops
-from printqueue.judging.contract import Check, Explanation
+from printqueue.judging.contract import Check, Explanation, crossed
 
 _HEADROOM_SAID = 1 / 3  # stops; less leaves no room for a lift
 
@@ -22,13 +20,13 @@ _HEADROOM_SAID = 1 / 3  # stops; less leaves no room for a lift
 class ClippingLimits(Limits):
     """Shares of area: largest bare piece inside the picture, solid black; and the bare part of the edge."""
 
-    paper_warn_above: Annotated[Percent | None, Field(description="a larger piece without ink is warned of")] = None
-    paper_note_above: Annotated[Percent | None, Field(description="a larger piece without ink is noted")] = None
-    edge_note_above: Annotated[
-        Percent | None, Field(description="more of the picture's edge without ink: it melts into the border")
-    ] = None
-    black_warn_above: Annotated[Percent | None, Field(description="more solid black is warned of")] = None
-    black_note_above: Annotated[Percent | None, Field(description="more solid black is noted")] = None
+    paper_warn_above: Percent | None = Field(None, description="a larger piece without ink is warned of")
+    paper_note_above: Percent | None = Field(None, description="a larger piece without ink is noted")
+    edge_note_above: Percent | None = Field(
+        None, description="more of the picture's edge without ink: it melts into the border"
+    )
+    black_warn_above: Percent | None = Field(None, description="more solid black is warned of")
+    black_note_above: Percent | None = Field(None, description="more solid black is noted")
 
 
 def judge(subject: Subject, limits: ClippingLimits) -> Finding:
@@ -38,23 +36,18 @@ def judge(subject: Subject, limits: ClippingLimits) -> Finding:
     solid = subject.number(Measure.TONE_SOLID_PERCENT)
     if bare is None or edge is None or solid is None:
         return unmeasured("clipping", limits.unmeasurable, "%")
+    nearest = limits.paper_warn_above if limits.paper_warn_above is not None else limits.paper_note_above
+    level, limit = crossed(bare, warn=limits.paper_warn_above, note=limits.paper_note_above)
+    says = (
+        f"Largest bare piece {number_text(bare)} %, solid black {number_text(solid)} % of the area{_unused(subject)}."
+    )
     found = [
-        _paper(subject, Level.WARN, bare, limits.paper_warn_above),
-        _paper(subject, Level.NOTE, bare, limits.paper_note_above),
-        _solid(subject, Level.WARN, solid, limits.black_warn_above),
-        _solid(subject, Level.NOTE, solid, limits.black_note_above),
+        Finding("clipping", Level.PASS, says, measured=round(bare, 2), limit=nearest, unit="%"),
+        _paper(subject, bare, level, limit),
+        _solid(subject, solid, *crossed(solid, warn=limits.black_warn_above, note=limits.black_note_above)),
         _edge(subject, edge, limits.edge_note_above),
     ]
-    nearest = limits.paper_warn_above if limits.paper_warn_above is not None else limits.paper_note_above
-    fine = Finding(
-        "clipping",
-        Level.PASS,
-        f"Largest bare piece {number_text(bare)} %, solid black {number_text(solid)} % of the area{_unused(subject)}.",
-        measured=round(bare, 2),
-        limit=nearest,
-        unit="%",
-    )
-    return max((fine, *(f for f in found if f is not None)), key=lambda f: f.level.weight)
+    return max(found, key=lambda finding: finding.level.weight)  # of equals the first
 
 
 def _unused(subject: Subject) -> str:
@@ -64,9 +57,7 @@ def _unused(subject: Subject) -> str:
     return f"; {number_text(room)} stops are unused at the light end" if room >= _HEADROOM_SAID else ""
 
 
-def _paper(subject: Subject, level: Level, bare: float, limit: float | None) -> Finding | None:
-    if limit is None or bare <= limit:
-        return None
+def _paper(subject: Subject, bare: float, level: Level, limit: float | None) -> Finding:
     glossy = not subject.paper.surface.matte
     lift = subject.request.lift_stops
     lifted = f" after the lift of {stops_text(lift).removeprefix('+')}" if lift > 0 else ""
@@ -92,14 +83,12 @@ def _in(where: tuple[Region, ...]) -> str:
     return f" ({where[0].in_words()})" if where else ""
 
 
-def _edge(subject: Subject, edge: float, limit: float | None) -> Finding | None:
-    if limit is None or edge < limit:
-        return None
+def _edge(subject: Subject, edge: float, limit: float | None) -> Finding:
     sides = subject.text(Word.TONE_BARE_SIDES)
     at = f" (at the {sides})" if sides else ""
     return Finding(
         "clipping",
-        Level.NOTE,
+        Level.NOTE if limit is not None and edge >= limit else Level.PASS,
         f"{number_text(edge, 0)} % of the picture's edge is bare paper{at}: it melts into the border.",
         measured=round(edge, 1),
         limit=limit,
@@ -110,9 +99,7 @@ def _edge(subject: Subject, edge: float, limit: float | None) -> Finding | None:
     )
 
 
-def _solid(subject: Subject, level: Level, solid: float, limit: float | None) -> Finding | None:
-    if limit is None or solid <= limit:
-        return None
+def _solid(subject: Subject, solid: float, level: Level, limit: float | None) -> Finding:
     where = subject.regions(Where.SOLID)
     return Finding(
         "clipping",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import replace
 
 from pydantic import Field
 
@@ -14,7 +14,7 @@ from printqueue.core.units import MM_PER_INCH, number_text
 from printqueue.core.yaml.fields import Whole
 from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import Percent
-from printqueue.judging.contract import Check, Explanation
+from printqueue.judging.contract import Check, Explanation, crossed
 
 _BLOCK_PX = 8  # ITU-T T.81, A.1.1
 
@@ -22,13 +22,12 @@ _BLOCK_PX = 8  # ITU-T T.81, A.1.1
 class CompressionLimits(Limits):
     """Steps at the edges of the blocks, in % of the activity in calm places; and the quality it was saved with."""
 
-    warn_above: Annotated[Percent | None, Field(description="blocks that stand out more are warned of")] = None
-    note_above: Annotated[Percent | None, Field(description="blocks that stand out more are noted")] = None
-    coarse_quality: Annotated[
-        Whole | None,
-        Field(description="a picture last saved as JPEG at this quality (1 to 100) or less is noted, blocks or none"),
-    ] = None
-    unmeasurable: Annotated[Level, Field(description="no calm place, so none where a block could be seen")] = Level.PASS
+    warn_above: Percent | None = Field(None, description="blocks that stand out more are warned of")
+    note_above: Percent | None = Field(None, description="blocks that stand out more are noted")
+    coarse_quality: Whole | None = Field(
+        None, description="a picture last saved as JPEG at this quality (1 to 100) or less is noted, blocks or none"
+    )
+    unmeasurable: Level = Field(Level.PASS, description="no calm place, so none where a block could be seen")
 
 
 def judge(subject: Subject, limits: CompressionLimits) -> Finding:
@@ -36,39 +35,34 @@ def judge(subject: Subject, limits: CompressionLimits) -> Finding:
     score, quality = subject.number(Measure.COMPRESSION_SCORE_PERCENT), subject.number(Measure.COMPRESSION_QUALITY)
     if not subject.tried(Measure.COMPRESSION_SCORE_PERCENT):
         return unmeasured("compression", limits.unmeasurable, "%")
-    for level, limit in ((Level.WARN, limits.warn_above), (Level.NOTE, limits.note_above)):
-        if score is not None and limit is not None and score > limit:
-            return _blocks(subject, level, score, limit)
-    if quality is not None and limits.coarse_quality is not None and quality <= limits.coarse_quality:
-        return _coarse(quality, limits.coarse_quality)
     if score is None:
         says = "No calm place here where blocks of compression could be seen."
-        return Finding("compression", limits.unmeasurable, says, unit="%")
-    nearest = limits.note_above if limits.note_above is not None else limits.warn_above
-    says = f"No visible blocks of compression{_last_saved(subject)}."
-    return Finding("compression", Level.PASS, says, measured=round(score, 1), limit=nearest, unit="%")
+        found = Finding("compression", limits.unmeasurable, says, unit="%")
+    else:
+        level, limit = crossed(score, warn=limits.warn_above, note=limits.note_above)
+        says = f"No visible blocks of compression{_last_saved(quality)}."
+        found = Finding("compression", level, says, measured=round(score, 1), limit=limit, unit="%")
+        if level is not Level.PASS:
+            return _blocks(subject, score, quality, found)
+    if quality is not None and limits.coarse_quality is not None and quality <= limits.coarse_quality:
+        return _coarse(quality, limits.coarse_quality)
+    return found
 
 
-def _last_saved(subject: Subject) -> str:
-    quality = subject.number(Measure.COMPRESSION_QUALITY)
+def _last_saved(quality: float | None) -> str:
     return "" if quality is None else f" (last saved as JPEG at quality {number_text(quality, 0)} or so)"
 
 
-def _blocks(subject: Subject, level: Level, score: float, limit: float) -> Finding:
+def _blocks(subject: Subject, score: float, quality: float | None, found: Finding) -> Finding:
     places = subject.regions(Where.COMPRESSION)
-    worst = told(places, "most")
     size = ""
     if subject.placement is not None and subject.placement.source_ppi > 0:
         block_mm = _BLOCK_PX * MM_PER_INCH / subject.placement.source_ppi
         size = f"; at this size a block is {number_text(block_mm, 2)} mm"
-    return Finding(
-        "compression",
-        level,
-        f"JPEG blocks show in calm places{worst}: the steps at their edges are {number_text(score, 0)} % of what else "
-        f"goes on there{size}{_last_saved(subject)}.",
-        measured=round(score, 1),
-        limit=limit,
-        unit="%",
+    return replace(
+        found,
+        says=f"JPEG blocks show in calm places{told(places, 'most')}: the steps at their edges are {number_text(score, 0)} % of "
+        f"what else goes on there{size}{_last_saved(quality)}.",
         why="Only wide or strong blocks show through this texture; these may, in skies and other calm places."
         if subject.paper.surface.textured
         else "A smooth sheet shows a faint chequer in skies and other calm places.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import replace
 
 from pydantic import Field
 
@@ -19,10 +19,10 @@ from printqueue.judging.contract import Check, Explanation
 class ContrastLimits(Limits):
     """Share of the picture's area whose shadow detail keeps less than half its separation in the proof."""
 
-    lost_above: Annotated[
-        Percent | None, Field(description="part of the area whose shadow detail keeps less than half of its separation")
-    ] = None
-    level: Annotated[Level, Field(description="what more than that weighs")] = Level.WARN
+    lost_above: Percent | None = Field(
+        None, description="part of the area whose shadow detail keeps less than half of its separation"
+    )
+    level: Level = Field(Level.WARN, description="what more than that weighs")
 
 
 def judge(subject: Subject, limits: ContrastLimits) -> Finding:
@@ -30,30 +30,17 @@ def judge(subject: Subject, limits: ContrastLimits) -> Finding:
     lost = subject.number(Measure.TONE_SHADOW_LOST_PERCENT)
     if lost is None:
         return unmeasured("contrast", limits.unmeasurable, "%")
+    says = f"Shadow detail flattened on {number_text(lost)} % of the area."
+    found = Finding("contrast", Level.PASS, says, measured=round(lost, 1), limit=limits.lost_above, unit="%")
     if limits.lost_above is None or lost <= limits.lost_above:
-        return Finding(
-            "contrast",
-            Level.PASS,
-            f"Shadow detail flattened on {number_text(lost)} % of the area.",
-            measured=round(lost, 1),
-            limit=limits.lost_above,
-            unit="%",
-        )
-    return _lost(subject, limits.level, lost, limits.lost_above)
-
-
-def _lost(subject: Subject, level: Level, lost: float, limit: float) -> Finding:
-    black = number_text(subject.paper.black[0], 0)
+        return found
     where = subject.regions(Where.SHADOWS)
-    place = told(where, "most of all")
-    return Finding(
-        "contrast",
-        level,
-        f"Shadow detail on {number_text(lost)} % of the area keeps less than half of its separation{place}{_kept(subject)}.",
-        measured=round(lost, 1),
-        limit=limit,
-        unit="%",
-        why=f"This paper's black is L* {black}: the deepest tones are squeezed together above it.",
+    return replace(
+        found,
+        level=limits.level,
+        says=f"Shadow detail on {number_text(lost)} % of the area keeps less than half of its separation"
+        f"{told(where, 'most of all')}{_kept(subject)}.",
+        why=f"This paper's black is L* {number_text(subject.paper.black[0], 0)}: the deepest tones are squeezed together above it.",
         do="Open the shadows a little with a curve, or try a lift of 1/3 stop on a test strip.",
         instead="A paper with a deeper black (baryta) keeps them apart." if subject.paper.surface.matte else "",
         where=where,

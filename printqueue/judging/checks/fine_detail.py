@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import replace
 
 from pydantic import Field
 
@@ -13,19 +13,17 @@ from printqueue.core.model.subject import Subject
 from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import Percent
-from printqueue.judging.contract import Check, Explanation
+from printqueue.judging.contract import Check, Explanation, crossed
 
 
 class FineDetailLimits(Limits):
     """Part of the print's local contrast that lies in half-periods under 0.15 mm."""
 
-    warn_above: Annotated[
-        Percent | None, Field(description="a larger part of the detail than this in under 0.15 mm is warned of")
-    ] = None
-    note_above: Annotated[Percent | None, Field(description="a larger part than this is noted")] = None
-    unmeasurable: Annotated[Level, Field(description="hardly any detail, or nothing but grain: nothing to lose")] = (
-        Level.PASS
+    warn_above: Percent | None = Field(
+        None, description="a larger part of the detail than this in under 0.15 mm is warned of"
     )
+    note_above: Percent | None = Field(None, description="a larger part than this is noted")
+    unmeasurable: Level = Field(Level.PASS, description="hardly any detail, or nothing but grain: nothing to lose")
 
 
 def judge(subject: Subject, limits: FineDetailLimits) -> Finding:
@@ -33,12 +31,10 @@ def judge(subject: Subject, limits: FineDetailLimits) -> Finding:
     share = subject.number(Measure.DETAIL_FINE_PERCENT)
     if share is None:
         return _not_measurable(subject, limits)
-    for level, limit in ((Level.WARN, limits.warn_above), (Level.NOTE, limits.note_above)):
-        if limit is not None and share > limit:
-            return _too_fine(subject, level, share, limit)
-    nearest = limits.note_above if limits.note_above is not None else limits.warn_above
+    level, limit = crossed(share, warn=limits.warn_above, note=limits.note_above)
     says = f"{number_text(share, 0)} % of the detail is finer than 0.15 mm."
-    return Finding("fine-detail", Level.PASS, says, measured=round(share, 1), limit=nearest, unit="%")
+    found = Finding("fine-detail", level, says, measured=round(share, 1), limit=limit, unit="%")
+    return found if level is Level.PASS else _too_fine(subject, share, found)
 
 
 def _not_measurable(subject: Subject, limits: FineDetailLimits) -> Finding:
@@ -54,16 +50,11 @@ def _not_measurable(subject: Subject, limits: FineDetailLimits) -> Finding:
     )
 
 
-def _too_fine(subject: Subject, level: Level, share: float, limit: float) -> Finding:
+def _too_fine(subject: Subject, share: float, found: Finding) -> Finding:
     places = subject.regions(Where.DETAIL)
-    where = told(places, "most of it")
-    return Finding(
-        "fine-detail",
-        level,
-        f"{number_text(share, 0)} % of the detail is finer than 0.15 mm at this size{where}.",
-        measured=round(share, 1),
-        limit=limit,
-        unit="%",
+    return replace(
+        found,
+        says=f"{number_text(share, 0)} % of the detail is finer than 0.15 mm at this size{told(places, 'most of it')}.",
         why="The weave or fibre of this sheet is as coarse as that: reeds, rigging and hair sink into it."
         if subject.paper.surface.textured
         else "Detail this fine stands at the edge of what a print can hold.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from dataclasses import replace
 from typing import Annotated
 
 from pydantic import Field
@@ -15,7 +15,7 @@ from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import DIFFERENCE, Percent
 from printqueue.core.yaml.yaml_model import default
-from printqueue.judging.contract import Check, Explanation
+from printqueue.judging.contract import Check, Explanation, crossed
 
 
 class GamutLimits(Limits):
@@ -24,8 +24,8 @@ class GamutLimits(Limits):
     over: Annotated[float, DIFFERENCE.within(1, 15)] = default(
         "6 dE00", "a smaller change of hue and chroma does not count"
     )
-    warn_above: Annotated[Percent | None, Field(description="more of the area that changes is warned of")] = None
-    note_above: Annotated[Percent | None, Field(description="more of the area that changes is noted")] = None
+    warn_above: Percent | None = Field(None, description="more of the area that changes is warned of")
+    note_above: Percent | None = Field(None, description="more of the area that changes is noted")
 
 
 def judge(subject: Subject, limits: GamutLimits) -> Finding:
@@ -33,23 +33,21 @@ def judge(subject: Subject, limits: GamutLimits) -> Finding:
     share = share_over(subject, limits.over)
     if share is None:
         return unmeasured("gamut", limits.unmeasurable, "%")
-    for level, limit in ((Level.WARN, limits.warn_above), (Level.NOTE, limits.note_above)):
-        if limit is not None and share > limit:
-            return _changed(subject, limits.over, share, (level, limit))
-    nearest = [limit for limit in (limits.note_above, limits.warn_above) if limit is not None]
-    return Finding(
+    level, limit = crossed(share, warn=limits.warn_above, note=limits.note_above)
+    found = Finding(
         "gamut",
-        Level.PASS,
+        level,
         f"Hue and chroma change by more than ΔE00 {number_text(limits.over)} on {number_text(share)} % of the area.",
         measured=round(share, 1),
-        limit=min(nearest) if nearest else None,
+        limit=limit,
         unit="%",
     )
+    return found if level is Level.PASS else _changed(subject, limits.over, share, found)
 
 
 def share_over(subject: Subject, difference: float) -> float | None:
     """Share of the area in percent that changes by more than `difference` ΔE00: straight between measured rungs."""
-    known = list(_measured(subject))
+    known = [(rung, share) for rung, name in GAMUT_OVER.items() if (share := subject.number(name)) is not None]
     if not known:
         return None
     below = max((one for one in known if one[0] <= difference), default=known[0])
@@ -60,32 +58,20 @@ def share_over(subject: Subject, difference: float) -> float | None:
     return below[1] + part * (above[1] - below[1])
 
 
-def _measured(subject: Subject) -> Iterator[tuple[int, float]]:
-    for rung, name in GAMUT_OVER.items():
-        share = subject.number(name)
-        if share is not None:
-            yield rung, share
-
-
-def _changed(subject: Subject, over: float, share: float, crossed: tuple[Level, float]) -> Finding:
-    level, limit = crossed
+def _changed(subject: Subject, over: float, share: float, found: Finding) -> Finding:
     hues = subject.text(Word.GAMUT_HUES)
     where = subject.regions(Where.GAMUT)
     mostly = f", mostly {hues}" if hues else ""
-    place = told(where, "most of all")
     matte = subject.paper.surface.matte
-    return Finding(
-        "gamut",
-        level,
-        f"Hue and chroma change by more than ΔE00 {number_text(over)} on {number_text(share, 0)} % of the "
-        f"area{mostly}{_weaker(subject)}{place}.",
-        measured=round(share, 1),
-        limit=limit,
-        unit="%",
+    return replace(
+        found,
+        says=f"Hue and chroma change by more than ΔE00 {number_text(over)} on {number_text(share, 0)} % of the "
+        f"area{mostly}{_weaker(subject)}{told(where, 'most of all')}.",
         why="Matte ink on this surface is less colourful than a screen: what it cannot show becomes the nearest that it can."
         if matte
         else "These colours are stronger than any ink on this paper: neighbouring tones of them can run into one.",
-        do=f"Soft-proof with this paper's profile, and take back the saturation of {_list_of(hues)} until their detail returns.",
+        do="Soft-proof with this paper's profile, and take back the saturation of "
+        f"{f'the {hues} tones' if hues else 'the strongest colours'} until their detail returns.",
         instead="A baryta paper shows stronger colours; or let a strip judge the perceptual intent (order: intent: perceptual)."
         if matte
         else "Let a strip judge the perceptual intent (order: intent: perceptual).",
@@ -98,10 +84,6 @@ def _weaker(subject: Subject) -> str:
     if before is None or after is None:
         return ""
     return f" (their mean chroma goes from {number_text(before, 0)} to {number_text(after, 0)})"
-
-
-def _list_of(hues: str | None) -> str:
-    return f"the {hues} tones" if hues else "the strongest colours"
 
 
 CHECK = Check(

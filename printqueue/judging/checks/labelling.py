@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level
 from printqueue.core.model.subject import Subject
+from printqueue.core.text import enumerated
 from printqueue.core.yaml.limits import Limits
 from printqueue.judging.contract import Check, Explanation
-
-_PARTS = ("title", "maker", "rights")
 
 
 class LabellingLimits(Limits):
     """The level of each part that is missing; `pass` where you do not want it."""
 
-    title: Annotated[Level, Field(description="no title, neither in the file nor in the order")] = Level.NOTE
-    maker: Annotated[Level, Field(description="no maker (creator, artist) in the file")] = Level.NOTE
-    rights: Annotated[Level, Field(description="no copyright notice in the file")] = Level.NOTE
+    title: Level = Field(Level.NOTE, description="no title, neither in the file nor in the order")
+    maker: Level = Field(Level.NOTE, description="no maker (creator, artist) in the file")
+    rights: Level = Field(Level.NOTE, description="no copyright notice in the file")
 
 
 def judge(subject: Subject, limits: LabellingLimits) -> Finding:
@@ -27,40 +24,23 @@ def judge(subject: Subject, limits: LabellingLimits) -> Finding:
     said = subject.picture.metadata
     present = {"title": subject.request.title or said.title, "maker": said.creator, "rights": said.rights}
     levels = {"title": limits.title, "maker": limits.maker, "rights": limits.rights}
-    wanted = [part for part in _PARTS if levels[part] is not Level.PASS]
+    wanted = [part for part, level in levels.items() if level is not Level.PASS]
     missing = [part for part in wanted if not (present[part] or "").strip()]
     if not missing:
-        says = f"{_listed(wanted).capitalize()} {_are(wanted)} there." if wanted else "No label is asked for."
-        return _finding(Level.PASS, says, wanted, [])
-    level = max((levels[part] for part in missing), key=lambda one: one.weight)
-    says = f"The file names {_listed([f'no {part}' for part in missing])}."
-    return _finding(level, says, wanted, missing)
-
-
-def _listed(parts: list[str]) -> str:
-    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
-
-
-def _are(parts: list[str]) -> str:
-    return "is" if parts in (["title"], ["maker"]) else "are"
-
-
-def _finding(level: Level, says: str, wanted: list[str], missing: list[str]) -> Finding:
-    do = ""
-    if missing:
-        do = "Fill it in once in your editor's description of the picture, and export again."
-        if "title" in missing:
-            do += " A title may also stand in the order (title: …)."
+        are = "is" if wanted in (["title"], ["maker"]) else "are"
+        says = f"{enumerated(wanted).capitalize()} {are} there." if wanted else "No label is asked for."
+        return Finding(
+            "labelling", Level.PASS, says, measured=", ".join(wanted) or "none", limit=", ".join(wanted) or None
+        )
+    may = " A title may also stand in the order (title: …)." if "title" in missing else ""
     return Finding(
         "labelling",
-        level,
-        says,
-        measured=f"without {', '.join(missing)}" if missing else ", ".join(wanted) or "none",
-        limit=", ".join(wanted) or None,
-        why="What the file says is carried over into the print file; a print file without it is nobody's."
-        if do
-        else "",
-        do=do,
+        max((levels[part] for part in missing), key=lambda level: level.weight),
+        f"The file names {enumerated([f'no {part}' for part in missing])}.",
+        measured=f"without {', '.join(missing)}",
+        limit=", ".join(wanted),
+        why="What the file says is carried over into the print file; a print file without it is nobody's.",
+        do=f"Fill it in once in your editor's description of the picture, and export again.{may}",
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import replace
 
 from pydantic import Field
 
@@ -14,7 +14,7 @@ from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import Percent
 from printqueue.core.yaml.yaml_model import default
-from printqueue.judging.contract import Check, Explanation
+from printqueue.judging.contract import Check, Explanation, crossed
 
 
 class OversharpeningLimits(Limits):
@@ -23,10 +23,10 @@ class OversharpeningLimits(Limits):
     A reject needs `share` as well: the part of the edges with a visible halo (over 10 %).
     """
 
-    reject_above: Annotated[
-        Percent | None, Field(description="a higher halo turns the picture back, where `share` is reached too")
-    ] = None
-    warn_above: Annotated[Percent | None, Field(description="a higher halo is warned of")] = None
+    reject_above: Percent | None = Field(
+        None, description="a higher halo turns the picture back, where `share` is reached too"
+    )
+    warn_above: Percent | None = Field(None, description="a higher halo is warned of")
     share: Percent = default("50 %", "part of the edges that must show a halo for a reject")
 
 
@@ -35,19 +35,17 @@ def judge(subject: Subject, limits: OversharpeningLimits) -> Finding:
     score, share = subject.number(Measure.HALO_SCORE_PERCENT), subject.number(Measure.HALO_SHARE_PERCENT)
     if score is None:
         return _not_measurable(subject, limits)
-    reject, warn = limits.reject_above, limits.warn_above
-    if reject is not None and score > reject and (share or 0.0) >= limits.share:
-        return _ringing(subject, Level.REJECT, score, reject)
-    if warn is not None and score > warn:
-        return _ringing(subject, Level.WARN, score, warn)
-    return Finding(
+    reject = limits.reject_above if (share or 0.0) >= limits.share else None
+    level, limit = crossed(score, reject=reject, warn=limits.warn_above)
+    found = Finding(
         "oversharpening",
-        Level.PASS,
+        level,
         f"Halo {number_text(max(score, 0.0), 0)} % on {_edges(subject)} clean edges.{_added(subject)}",
         measured=round(score, 1),
-        limit=warn if warn is not None else reject,
+        limit=limits.reject_above if limit is None else limit,
         unit="%",
     )
+    return found if level is Level.PASS else _ringing(subject, score, found)
 
 
 def _added(subject: Subject) -> str:
@@ -78,25 +76,20 @@ def _not_measurable(subject: Subject, limits: OversharpeningLimits) -> Finding:
     )
 
 
-def _ringing(subject: Subject, level: Level, score: float, limit: float) -> Finding:
+def _ringing(subject: Subject, score: float, found: Finding) -> Finding:
     width, share = subject.number(Measure.HALO_WIDTH_MM), subject.number(Measure.HALO_SHARE_PERCENT) or 0.0
-    where = subject.regions(Where.HALO)
-    worst = told(where, "most of all")
+    where, added = subject.regions(Where.HALO), _added(subject)
     how_wide = f", about {number_text(width, 2)} mm wide" if width else ""
-    textured = subject.paper.surface.textured
-    return Finding(
-        "oversharpening",
-        level,
-        f"Halo {number_text(score, 0)} %: beside a quarter of {_edges(subject)} clean edges run a light and a dark rim of that part "
-        f"of the edge's own step or more{how_wide}; on {number_text(share, 0)} % of the edges rims can be seen{worst}.{_added(subject)}",
-        measured=round(score, 1),
-        limit=limit,
-        unit="%",
+    return replace(
+        found,
+        says=f"Halo {number_text(score, 0)} %: beside a quarter of {_edges(subject)} clean edges run a light and a dark rim of that part "
+        f"of the edge's own step or more{how_wide}; on {number_text(share, 0)} % of the edges rims can be seen"
+        f"{told(where, 'most of all')}.{added}",
         why="Ink spread on this texture softens fine rims, but rims this strong still show as outlines."
-        if textured
+        if subject.paper.surface.textured
         else "A smooth sheet shows every rim: bright lines along dark edges look like cut-outs.",
         do="Ask for less in the paper's rules (print: sharpen), or for none."
-        if _added(subject)
+        if added
         else "Go back before the sharpening step and export with about half the amount or a smaller radius.",
         instead="If the edges really are double (frost, rope, mortar), allow it: allow: [oversharpening].",
         where=where,

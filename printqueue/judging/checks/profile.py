@@ -1,8 +1,8 @@
-"""Does the picture say which colours its numbers mean, and has no other printer's profile touched it?"""
+"""Does the picture say what colours its numbers mean, and is it still unconverted?"""
 
 from __future__ import annotations
 
-from typing import Annotated, assert_never
+from typing import assert_never
 
 from pydantic import Field
 
@@ -19,18 +19,12 @@ _ASSUME = "State it once in the order: assume_profile: srgb (or adobe-rgb, displ
 class ProfileLimits(Limits):
     """The level of each state of the picture's colour profile, and of a demonstration paper profile."""
 
-    missing: Annotated[Level, Field(description="no profile and no declaration")] = Level.REJECT
-    unreadable: Annotated[Level, Field(description="a profile is there but damaged, or not for these channels")] = (
-        Level.REJECT
-    )
-    printer_class: Annotated[Level, Field(description="an RGB printer's profile: would be managed twice")] = (
-        Level.REJECT
-    )
-    declared_only: Annotated[Level, Field(description="EXIF or PNG declares the space, no profile embedded")] = (
-        Level.NOTE
-    )
-    display: Annotated[Level, Field(description="a single display's own profile")] = Level.WARN
-    demonstration: Annotated[Level, Field(description="the paper's own profile is the demonstration one")] = Level.WARN
+    missing: Level = Field(Level.REJECT, description="no profile and no declaration")
+    unreadable: Level = Field(Level.REJECT, description="a profile is there but damaged, or not for these channels")
+    printer_class: Level = Field(Level.REJECT, description="an RGB printer's profile: would be managed twice")
+    declared_only: Level = Field(Level.NOTE, description="EXIF or PNG declares the space, no profile embedded")
+    display: Level = Field(Level.WARN, description="a single display's own profile")
+    demonstration: Level = Field(Level.WARN, description="the paper's own profile is the demonstration one")
 
 
 def judge(subject: Subject, limits: ProfileLimits) -> Finding:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level
@@ -21,30 +19,27 @@ _MINUTE_H = 1 / 60
 class RepeatLimits(Limits):
     """Levels of a reprint, of the same print once more within `within`, and of more copies than the edition has."""
 
-    reprint: Annotated[Level, Field(description="the same bytes were made before on this paper at this size")] = (
-        Level.NOTE
-    )
-    again: Annotated[Level, Field(description="the same bytes by the same order, within `within`")] = Level.WARN
-    within: Annotated[
-        Hours | None, Field(description="how long a same print is taken for a slip, for example 24 h")
-    ] = None
-    edition_full: Annotated[Level, Field(description="more copies than `edition: {of: ...}` of the order")] = (
-        Level.REJECT
-    )
+    reprint: Level = Field(Level.NOTE, description="the same bytes were made before on this paper at this size")
+    again: Level = Field(Level.WARN, description="the same bytes by the same order, within `within`")
+    within: Hours | None = Field(None, description="how long a same print is taken for a slip, for example 24 h")
+    edition_full: Level = Field(Level.REJECT, description="more copies than `edition: {of: ...}` of the order")
 
 
 def judge(subject: Subject, limits: RepeatLimits) -> Finding:
     """The worst of: beyond the edition, the same print again, a reprint; a pass where it is the first."""
     if (problem := subject.text(Word.REPEAT_PROBLEM)) is not None:
-        return Finding(_NAME, limits.unmeasurable, f"Not looked up: {problem}", unit="earlier prints", do=_NOT_READ)
+        return Finding(
+            _NAME,
+            limits.unmeasurable,
+            f"Not looked up: {problem}",
+            unit="earlier prints",
+            do="Run `printqueue doctor`.",
+        )
     if subject.number(Measure.REPEAT_EARLIER) is None:
         return Finding(_NAME, Level.PASS, "Not looked up: there is no record of prints here.", unit="earlier prints")
     found = (_edition(subject, limits), _again(subject, limits), _reprint(subject, limits))
     heavy = [finding for finding in found if finding is not None and finding.level is not Level.PASS]
     return max(heavy, key=lambda finding: finding.level.weight) if heavy else _first(subject)
-
-
-_NOT_READ = "Run `printqueue doctor`."
 
 
 def _count(subject: Subject, name: Measure) -> int:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import hypot
-from typing import Annotated, NamedTuple
+from typing import NamedTuple
 
 from pydantic import Field
 
@@ -24,8 +25,8 @@ _MIN_PICTURE_MM = 10  # nobody wants a smaller print
 class ResolutionLimits(Limits):
     """Source pixels per inch on paper, for a picture of at most 500 mm diagonal; larger ones need fewer."""
 
-    reject_below: Annotated[Ppi | None, Field(description="fewer are turned back")] = None
-    warn_below: Annotated[Ppi | None, Field(description="fewer are warned of")] = None
+    reject_below: Ppi | None = Field(None, description="fewer are turned back")
+    warn_below: Ppi | None = Field(None, description="fewer are warned of")
 
 
 def judge(subject: Subject, limits: ResolutionLimits) -> Finding:
@@ -34,28 +35,40 @@ def judge(subject: Subject, limits: ResolutionLimits) -> Finding:
     if place is None:
         return unmeasured("resolution", limits.unmeasurable, "ppi")
     asked = [
-        _Asked(level, limit, _asked_ppi(limit, floor, place.picture_mm, subject.request.distance_mm))
+        _Minimum(level, limit, _asked_ppi(limit, floor, place.picture_mm, subject.request.distance_mm))
         for level, limit, floor in (
             (Level.REJECT, limits.reject_below, _FLOOR_REJECT_PPI),
             (Level.WARN, limits.warn_below, _FLOOR_WARN_PPI),
         )
         if limit is not None
     ]
-    for one in asked:
-        if place.source_ppi < one.ppi * (1 - _TOLERANCE):
-            best = max(asked, key=lambda other: other.ppi)  # the size offered should pass without a warning
-            return _too_few(subject, place, one, _enough_at(place, best, subject.request.distance_mm))
-    return Finding(
+    missed = next((one for one in asked if place.source_ppi < one.ppi * (1 - _TOLERANCE)), None)
+    said = missed or (asked[-1] if asked else None)
+    width, height = (number_text(mm, 0) for mm in place.picture_mm)
+    px = f"{subject.picture.width_px} × {subject.picture.height_px} px"
+    found = Finding(
         "resolution",
-        Level.PASS,
-        f"{_at_size(subject, place)}: enough.",
+        missed.level if missed else Level.PASS,
+        f"{number_text(place.source_ppi, 0)} ppi at {width} × {height} mm ({px}): "
+        f"{'too few pixels for this size' if missed else 'enough'}.",
         measured=round(place.source_ppi, 1),
-        limit=round(asked[-1].ppi, 1) if asked else None,
+        limit=round(said.ppi, 1) if said else None,
         unit="ppi",
+    )
+    if missed is None:
+        return found
+    best = max(asked, key=lambda other: other.ppi)  # the size offered should pass without a warning
+    return replace(
+        found,
+        do="Export again at full size, if this was scaled down.",
+        why="The texture of this sheet forgives some softness, but not this much."
+        if subject.paper.surface.textured
+        else "A smooth sheet hides nothing: fine lines will look soft at arm's length.",
+        instead=_smaller(place, _enough_at(place, best, subject.request.distance_mm)),
     )
 
 
-class _Asked(NamedTuple):
+class _Minimum(NamedTuple):
     """A limit of the rules, what falling under it weighs, and the ppi that it asks of this picture."""
 
     level: Level
@@ -74,34 +87,11 @@ def _distance_scale(picture_mm: tuple[float, float], distance_mm: float | None) 
     return _REFERENCE_MM / max(seen_from, _REFERENCE_MM if distance_mm is None else 100.0)
 
 
-def _enough_at(place: Placement, asked: _Asked, distance_mm: float | None) -> float:
+def _enough_at(place: Placement, asked: _Minimum, distance_mm: float | None) -> float:
     """The ppi that a smaller picture must reach: it is looked at from nearer, so that may be more than was asked."""
     smaller = (place.picture_mm[0] * place.source_ppi / asked.ppi, place.picture_mm[1] * place.source_ppi / asked.ppi)
     needs_more = _asked_ppi(asked.limit, 0.0, smaller, distance_mm) > asked.ppi * (1 + 1e-9)
     return asked.limit if needs_more else asked.ppi
-
-
-def _at_size(subject: Subject, place: Placement) -> str:
-    width, height = (number_text(mm, 0) for mm in place.picture_mm)
-    used = subject.picture
-    return f"{number_text(place.source_ppi, 0)} ppi at {width} × {height} mm ({used.width_px} × {used.height_px} px)"
-
-
-def _too_few(subject: Subject, place: Placement, asked: _Asked, enough_ppi: float) -> Finding:
-    smooth = not subject.paper.surface.textured
-    return Finding(
-        "resolution",
-        asked.level,
-        f"{_at_size(subject, place)}: too few pixels for this size.",
-        measured=round(place.source_ppi, 1),
-        limit=round(asked.ppi, 1),
-        unit="ppi",
-        do="Export again at full size, if this was scaled down.",
-        why="A smooth sheet hides nothing: fine lines will look soft at arm's length."
-        if smooth
-        else "The texture of this sheet forgives some softness, but not this much.",
-        instead=_smaller(place, enough_ppi),
-    )
 
 
 def _smaller(place: Placement, ppi: float) -> str:

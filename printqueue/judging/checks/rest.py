@@ -1,9 +1,8 @@
-"""How long has the picture rested since it was taken? A matter of taste, silent without a date."""
+"""How long has the picture rested since it was taken? A matter of taste; silent without a date."""
 
 from __future__ import annotations
 
 import re
-from typing import Annotated
 
 from pydantic import Field
 
@@ -23,7 +22,7 @@ _AHEAD_DAYS = 1  # taken today on the other side of the date line
 class RestLimits(Limits):
     """Days between capture and judgement."""
 
-    note_below: Annotated[Days | None, Field(description="pictures taken more lately than this get a note")] = None
+    note_below: Days | None = Field(None, description="pictures taken more lately than this get a note")
 
 
 def judge(subject: Subject, limits: RestLimits) -> Finding:
@@ -46,7 +45,7 @@ def _silent(says: str, limits: RestLimits) -> Finding:
 
 
 def _days_since(subject: Subject, captured: str) -> tuple[int | None, str]:
-    """Whole days, or None and why the date is not believed."""
+    """Whole days; or None, and why the date is not believed."""
     today = subject.setting.today
     match = _EXIF_TIME.match(captured)
     if match is None or today is None:

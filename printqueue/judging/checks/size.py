@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated
 
 from pydantic import Field
 
@@ -24,9 +23,9 @@ _DESCENDERS = 0.4  # how far letters hang below their baseline, in cap heights
 class SizeLimits(Limits):
     """Levels for what does not fit, a size that is not stocked, and picture inside the printer's margin."""
 
-    does_not_fit: Annotated[Level, Field(description="the picture cannot be placed on the sheet")] = Level.REJECT
-    unlisted: Annotated[Level, Field(description="a sheet size that the paper's sizes: does not list")] = Level.NOTE
-    margin: Annotated[Level, Field(description="picture inside the margin that the printer cannot reach")] = Level.WARN
+    does_not_fit: Level = Field(Level.REJECT, description="the picture cannot be placed on the sheet")
+    unlisted: Level = Field(Level.NOTE, description="a sheet size that the paper's sizes: does not list")
+    margin: Level = Field(Level.WARN, description="picture inside the margin that the printer cannot reach")
 
 
 def judge(subject: Subject, limits: SizeLimits) -> Finding:
@@ -37,7 +36,7 @@ def judge(subject: Subject, limits: SizeLimits) -> Finding:
     size = subject.request.size.name
     width, height = (number_text(mm, 0) for mm in place.picture_mm)
     says = f"{width} × {height} mm on {size}"
-    how = _how(subject, place)
+    how = _enlarged(place) + _cropped(subject, place)  # said, but not a fault
     if (inside := _inside_margin(subject, place)) is not None:
         return _margin(limits, says, inside)
     if subject.paper.deckled and place.trim_mm == 0 and 0 < min(place.borders_mm) < DECKLED_BORDER_MM - 1e-6:
@@ -53,11 +52,6 @@ def judge(subject: Subject, limits: SizeLimits) -> Finding:
             origin="your rule",
         )
     return Finding("size", Level.PASS, f"{says}.{how}", measured=says, limit=size)
-
-
-def _how(subject: Subject, place: Placement) -> str:
-    """What is done to the pixels and to the shape, where anything is: said, and no fault."""
-    return _enlarged(place) + _cropped(subject, place)
 
 
 def _enlarged(place: Placement) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import replace
+from math import inf
 
 from pydantic import Field
 
@@ -13,7 +14,7 @@ from printqueue.core.model.subject import Subject
 from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import Percent
-from printqueue.judging.contract import Check, Explanation
+from printqueue.judging.contract import Check, Explanation, crossed
 
 SOFT_DB = -19.0  # native photographs lie above; by trial
 
@@ -23,14 +24,12 @@ _COARSE_QUALITY, _COARSE_BLOCKS = 65.0, 35.0  # of JPEG: quality 1 to 100, and b
 class SoftnessLimits(Limits):
     """True detail in % of the pixel grid, and what an enlargement seen in the grid weighs."""
 
-    warn_below: Annotated[
-        Percent | None, Field(description="true detail under this part of the pixel grid is warned of")
-    ] = None
-    note_below: Annotated[Percent | None, Field(description="true detail under this part is noted")] = None
-    enlarged: Annotated[
-        Level, Field(description="the pixel grid itself shows an enlargement, whatever detail is left")
-    ] = Level.PASS
-    unmeasurable: Annotated[Level, Field(description="fog or grain alone: no detail that could be soft")] = Level.PASS
+    warn_below: Percent | None = Field(None, description="true detail under this part of the pixel grid is warned of")
+    note_below: Percent | None = Field(None, description="true detail under this part is noted")
+    enlarged: Level = Field(
+        Level.PASS, description="the pixel grid itself shows an enlargement, whatever detail is left"
+    )
+    unmeasurable: Level = Field(Level.PASS, description="fog or grain alone: no detail that could be soft")
 
 
 def judge(subject: Subject, limits: SoftnessLimits) -> Finding:
@@ -40,27 +39,18 @@ def judge(subject: Subject, limits: SoftnessLimits) -> Finding:
         return unmeasured("softness", limits.unmeasurable, "%")
     if detail is None:
         return _not_measurable(limits)
-    level, limit = _by_detail(subject, detail, limits)
     enlarged = _shows_enlargement(subject)
+    missing = enlarged or (subject.number(Measure.SOFTNESS_TAIL_DB) or 0.0) < SOFT_DB  # else the scene has no more
+    level, limit = crossed(detail if missing else inf, warn=limits.warn_below, note=limits.note_below, below=True)
     if enlarged and limits.enlarged.weight > level.weight:
         level, limit = limits.enlarged, None
-    if level is not Level.PASS:
-        return _soft(subject, level, detail, limit, enlarged=enlarged)
-    nearest = limits.note_below if limits.note_below is not None else limits.warn_below
-    says = "Enlarged, with enough detail left." if enlarged else "Detail as fine as the pixels, in the sharpest places."
-    if detail < 100 and not enlarged:
-        says = f"Detail reaches {number_text(detail, 0)} % of the pixel grid in the sharpest places."
-    return Finding("softness", Level.PASS, says, measured=round(detail), limit=nearest, unit="%")
-
-
-def _by_detail(subject: Subject, detail: float, limits: SoftnessLimits) -> tuple[Level, float | None]:
-    """Detail counts as missing where the spectrum falls off steeply, or where the grid shows the enlargement."""
-    tail = subject.number(Measure.SOFTNESS_TAIL_DB)
-    sure = _shows_enlargement(subject) or (tail is not None and tail < SOFT_DB)
-    for level, limit in ((Level.WARN, limits.warn_below), (Level.NOTE, limits.note_below)):
-        if sure and limit is not None and detail < limit:
-            return level, limit
-    return Level.PASS, None
+    says = f"Detail reaches {number_text(detail, 0)} % of the pixel grid in the sharpest places."
+    if enlarged:
+        says = "Enlarged, with enough detail left."
+    elif detail >= 100:
+        says = "Detail as fine as the pixels, in the sharpest places."
+    found = Finding("softness", level, says, measured=round(detail), limit=limit, unit="%")
+    return found if level is Level.PASS else _soft(subject, detail, found, enlarged=enlarged)
 
 
 def _shows_enlargement(subject: Subject) -> bool:
@@ -88,17 +78,13 @@ def _ppi(subject: Subject, detail: float) -> str:
     return f": about {number_text(ppi * detail / 100, 0)} of {number_text(ppi, 0)} ppi"
 
 
-def _soft(subject: Subject, level: Level, detail: float, limit: float | None, *, enlarged: bool) -> Finding:
+def _soft(subject: Subject, detail: float, found: Finding, *, enlarged: bool) -> Finding:
     places = subject.regions(Where.SOFTNESS)
     best = told(places, "judged by its sharpest place,")
     what = "Enlarged by software" if enlarged else "Soft throughout"
-    return Finding(
-        "softness",
-        level,
-        f"{what}{best}: true detail fills {number_text(detail, 0)} % of the pixel grid{_ppi(subject, detail)} (±25 %).",
-        measured=round(detail),
-        limit=limit,
-        unit="%",
+    return replace(
+        found,
+        says=f"{what}{best}: true detail fills {number_text(detail, 0)} % of the pixel grid{_ppi(subject, detail)} (±25 %).",
         why="This sheet's texture hides some of it, but near by fine lines will look soft."
         if subject.paper.surface.textured
         else "A smooth sheet hides nothing: fine lines will look soft at arm's length.",

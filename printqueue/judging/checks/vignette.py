@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import log2
-from typing import Annotated
 
 from pydantic import Field
 
@@ -13,7 +13,8 @@ from printqueue.core.model.subject import Subject
 from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import Lightness
-from printqueue.judging.contract import Check, Explanation
+from printqueue.imaging.colour.exposure import luminance
+from printqueue.judging.contract import Check, Explanation, crossed
 
 _MAX_STOPS = 3.0  # beyond it the corner is as good as black, and no exposure brings it back
 
@@ -21,13 +22,10 @@ _MAX_STOPS = 3.0  # beyond it the corner is as good as black, and no exposure br
 class VignetteLimits(Limits):
     """How much darker than the centre all four corners may be."""
 
-    note_above: Annotated[Lightness | None, Field(description="corners darker than the centre by more are noted")] = (
-        None
+    note_above: Lightness | None = Field(None, description="corners darker than the centre by more are noted")
+    warn_above: Lightness | None = Field(
+        None, description="corners darker by more are warned of; not set, because a vignette may be meant"
     )
-    warn_above: Annotated[
-        Lightness | None,
-        Field(description="corners darker by more are warned of; not set, because a vignette may be meant"),
-    ] = None
 
 
 def judge(subject: Subject, limits: VignetteLimits) -> Finding:
@@ -35,13 +33,19 @@ def judge(subject: Subject, limits: VignetteLimits) -> Finding:
     corners, lightest = subject.number(Measure.VIGNETTE_CORNERS_L), subject.number(Measure.VIGNETTE_LIGHTEST_CORNER_L)
     if corners is None or lightest is None:
         return _not_measurable(subject, limits)
+    darker, says = -corners, f"The corners are {number_text(-corners, 0)} L* darker than the centre."
     if lightest >= 0:
-        return _fine(limits, _one_light_corner(corners, lightest), -lightest)
-    darker = -corners
-    for level, limit in ((Level.WARN, limits.warn_above), (Level.NOTE, limits.note_above)):
-        if limit is not None and darker > limit:
-            return _dark(subject, level, darker, limit)
-    return _fine(limits, f"The corners are {number_text(darker, 0)} L* darker than the centre.", darker)
+        darker, says = -lightest, _one_light_corner(corners, lightest)
+    level, limit = crossed(darker, warn=limits.warn_above, note=limits.note_above)
+    found = Finding("vignette", level, says, measured=round(darker, 1), limit=limit, unit="L*")
+    if level is Level.PASS:
+        return found
+    return replace(
+        found,
+        why="Dark corners show more against white paper than on a screen: the border lies right beside them.",
+        do=f"Nothing, if the dark corners are meant; else lighten them in the lens correction{_by(subject, darker)}.",
+        origin="a description; your rule" if level is Level.NOTE else "your rule",
+    )
 
 
 def _not_measurable(subject: Subject, limits: VignetteLimits) -> Finding:
@@ -60,38 +64,14 @@ def _one_light_corner(corners: float, lightest: float) -> str:
     return f"No dark corners all round: one is {number_text(lightest, 0)} L* lighter than the centre."
 
 
-def _fine(limits: VignetteLimits, says: str, darker: float) -> Finding:
-    nearest = limits.note_above if limits.note_above is not None else limits.warn_above
-    return Finding("vignette", Level.PASS, says, measured=round(darker, 1), limit=nearest, unit="L*")
-
-
-def _dark(subject: Subject, level: Level, darker: float, limit: float) -> Finding:
-    return Finding(
-        "vignette",
-        level,
-        f"The corners are {number_text(darker, 0)} L* darker than the centre.",
-        measured=round(darker, 1),
-        limit=limit,
-        unit="L*",
-        why="Dark corners show more against white paper than on a screen: the border lies right beside them.",
-        do=f"Nothing, if the dark corners are meant; else lighten them in the lens correction{_by(subject, darker)}.",
-        origin="a description; your rule" if level is Level.NOTE else "your rule",
-    )
-
-
 def _by(subject: Subject, darker: float) -> str:
     """', by about 0.7 stop' in the corners, where exposure can do it."""
     centre = subject.number(Measure.VIGNETTE_CENTRE_L)
     if centre is None or not 0 <= centre - darker <= 100:
         return ""
-    stops = log2(max(_luminance(centre), 1e-6) / max(_luminance(centre - darker), 1e-6))
+    stops = log2(max(luminance(centre), 1e-6) / max(luminance(centre - darker), 1e-6))
     words = number_text(stops)
     return f", by about {words} stop{'s' if round(stops, 1) > 1 else ''}" if 0.05 < stops <= _MAX_STOPS else ""
-
-
-def _luminance(L: float) -> float:
-    """Y of white = 1 (CIE 15)."""
-    return float(((L + 16) / 116) ** 3) if L > 8 else L * 27 / 24389
 
 
 CHECK = Check(

@@ -1,12 +1,10 @@
 """Is the file readable to its end?
 
-The reading itself refuses what is damaged (`PictureError`); this check says so when all was read,
+Reading itself refuses what is damaged (`PictureError`); this check confirms that all was read,
 and gives the refusal its place among the findings.
 """
 
 from __future__ import annotations
-
-from typing import Annotated
 
 from pydantic import Field
 
@@ -20,7 +18,7 @@ from printqueue.judging.contract import Check, Explanation
 class WholeLimits(Limits):
     """Nothing to set: a picture that cannot be read cannot be printed."""
 
-    unmeasurable: Annotated[Level, Field(description="rows that could not be read")] = Level.REJECT
+    unmeasurable: Level = Field(Level.REJECT, description="rows that could not be read")
 
 
 def judge(subject: Subject, limits: WholeLimits) -> Finding:

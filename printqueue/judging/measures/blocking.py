@@ -72,7 +72,7 @@ class Blocking:
 
 
 @dataclass(frozen=True, slots=True)
-class _Edges:
+class _BlockEdges:
     """Of one tile and direction, by phase of the 8-px grid (8,): mean extra step in calm places in counts, and
     the share of all places whose step is larger than both beside it; mean activity in counts."""
 
@@ -107,7 +107,7 @@ def _counts(tile: Tile) -> Plane:
     return tile.tone * _COUNTS
 
 
-def _edges(plane: Plane, first: int) -> _Edges:
+def _edges(plane: Plane, first: int) -> _BlockEdges:
     """Extra steps between columns, by the phase of the right one; `first`: the picture's column of column 0."""
     step = np.abs(np.diff(plane, axis=1))
     before, here, after = step[:, :-2], step[:, 1:-1], step[:, 2:]
@@ -119,7 +119,7 @@ def _edges(plane: Plane, first: int) -> _Edges:
     activity = float(np.einsum("ij,ij->", np.minimum(here, _CALM), calm))
     larger = (here > beside).mean(axis=0)
     by_phase = [_by_phase(kind, first + 2) for kind in (column, larger)]
-    return _Edges(by_phase[0], by_phase[1], activity / max(float(places.sum()), 1.0), float(places.sum()))
+    return _BlockEdges(by_phase[0], by_phase[1], activity / max(float(places.sum()), 1.0), float(places.sum()))
 
 
 def _by_phase(values: Values, first: int) -> Values:
@@ -130,25 +130,25 @@ def _by_phase(values: Values, first: int) -> Values:
     return np.roll(periods[cut:-cut].mean(axis=0), first % BLOCK_PX)
 
 
-def _calm(edges: Sequence[_Edges]) -> float:
+def _calm(edges: Sequence[_BlockEdges]) -> float:
     return sum(one.calm for one in edges)
 
 
-def _mean(edges: Sequence[_Edges]) -> Values:
+def _mean(edges: Sequence[_BlockEdges]) -> Values:
     weights = np.array([one.calm for one in edges])
     return np.asarray(np.average([one.extra for one in edges], axis=0, weights=weights))
 
 
-def _phase(edges: Sequence[_Edges]) -> int:
+def _phase(edges: Sequence[_BlockEdges]) -> int:
     return int(np.argmax(_mean(edges)))
 
 
-def _busy_phase(edges: Sequence[_Edges]) -> int:
+def _busy_phase(edges: Sequence[_BlockEdges]) -> int:
     """The phase as detail shows it, where no place is calm enough: steps larger than their neighbours."""
     return int(np.argmax(sum(one.larger for one in edges)))
 
 
-def _pooled(edges: Sequence[_Edges]) -> tuple[float, float]:
+def _pooled(edges: Sequence[_BlockEdges]) -> tuple[float, float]:
     """Extra step (counts) of the strongest phase over the second, and the score in %.
 
     The second instead of the mean of the others: an enlargement by 2 or 4 has two or four strong phases.
@@ -159,7 +159,7 @@ def _pooled(edges: Sequence[_Edges]) -> tuple[float, float]:
     return step, 100 * step / (activity + _UNSEEN)
 
 
-def _local(edges: _Edges, phase: int) -> float:
+def _local(edges: _BlockEdges, phase: int) -> float:
     """The score of one tile at the picture's phase, %; 0 where it has hardly a calm place."""
     if edges.calm < _MIN_CALM_SHARE * TILE_PX**2 / 2:
         return 0.0

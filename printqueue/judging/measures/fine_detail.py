@@ -46,8 +46,8 @@ _CALM_BIAS = 1.15
 _NEAR_AN_END = 0.42  # a block's mean tone, away from 0.5
 _MIN_CALM = 10
 _MAX_GRAIN = 0.035**2  # energy of octaves 0 and 1
-_MIN_ABOVE_NOISE = 0.2  # what stands over the noise, against the noise: less is nothing but noise
-_MIN_ENERGY = 1e-6  # 0.1 % of the tone scale, root mean square: less is nothing to speak of
+_MIN_ABOVE_NOISE = 0.2  # of the noise, what rises above it: less is noise alone
+_MIN_ENERGY = 1e-6  # 0.1 % of the tone scale, root mean square: less is negligible
 _MAP_CELLS = 12
 _WELL_ABOVE = 2.0
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,7 +15,7 @@ from printqueue.core.model.measures import GAMUT_OVER
 from printqueue.core.model.region import Region
 from printqueue.imaging.colour.difference import hue_and_chroma_difference
 from printqueue.imaging.colour.hues import NAMES, hue_index
-from printqueue.judging.measures.regions import largest_regions
+from printqueue.judging.measures.regions import in_cells, largest_regions
 
 Lab = NDArray[np.float32]
 Plane = NDArray[np.float32]
@@ -26,7 +25,6 @@ _CLEAR, _SLIGHT = 6.0, 3.0
 _RARE = 0.01
 _NAMED = 0.2  # share of the change that a hue must have to be named
 _MAX_HUES = 3
-_CELL = 8  # px; places are found among cells that mostly change
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +64,7 @@ def measure_gamut(delivered_lab: Lab, proof_lab: Lab) -> Gamut:
         _hues(before, difference[changed]),
         _mean_chroma(before),
         _mean_chroma(after),
-        _places(changed, difference),
+        largest_regions(in_cells(changed) > 0.5, in_cells(difference)),
     )
 
 
@@ -83,12 +81,3 @@ def _hues(lab: Lab, difference: Plane) -> tuple[str, ...]:
     weights = np.bincount(hue_index(lab[:, 1], lab[:, 2]), difference, len(NAMES))
     heaviest = np.argsort(-weights, kind="stable")[:_MAX_HUES]
     return tuple(NAMES[i] for i in heaviest if weights[i] >= _NAMED * weights.sum())
-
-
-def _places(changed: NDArray[np.bool_], difference: Plane) -> tuple[Region, ...]:
-    """Pieces made of cells of which more than half changes: scattered pixels do not make a place."""
-    height, width = changed.shape
-    cells = (max(1, round(width / _CELL)), max(1, round(height / _CELL)))
-    share = cv2.resize(changed.astype(np.float32), cells, interpolation=cv2.INTER_AREA)
-    mean = cv2.resize(difference, cells, interpolation=cv2.INTER_AREA)
-    return largest_regions(np.asarray(share > 0.5), np.asarray(mean, np.float32))

@@ -115,12 +115,12 @@ def find_edges(
     """Usable contour edges of a plane or tile (H, W) of perceptual tone in 0..1.
 
     Level 0 takes it as it is; level 1 at half its size, where wider rims fit between the plateaus.
-    origin_px (x, y) is where a tile lies in its picture. The outermost 10 px of the level are not looked at:
+    origin_px (x, y) is where a tile lies in its picture. The outermost 10 px of the level are skipped:
     tiles on a grid of multiples of 16 px that overlap by 20 px (level 1: 40 px) see every edge once.
     With more than max_profiles contours every n-th is taken. Raises ValueError for another shape or level.
     """
     plane = _at_level(tone, level)
-    # NaN or infinity in a hostile plane fails the limits, and so takes away only the edges that it touches
+    # NaN or infinity in a hostile plane fails the limits, and so costs only the edges that it touches
     with np.errstate(invalid="ignore", over="ignore"):
         profiles = contour_profiles(plane, max_profiles)
         x = (profiles.x << level) + level + origin_px[0]

@@ -1,6 +1,8 @@
-"""The few places that a map of faults comes down to."""
+"""The few places worth marking on a map of faults."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import cv2
 import numpy as np
@@ -9,6 +11,7 @@ from numpy.typing import NDArray
 from printqueue.core.model.region import Region
 
 MAX_REGIONS = 5
+_CELL = 8  # px
 
 
 def largest_regions(mask: NDArray[np.bool_], values: NDArray[np.float32] | None = None) -> tuple[Region, ...]:
@@ -25,3 +28,10 @@ def largest_regions(mask: NDArray[np.bool_], values: NDArray[np.float32] | None 
         value = None if values is None else float(values[labels == label].mean())
         found.append(Region(left / width, top / height, across / width, down / height, value))
     return tuple(found)
+
+
+def in_cells(plane: NDArray[Any]) -> NDArray[np.float32]:
+    """Means of (H, W) over cells of about 8 × 8 px. Cells that are mostly set make a place, scattered pixels do not."""
+    height, width = plane.shape
+    size = max(1, round(width / _CELL)), max(1, round(height / _CELL))
+    return np.asarray(cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA), np.float32)

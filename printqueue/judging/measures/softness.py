@@ -1,6 +1,6 @@
 """How much of the pixel grid carries detail: enlarged and blurred files against native ones.
 
-Three witnesses, each blind where another sees. The whitened spectrum of the most detailed blocks falls off before
+Three measures, each of which sees what another misses. The whitened spectrum of the most detailed blocks falls off before
 the grid's end in blurred and in strongly enlarged pictures. Enlarging by other than whole factors leaves a
 period in the size of differences between neighbours (Gallagher 2005); doubling leaves pixels in pairs, which
 stays under sharpening, grain and JPEG. Judged by the most detailed places, so that a shallow focus passes.
@@ -62,7 +62,7 @@ class Softness:
 
     @property
     def enlarged(self) -> bool:
-        """Whether the pixel grid itself shows that pixels were made by interpolation. False does not prove the contrary."""
+        """Whether the pixel grid shows interpolated pixels. False proves nothing."""
         return (self.peak or 0.0) > PEAK or (self.paired or 0.0) > PAIRED
 
 
@@ -103,7 +103,7 @@ def measure_softness(tiles: Sequence[Tile], size_px: tuple[int, int] | None = No
 
 
 def _sharpest(values: Numbers) -> float:
-    """The third highest of the blocks: a small sharp part counts, one or two freaks do not."""
+    """The third highest of the blocks: a small sharp part counts, one or two outliers do not."""
     return float(np.sort(values)[-min(_RANK, values.size)])
 
 

@@ -1,7 +1,7 @@
 """A bounded sample of a picture at the file's own pixels: square tiles on an even grid.
 
 What lies in the pixel grid itself (true detail, JPEG blocks, steps in smooth areas) is lost in a working
-copy, and reading all of it buys nothing: 128 tiles of 256 × 256 px (8.4 MP) hold enough of it. Pictures up
+copy, and reading every pixel would gain nothing: 128 tiles of 256 × 256 px (8.4 MP) hold enough of it. Pictures up
 to 8.4 MP are covered whole; of a 50-megapixel picture every 610 px or so one tile is taken.
 """
 

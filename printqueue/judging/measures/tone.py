@@ -1,4 +1,4 @@
-"""Tones of the delivered picture, and what becomes of them on the paper.
+"""DeliveredTones of the delivered picture, and what becomes of them on the paper.
 
 All arrays are small working copies of at most a few megapixels:
 `delivered` L* of the picture as handed over (after its lift), white = 100;
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from printqueue.core.model.measures import LIFT_COST
 from printqueue.core.model.region import Region
 from printqueue.imaging.colour.exposure import lightest_kept
-from printqueue.judging.measures.regions import largest_regions
+from printqueue.judging.measures.regions import in_cells, largest_regions
 
 Lightness = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -28,13 +28,12 @@ _SHADOW_L = 40.0
 _DETAIL_L = 0.5  # a neighbourhood whose L* varies less holds nothing to lose
 _GRAIN_PX, _NEAR_PX = 3, 7
 _KEPT_HALF = 0.5
-_CELL = 8  # px; places are found among cells that are mostly lost
-_PIECE = 0.0005  # of the area; smaller pieces are not told
+_PIECE = 0.0005  # of the area; smaller pieces are not reported
 _MAX_PIECES = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Tones:
+class DeliveredTones:
     """Lightness of the delivered picture, in L*."""
 
     median: float
@@ -78,7 +77,7 @@ class Shadows:
     places: tuple[Region, ...] = ()
 
 
-def measure_tones(delivered: Lightness) -> Tones:
+def measure_tones(delivered: Lightness) -> DeliveredTones:
     """Percentiles of L* over (H, W), and what each lift would cost.
 
     NaN counts as black, infinity as white.
@@ -86,7 +85,7 @@ def measure_tones(delivered: Lightness) -> Tones:
     plane = _finite(delivered)
     median, p995 = (float(value) for value in np.percentile(plane, [50, 99.5]))
     cost = tuple(_percent(plane >= lightest_kept(thirds / 3)) for thirds in LIFT_COST)
-    return Tones(median, p995, cost)
+    return DeliveredTones(median, p995, cost)
 
 
 def measure_bare_paper(device: NDArray[np.uint16]) -> BarePaper:
@@ -109,7 +108,7 @@ def measure_shadows(delivered: Lightness, proof: Lightness) -> Shadows:
     """Separation of dark tones on paper against the delivered picture, both (H, W).
 
     Separation is the standard deviation of L* among 7 × 7 pixels around each pixel, after a mean over 3 × 3 that
-    takes away most of what single pixels do (noise). Dark: a mean below L* 40. Detail: a separation over 0.5 L*.
+    removes most single-pixel noise. Dark: a mean below L* 40. Detail: a separation over 0.5 L*.
     """
     mean, before = _local(_finite(delivered))
     detail = (mean < _SHADOW_L) & (before > _DETAIL_L)
@@ -145,12 +144,9 @@ def _mean_around(plane: Lightness, side: int) -> Lightness:
 
 
 def _lost_places(lost: Mask, kept: Lightness) -> tuple[Region, ...]:
-    """Pieces made of cells of which more than half is lost: scattered pixels do not make a place."""
-    height, width = lost.shape
-    cells = (max(1, round(width / _CELL)), max(1, round(height / _CELL)))
-    share = cv2.resize(lost.astype(np.float32), cells, interpolation=cv2.INTER_AREA)
-    kept_there = cv2.resize(np.where(lost, kept, 0), cells, interpolation=cv2.INTER_AREA) / np.maximum(share, 1e-6)
-    return largest_regions(np.asarray(share > 0.5), np.asarray(100 * kept_there, np.float32))
+    share = in_cells(lost)
+    kept_there = in_cells(np.where(lost, kept, 0)) / np.maximum(share, 1e-6)
+    return largest_regions(share > 0.5, np.asarray(100 * kept_there, np.float32))
 
 
 def _pieces(mask: Mask) -> tuple[float, tuple[Region, ...]]:

@@ -6,6 +6,6 @@ native.py   what lies in the pixel grid itself, on the tiles; the same for every
 tones.py    tones and colours of the delivered picture and of its proof, on the working copy
 printed.py  what must be judged at the size of the print, on bands at print scale
 
-The numbers go to the checks; no limit is known here. A new number is a function in `measure/`, its name in
-`model/measures` and its line in one of these files.
+The numbers go to the checks; no limit is known here. A new number is a function in `measures/`, its name in
+`core/model/measures` and its line in one of these files.
 """

@@ -1,7 +1,7 @@
 """The first pass: every row once, at the file's own pixels; the same for every print of the picture.
 
-It proves that the picture can be read to its end, counts the levels, and takes away the working copy and
-the tiles that the later measurements look at, so that they need not read it again.
+It proves that the picture can be read to its end, counts the levels, and keeps the working copy and
+the tiles for the later measurements, which need not read it again.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class FirstPass:
 class _Band:
     counts: levels.Histogram
     copy: Codes
-    strips: list[Samples]  # the parts of the tiles that lie in these rows, in the order of `_Cutter.strips`
+    strips: list[Samples]  # the parts of the tiles that lie in these rows, in the order of `_strips`
 
 
 def first_pass(source: Source) -> FirstPass:

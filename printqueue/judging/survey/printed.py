@@ -12,7 +12,7 @@ from printqueue.core.units import MM_PER_INCH
 from printqueue.imaging.colour.icc import Profile
 from printqueue.imaging.render.bands import PRINTED_ROWS, THREADS
 from printqueue.imaging.render.engine import Renderer
-from printqueue.imaging.render.tone import ToneBands, Tones, tone_bands
+from printqueue.imaging.render.tone import ToneBands, tone_bands
 from printqueue.judging.measures import fine_detail, halo
 from printqueue.judging.survey.readings import Readings, rounded
 
@@ -59,7 +59,7 @@ def _look(bands: ToneBands, place: Placement) -> _Found:
     found, height = _Found(), place.picture_px[1]
 
     def band(start: int) -> tuple[list[halo.Edges], fine_detail.OctaveEnergy]:
-        plane: Tones = bands.band(start, min(start + PRINTED_ROWS, height))
+        plane = bands.band(start, min(start + PRINTED_ROWS, height))
         edges = [halo.find_edges(plane, level=level, origin_px=(0, start)) for level in halo.LEVELS]
         return edges, fine_detail.octave_energy(plane, origin_px=(0, start))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from printqueue.core.model.measures import GAMUT_OVER, LIFT_COST, Measure, Where, Word
 from printqueue.core.model.request import Request
+from printqueue.core.text import enumerated
 from printqueue.imaging.colour import manager
 from printqueue.imaging.colour.curves import channel_curves
 from printqueue.imaging.colour.source_profile import SourceProfile
@@ -70,7 +70,7 @@ def _views(copy: Codes, profile: SourceProfile, paper_profile: bytes, request: R
     return _Views(manager.to_lab(codes, profile.data), device, manager.to_lab(device, paper_profile), black)
 
 
-def _delivered(tones: tone.Tones) -> Readings:
+def _delivered(tones: tone.DeliveredTones) -> Readings:
     costs = zip(LIFT_COST.values(), tones.lift_cost_percent, strict=True)
     return Readings(
         {
@@ -86,7 +86,7 @@ def _bare(bare: tone.BarePaper) -> Readings:
         {
             Measure.TONE_BARE_LARGEST_PERCENT: round(bare.largest_percent, 3),
             Measure.TONE_BARE_EDGE_PERCENT: round(bare.edge_percent, 2),
-            Word.TONE_BARE_SIDES: _listed(bare.sides),
+            Word.TONE_BARE_SIDES: enumerated(bare.sides) or None,
         },
         {Where.BARE: bare.places},
     )
@@ -128,16 +128,9 @@ def _gamut(views: _Views) -> Readings:
     return Readings(
         {
             **{name: round(share, 2) for name, share in shares},
-            Word.GAMUT_HUES: _listed(found.hues),
+            Word.GAMUT_HUES: enumerated(found.hues) or None,
             Measure.GAMUT_CHROMA_BEFORE: rounded(found.chroma_before, 1),
             Measure.GAMUT_CHROMA_AFTER: rounded(found.chroma_after, 1),
         },
         {Where.GAMUT: found.places},
     )
-
-
-def _listed(words: Sequence[str]) -> str | None:
-    """ "a", "a and b", "a, b and c"; None for nothing."""
-    if not words:
-        return None
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from printqueue.imaging.colour.difference import delta_e_2000, lightness, luminance
+from printqueue.imaging.colour.difference import lightness, luminance
+from tests.imaging.colour.looking import delta_e_2000
 
 with warnings.catch_warnings():  # it misses its plotting library aloud
     warnings.simplefilter("ignore")

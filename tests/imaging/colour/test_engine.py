@@ -37,7 +37,7 @@ def through_imagecodecs(
 ) -> NDArray[np.generic]:
     """The library's own call."""
     given = engine._GREY if pixels.ndim == 2 else engine._RGB
-    return engine._each_time(pixels, source, target, given, engine._TARGETS[to], 1, flags)
+    return engine._each_time(engine._Conversion(source, target, given, engine._TARGETS[to], 1, flags), pixels)
 
 
 def test_the_engine_is_seen() -> None:
@@ -105,7 +105,7 @@ def test_parts_of_one_call(monkeypatch: pytest.MonkeyPatch) -> None:
     convert = prepare(SRGB, PAPER, "rgb-16", grey=False, intent=1, flags=0)
     whole = convert(COLOURS)
     for most in (1, 50, 51, 149):
-        monkeypatch.setattr(engine, "_MOST_AT_ONCE", most)
+        monkeypatch.setattr(engine, "_MAX_AT_ONCE", most)
         assert np.array_equal(convert(COLOURS), whole)
 
 
@@ -165,7 +165,7 @@ def test_memory_goes_with_it() -> None:
     def some(count: int) -> None:
         for number in range(count):
             flags = (33 + number % 16) << 16 | 0x2000 * (number // 16 % 2)
-            engine._prepared(SRGB, PAPER, "rgb-16", grey=False, intent=1, flags=flags)
+            prepare(SRGB, PAPER, "rgb-16", grey=False, intent=1, flags=flags)
 
     some(40)
     before = resident_kb()

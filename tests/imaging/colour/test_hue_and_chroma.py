@@ -12,7 +12,8 @@ import skimage.data
 from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from printqueue.imaging.colour.difference import delta_e_2000, hue_and_chroma_difference
+from printqueue.imaging.colour.difference import hue_and_chroma_difference
+from tests.imaging.colour.looking import delta_e_2000
 
 with warnings.catch_warnings():  # it misses its plotting library aloud
     warnings.simplefilter("ignore")

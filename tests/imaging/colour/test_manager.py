@@ -18,8 +18,8 @@ from PIL import Image
 from printqueue.core.model.paper import Intent
 from printqueue.imaging.colour import manager, spaces
 from printqueue.imaging.colour.curves import channel_curves
-from printqueue.imaging.colour.difference import delta_e_2000
 from printqueue.imaging.colour.icc import ProfileError, read_profile
+from tests.imaging.colour.looking import delta_e_2000
 
 Array = NDArray[np.float64]
 PROFILES = Path(__file__).parents[3] / "printqueue/rules/profiles"

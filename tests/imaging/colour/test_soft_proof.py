@@ -18,7 +18,7 @@ from PIL import Image, ImageCms
 
 from printqueue.core.model.paper import Intent
 from printqueue.imaging.colour import manager, spaces
-from printqueue.imaging.colour.difference import delta_e_2000
+from tests.imaging.colour.looking import delta_e_2000, soft_proof
 
 with warnings.catch_warnings():  # it misses its plotting library aloud
     warnings.simplefilter("ignore")
@@ -149,7 +149,7 @@ def test_printable_colours_follow_the_formula(paper: str) -> None:
     muted = (0.35 + 0.3 * np.random.default_rng(23).random((1000, 3))) * 65535
     codes = muted.astype(np.uint16)
     data = paper_bytes(paper)
-    seen = manager.soft_proof(codes[None], SRGB, data, intent=Intent.RELATIVE, black_point_compensation=True)[0]
+    seen = soft_proof(codes[None], SRGB, data, intent=Intent.RELATIVE, black_point_compensation=True)[0]
     black = manager.print_black(SRGB, data, grey=False, intent=Intent.RELATIVE, black_point_compensation=True)
     b = to_xyz(np.array([black, 0.0, 0.0]))[1]
     wanted = to_cielab((1 - b) * to_xyz(manager.to_lab(codes[None], SRGB)[0].astype(np.float64)) + b)
@@ -167,7 +167,7 @@ def test_seen_both_ways(paper: str, black: float, white: float) -> None:
     ends = np.array([[[0, 0, 0], [65535] * 3]], np.uint16)
     data = paper_bytes(paper)
     proofs = {
-        seen: manager.soft_proof(ends, SRGB, data, intent=Intent.RELATIVE, black_point_compensation=True, seen=seen)
+        seen: soft_proof(ends, SRGB, data, intent=Intent.RELATIVE, black_point_compensation=True, seen=seen)
         for seen in (Intent.RELATIVE, Intent.ABSOLUTE)
     }
     assert proofs[Intent.RELATIVE][0, 1, 0] == pytest.approx(100, abs=0.02)
@@ -180,9 +180,7 @@ def test_nothing_in_a_proof_is_darker_than_its_black(paper: str) -> None:
     """Of 1,000 colours none is shown darker than `print_black` says, by more than the tables' 0.5 L*."""
     data = paper_bytes(paper)
     for compensated in (True, False):
-        seen = manager.soft_proof(
-            DEVICE[None] // 4, SRGB, data, intent=Intent.RELATIVE, black_point_compensation=compensated
-        )
+        seen = soft_proof(DEVICE[None] // 4, SRGB, data, intent=Intent.RELATIVE, black_point_compensation=compensated)
         black = manager.print_black(
             SRGB, data, grey=False, intent=Intent.RELATIVE, black_point_compensation=compensated
         )

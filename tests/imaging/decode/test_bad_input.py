@@ -20,7 +20,7 @@ from printqueue.core.errors import IncompletePictureError, PictureError, WorldEr
 from printqueue.imaging.decode import tiff_header
 from printqueue.imaging.decode.errors import EmptyTailError
 from printqueue.imaging.decode.opening import open_picture
-from printqueue.imaging.decode.reader import Bounds, Reader
+from printqueue.imaging.decode.reader import Bounds, FileReader
 from printqueue.imaging.decode.whole import empty_share, probe
 
 BOUNDS = Bounds(pixels=20_000_000)
@@ -124,7 +124,7 @@ def emptied(data: bytes, share: float) -> bytes:
 
 def empty_tail(data: bytes) -> float:
     """The share of a TIFF's pixel data that looks as if it was never written."""
-    reader = Reader(io.BytesIO(data))
+    reader = FileReader(io.BytesIO(data))
     return empty_share(reader, tiff_header.page(reader, tiff_header.pages(reader, BOUNDS)[0], BOUNDS))
 
 

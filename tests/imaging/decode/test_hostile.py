@@ -18,7 +18,7 @@ from PIL import Image
 from printqueue.core.errors import PictureError
 from printqueue.imaging.decode import tiff_header
 from printqueue.imaging.decode.opening import open_picture
-from printqueue.imaging.decode.reader import Bounds, Reader
+from printqueue.imaging.decode.reader import Bounds, FileReader
 from printqueue.imaging.decode.whole import empty_share, probe
 
 BOUNDS = Bounds(pixels=1_000_000, samples_bytes=20_000_000, icc_bytes=100_000)
@@ -73,7 +73,7 @@ def use(data: bytes) -> None:
 
 def share_of_tail(handle: io.BytesIO, bounds: Bounds) -> None:
     """The share of an empty tail is a share."""
-    reader = Reader(handle)
+    reader = FileReader(handle)
     entry = tiff_header.pages(reader, bounds)[0]
     assert 0 <= empty_share(reader, tiff_header.page(reader, entry, bounds)) <= 1
 

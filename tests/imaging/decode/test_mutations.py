@@ -14,7 +14,7 @@ import pytest
 
 from printqueue.core.errors import PictureError
 from printqueue.imaging.decode.opening import open_picture
-from printqueue.imaging.decode.reader import Bounds, Reader
+from printqueue.imaging.decode.reader import Bounds, FileReader
 from printqueue.imaging.decode.tiff_header import pages
 from printqueue.imaging.decode.whole import probe
 from tests.faults import damage, sound_files
@@ -171,7 +171,7 @@ def crowded(pages: int, entries: int) -> bytes:
 
 def test_crowded_directories_cost_little() -> None:
     """However many directories of however many entries a file claims, fifty thousand entries are read at most."""
-    reader = Reader(io.BytesIO(crowded(4, 4096)))
+    reader = FileReader(io.BytesIO(crowded(4, 4096)))
     pages(reader, Bounds())
     assert reader.entries_left >= 0
     assert "entries" in says(crowded(30, 4096))
@@ -197,7 +197,7 @@ def test_a_further_page_may_not_list_without_end() -> None:
 def test_directories_that_lead_back() -> None:
     """Children that lead back to their parents are looked at once; a chain that leads back to its beginning is refused."""
     data = damage.tiff_children(sound_files.tiff(rowsperstrip=16), Random(2))
-    reader = Reader(io.BytesIO(data))
+    reader = FileReader(io.BytesIO(data))
     pages(reader, Bounds(pages=100))
     assert reader.entries_left > 49_000
     looped = bytearray(sound_files.tiff(rowsperstrip=16))

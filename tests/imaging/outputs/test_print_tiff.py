@@ -85,7 +85,9 @@ def drawn_job(paper: bytes = PAPER, ppi: int = 360) -> Renderer:
     inches = (500 / 360 * 25.4, 380 / 360 * 25.4)
     request = Request("smooth-rag", Size("custom", *inches), ppi=ppi, border=Border(width_mm=40 / 360 * 25.4))
     fake: Any = Fake()
-    return renderer(fake, source, read_profile(source), paper, request, place(request, 210, 150))
+    return renderer(
+        fake, source, read_profile(source), paper_profile=paper, request=request, placement=place(request, 210, 150)
+    )
 
 
 def print_file(drawn: Renderer, metadata: Metadata = TEXTS, profile: bytes = PAPER) -> bytes:

@@ -16,7 +16,7 @@ from printqueue.core.model.request import Border, Request, Sharpening
 from printqueue.core.units import MM_PER_INCH, Size
 from printqueue.imaging.colour.icc import read_profile
 from printqueue.imaging.render.engine import Renderer, renderer
-from printqueue.imaging.render.marks import Mark
+from printqueue.imaging.render.marks import InkMark
 from printqueue.imaging.render.plan import place
 from printqueue.imaging.render.sheet import sheet_of
 from printqueue.imaging.source import Samples
@@ -71,10 +71,10 @@ def job(
     fake: Any = Fake(pixels, source)
     placement = place(request, pixels.shape[1], pixels.shape[0])
     assert placement.picture_px == (width, height)
-    return renderer(fake, source, read_profile(source), paper, request, placement)
+    return renderer(fake, source, read_profile(source), paper_profile=paper, request=request, placement=placement)
 
 
-def whole_sheet(drawn: Renderer, marks: tuple[Mark, ...] = ()) -> Codes:
+def whole_sheet(drawn: Renderer, marks: tuple[InkMark, ...] = ()) -> Codes:
     """All pixels of the print file."""
     return np.concatenate(list(sheet_of(drawn, marks).file_bands(lambda band: band)))
 

@@ -187,7 +187,9 @@ def test_a_crop_takes_the_middle() -> None:
     side = 100 / PPI * MM_PER_INCH
     request = Request("test", Size("custom", 60, 50), picture=Size("", side, side), fit="crop", ppi=PPI)
     fake: Any = Fake(pixels)
-    drawn = renderer(fake, srgb, read_profile(srgb), srgb, request, place(request, 300, 100))
+    drawn = renderer(
+        fake, srgb, read_profile(srgb), paper_profile=srgb, request=request, placement=place(request, 300, 100)
+    )
     np.testing.assert_array_equal(drawn.delivered_band(0, 100), pixels[:, 100:200])
 
 

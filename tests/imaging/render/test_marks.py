@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from printqueue.imaging.colour import spaces
-from printqueue.imaging.render.marks import Mark, hairline
+from printqueue.imaging.render.marks import InkMark, hairline
 from tests.imaging.render.support import PROFILES, job, seeded, whole_sheet
 
 INK = (12000, 12100, 12200)
@@ -20,7 +20,7 @@ INK = (12000, 12100, 12200)
 def test_bands_draw_what_the_whole_draws(left: int, top: int, width: int, height: int, rows: int) -> None:
     """Cut into bands of any height, hanging over any rim: the same sheet."""
     coverage = np.random.default_rng(3).integers(0, 256, (height, width)).astype(np.uint8)
-    mark = Mark(left, top, coverage, INK)
+    mark = InkMark(left, top, coverage, INK)
     whole = np.full((36, 24, 3), 65535, np.uint16)
     banded = whole.copy()
     mark.draw(whole, 0)
@@ -32,7 +32,7 @@ def test_bands_draw_what_the_whole_draws(left: int, top: int, width: int, height
 def test_full_and_no_coverage() -> None:
     """255 is the ink itself, 0 bare paper, half of it half way."""
     band = np.full((1, 3, 3), 65535, np.uint16)
-    Mark(0, 0, np.array([[0, 51, 255]], np.uint8), (0, 0, 0)).draw(band, 0)
+    InkMark(0, 0, np.array([[0, 51, 255]], np.uint8), (0, 0, 0)).draw(band, 0)
     assert band[0, :, 0].tolist() == [65535, 52428, 0]
 
 

@@ -45,7 +45,9 @@ def _both(pixels: np.ndarray[Any, Any], icc: bytes, scale: float, lift: float = 
     request = Request("test", sheet, picture=picture, ppi=PPI, lift_stops=lift)
     fake: Any = _Held(pixels, icc)
     facts = read_profile(icc)
-    drawn = renderer(fake, icc, facts, icc, request, place(request, pixels.shape[1], pixels.shape[0]))
+    drawn = renderer(
+        fake, icc, facts, paper_profile=icc, request=request, placement=place(request, pixels.shape[1], pixels.shape[0])
+    )
     quick = tone_bands(drawn, facts).band(0, height) * 100
     return quick, manager.to_lightness(drawn.delivered_band(0, height), icc)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,9 +13,8 @@ from PIL import Image
 from scipy.special import erf
 
 from printqueue.imaging.colour.difference import lightness
-from printqueue.imaging.render import kernel
 from printqueue.imaging.render.grid import Plane, on_grid
-from printqueue.imaging.render.resample import MOST_ABSOLUTE, Axis, Resampler, resampler
+from printqueue.imaging.render.resample import MAX_ABSOLUTE, Axis, Resampler, enlarging, resampler, shrinking
 
 CODE = 1 / 65535
 
@@ -79,7 +80,7 @@ def test_weights_leave_room_for_exact_sums(source: int, left: float, right: floa
     steps = every * 2.0**19
     np.testing.assert_array_equal(steps, np.rint(steps))
     np.testing.assert_array_equal(steps.sum(axis=1), 2.0**19)
-    assert np.abs(every).sum(axis=1).max() <= MOST_ABSOLUTE
+    assert np.abs(every).sum(axis=1).max() <= MAX_ABSOLUTE
     first = target // 2
     low, part = axis.weights(first, min(first + block, target))
     for row, weights in enumerate(part):
@@ -253,7 +254,9 @@ def test_enlarging_is_its_formula() -> None:
     assert np.abs(out - sums(23, 58) @ plane.astype(np.float64) @ sums(31, 70).T).max() <= CODE
 
 
-@pytest.mark.parametrize("shape", [kernel.shrinking, kernel.enlarging])
-def test_kernels_are_one_at_their_centre_and_nothing_at_other_samples(shape: kernel.Kernel) -> None:
+@pytest.mark.parametrize("shape", [shrinking, enlarging])
+def test_kernels_are_one_at_their_centre_and_nothing_at_other_samples(
+    shape: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+) -> None:
     """Both interpolate: at a source pixel's place they give that pixel."""
     np.testing.assert_allclose(shape(np.arange(-4.0, 5.0)), [0, 0, 0, 0, 1, 0, 0, 0, 0], atol=1e-15)

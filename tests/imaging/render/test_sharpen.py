@@ -84,7 +84,9 @@ def edge_job(asked: Sharpening | None, blur_px: float = 1.2) -> Renderer:
     pixels = np.repeat((26000 + 14000 * np.clip(steps, 0, 1))[..., None], 3, axis=-1).astype(np.uint16)
     plain = job(pixels, SRGB, PAPER)
     request = replace(plain.request, sharpen=asked)
-    return renderer(plain.source, SRGB, read_profile(SRGB), PAPER, request, plain.placement)
+    return renderer(
+        plain.source, SRGB, read_profile(SRGB), paper_profile=PAPER, request=request, placement=plain.placement
+    )
 
 
 def test_the_halo_score_tells_what_was_added() -> None:
@@ -119,7 +121,9 @@ def test_a_sharpened_print_is_proved_and_a_plain_one_is_told_from_it(scale: floa
     def made(asked: Sharpening | None) -> Any:
         plain = job(scene(), SRGB, PAPER, scale=scale)
         request = replace(plain.request, sharpen=asked)
-        return renderer(plain.source, SRGB, read_profile(SRGB), PAPER, request, plain.placement)
+        return renderer(
+            plain.source, SRGB, read_profile(SRGB), paper_profile=PAPER, request=request, placement=plain.placement
+        )
 
     right = made(ASKED)
     found = verify(file_of(right), sheet_of(right))

@@ -118,6 +118,8 @@ def test_a_piece_is_the_print_pixel_for_pixel(scale: float) -> None:
     width, height = whole.placement.picture_px
     part = Part(width // 4, height // 3, width // 3, height // 4)
     placed = shown_part(whole.placement, part)
-    alone = renderer(whole.source, SRGB, read_profile(SRGB), paper, whole.request, placed)
+    alone = renderer(
+        whole.source, SRGB, read_profile(SRGB), paper_profile=paper, request=whole.request, placement=placed
+    )
     wanted = whole.delivered_band(0, height)[part.top : part.top + part.height, part.left : part.left + part.width]
     assert np.abs(alone.delivered_band(0, part.height).astype(int) - wanted).max() <= 3

@@ -19,7 +19,7 @@ from printqueue.imaging.jobs import Provenance, Verified
 from printqueue.imaging.outputs.print_tiff import encode_band, write
 from printqueue.imaging.render.engine import Renderer
 from printqueue.imaging.render.light import light_of
-from printqueue.imaging.render.marks import Mark
+from printqueue.imaging.render.marks import InkMark
 from printqueue.imaging.render.recompute import recomputed
 from printqueue.imaging.render.sheet import Sheet, sheet_of
 from printqueue.imaging.render.verify import verify
@@ -38,7 +38,7 @@ def scene(rows: int = 260, columns: int = 330) -> Any:
     return (np.stack(planes, -1) + random.normal(0, 800, (rows, columns, 3))).clip(0, 65535).astype(np.uint16)
 
 
-def file_of(drawn: Renderer, profile: bytes | None = None, marks: tuple[Mark, ...] = ()) -> io.BytesIO:
+def file_of(drawn: Renderer, profile: bytes | None = None, marks: tuple[InkMark, ...] = ()) -> io.BytesIO:
     """Its print file, with its own paper's profile or another."""
     return written(sheet_of(drawn, marks), profile=profile)
 
@@ -147,7 +147,7 @@ def test_shrinking_in_the_wrong_light_is_noticed() -> None:
 def test_marks_are_expected_where_they_are_and_nowhere_else() -> None:
     """A line in the border that was asked for passes; the same line without being asked for does not."""
     drawn = job(scene(), SRGB, PAPER)
-    marks = (Mark(3, 5, np.full((2, 60), 255, np.uint8), (0, 0, 0)),)
+    marks = (InkMark(3, 5, np.full((2, 60), 255, np.uint8), (0, 0, 0)),)
     assert verify(file_of(drawn, marks=marks), sheet_of(drawn, marks)).pixels > 900
     with pytest.raises(OwnError, match="border"):
         verify(file_of(drawn, marks=marks), sheet_of(drawn))

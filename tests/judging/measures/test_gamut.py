@@ -16,6 +16,7 @@ from printqueue.core.model.measures import GAMUT_OVER
 from printqueue.core.model.paper import Intent
 from printqueue.imaging.colour import manager, spaces
 from printqueue.judging.measures.gamut import Gamut, measure_gamut
+from tests.imaging.colour.looking import soft_proof
 
 Lab = NDArray[np.float32]
 SRGB = spaces.profile_bytes("srgb")
@@ -36,7 +37,7 @@ def flat(L: float, a: float, b: float, shape: tuple[int, int] = (80, 120)) -> La
 def on_paper(codes: NDArray[np.uint16], paper: str) -> tuple[Lab, Lab]:
     """Delivered and proof of sRGB codes (H, W, 3), media-relative with black point compensation."""
     data = (PROFILES / f"{paper}.icc").read_bytes()
-    proof = manager.soft_proof(codes, SRGB, data, intent=Intent.RELATIVE, black_point_compensation=True)
+    proof = soft_proof(codes, SRGB, data, intent=Intent.RELATIVE, black_point_compensation=True)
     return manager.to_lab(codes, SRGB), proof
 
 

@@ -19,6 +19,7 @@ from printqueue.core.model.paper import Intent
 from printqueue.imaging.colour import manager, spaces
 from printqueue.imaging.colour.difference import lightness
 from printqueue.judging.measures.tone import measure_bare_paper, measure_shadows, measure_solid, measure_tones
+from tests.imaging.colour.looking import soft_proof
 
 Lightness = NDArray[np.float32]
 BARE, INKED = 65535, 60000
@@ -287,9 +288,7 @@ def test_solid_through_a_real_paper(paper: str) -> None:
     data = (PROFILES / f"{paper}.icc").read_bytes()
     codes = dark_codes(np.tile(np.repeat([0.0, 8.0], 20), (40, 1)))
     for compensated, wanted in ((True, 50), (False, 50 if paper == "baryta" else 100)):
-        proof = manager.soft_proof(codes, SRGB, data, intent=Intent.RELATIVE, black_point_compensation=compensated)[
-            ..., 0
-        ]
+        proof = soft_proof(codes, SRGB, data, intent=Intent.RELATIVE, black_point_compensation=compensated)[..., 0]
         black = manager.print_black(
             SRGB, data, grey=False, intent=Intent.RELATIVE, black_point_compensation=compensated
         )

@@ -120,7 +120,9 @@ def surveyed() -> Readings:
     first = first_pass(source)
     read = header_readings(profile, transparent=False) | native_readings(first, source.facts)
     read |= tone_readings(first.copy, profile, SRGB, request)
-    return read | printed_readings(renderer(source, SRGB, profile.facts, SRGB, request, placement), profile.facts)
+    return read | printed_readings(
+        renderer(source, SRGB, profile.facts, paper_profile=SRGB, request=request, placement=placement), profile.facts
+    )
 
 
 def test_the_survey_writes_what_it_names() -> None:

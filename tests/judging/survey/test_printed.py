@@ -55,7 +55,9 @@ def drawn(tone: NDArray[np.float64]) -> tuple[Renderer, Held]:
     sheet = Size("", picture.width_mm + 20, picture.height_mm + 20)
     request = Request("test", sheet, picture=picture, ppi=PPI)
     source: Any = held
-    return renderer(source, SRGB, read_profile(SRGB), SRGB, request, place(request, width, height)), held
+    return renderer(
+        source, SRGB, read_profile(SRGB), paper_profile=SRGB, request=request, placement=place(request, width, height)
+    ), held
 
 
 def test_a_small_print_is_judged_whole() -> None:

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printqueue.imaging.lettering import width_px
-from printqueue.imaging.proof.page import Box, Colour, Page
-from printqueue.imaging.proof.shapes import BLUE, ORANGE
+from printqueue.imaging.proof_page.page import Box, Colour, ProofPage
+from printqueue.imaging.proof_page.shapes import BLUE, ORANGE
 
 Lightness = NDArray[np.float32]
 BINS = 100
@@ -35,13 +35,13 @@ class Lights:
 
 
 def shares(lightness: Lightness) -> NDArray[np.float64]:
-    """The share of the pixels in each of `BINS` steps of one L*; what is no number is left out."""
+    """The share of the pixels in each of `BINS` steps of one L*; NaN and infinity are left out."""
     finite = lightness[np.isfinite(lightness)]
     counts, _ = np.histogram(np.clip(finite, 0, 100), bins=BINS, range=(0, 100))
     return np.asarray(counts / max(1, counts.sum()), np.float64)
 
 
-def draw(page: Page, box: Box, lights: Lights) -> None:
+def draw(page: ProofPage, box: Box, lights: Lights) -> None:
     """Into `box`: grey area the delivered picture, blue line its print, orange lines the paper's black and white."""
     page.fill(box, _FIELD)
     foot = 2 * _FOOT_LETTERS
@@ -50,7 +50,8 @@ def draw(page: Page, box: Box, lights: Lights) -> None:
     after = shares(lights.printed) if lights.printed is not None else np.zeros(BINS)
     full = max(_tall(before), _tall(after), 1e-9)
     for step, share in enumerate(before):
-        _bar(page, plot, step, min(1.0, share / full), _FILL)
+        left, height = _at(plot, step), round(plot.height * min(1.0, share / full))
+        page.fill(Box(left, plot.foot - height, _at(plot, step + 1) - left, height), _FILL)
     if lights.printed is not None:
         _outline(page, plot, np.minimum(1.0, after / full))
     page.fill(Box(plot.left, plot.foot, plot.width, 2), _AXIS)
@@ -65,13 +66,7 @@ def _at(plot: Box, lightness: float) -> int:
     return plot.left + round(plot.width * min(100.0, max(0.0, lightness)) / 100)
 
 
-def _bar(page: Page, plot: Box, step: int, part: float, colour: Colour) -> None:
-    left, right = _at(plot, step), _at(plot, step + 1)
-    height = round(plot.height * part)
-    page.fill(Box(left, plot.foot - height, right - left, height), colour)
-
-
-def _outline(page: Page, plot: Box, parts: NDArray[np.float64]) -> None:
+def _outline(page: ProofPage, plot: Box, parts: NDArray[np.float64]) -> None:
     level = plot.foot
     for step, part in enumerate(parts):
         left, right = _at(plot, step), _at(plot, step + 1)
@@ -82,11 +77,11 @@ def _outline(page: Page, plot: Box, parts: NDArray[np.float64]) -> None:
         level = top
 
 
-def _paper_lines(page: Page, plot: Box, lights: Lights) -> None:
+def _paper_lines(page: ProofPage, plot: Box, lights: Lights) -> None:
     for lightness, word in ((lights.paper_black, "black"), (lights.paper_white, "white")):
         x = _at(plot, lightness)
         page.fill(Box(x - 2, plot.top - 12, 4, plot.height + 24), ORANGE)
         said = f"{word} L* {lightness:.0f}"
         wide = round(width_px(said, _FOOT_LETTERS))
         left = min(max(plot.left, x - wide // 2), plot.right - wide)
-        page.words(said, left, plot.foot + 12 + _FOOT_LETTERS + 6, _FOOT_LETTERS, ORANGE, wide + 1)
+        page.words(said, left, plot.foot + 12 + _FOOT_LETTERS + 6, height=_FOOT_LETTERS, colour=ORANGE, room=wide + 1)

@@ -42,14 +42,14 @@ class Box:
         return Box(self.left + (self.width - width) // 2, self.top + (self.height - height) // 2, width, height)
 
 
-class Page:
-    """`pixels` (H, W, 3) uint8 sRGB, of one colour to begin with."""
+class ProofPage:
+    """`pixels` (H, W, 3) uint8 sRGB, blank at first."""
 
     def __init__(self, width: int, height: int, ground: Colour) -> None:
         self.pixels: Pixels = np.full((height, width, 3), ground, np.uint8)
 
     def fill(self, box: Box, colour: Colour) -> None:
-        """One even field; what lies outside the page is left out."""
+        """Fill a box with one colour, cut at the page's rim."""
         self.pixels[max(0, box.top) : max(0, box.foot), max(0, box.left) : max(0, box.right)] = colour
 
     def put(self, picture: Pixels, left: int, top: int) -> Box:
@@ -69,8 +69,8 @@ class Page:
     def ink(self, coverage: Coverage, left: int, top: int, colour: Colour) -> None:
         """Lay `colour` through a mask (h, w), 255 where it covers; cut at the page's rim."""
         rows, columns = (
-            slice(max(0, start), min(most, start + size))
-            for start, size, most in zip((top, left), coverage.shape, self.pixels.shape[:2], strict=True)
+            slice(max(0, start), min(limit, start + size))
+            for start, size, limit in zip((top, left), coverage.shape, self.pixels.shape[:2], strict=True)
         )
         if rows.start >= rows.stop or columns.start >= columns.stop:
             return
@@ -79,7 +79,7 @@ class Page:
         over = np.asarray(colour, np.uint32)
         self.pixels[rows, columns] = (under * (255 - mask.astype(np.uint32)) + over * mask + 127) // 255
 
-    def words(self, text: str, left: int, baseline: int, height: int, colour: Colour, room: int) -> int:
+    def words(self, text: str, left: int, baseline: int, *, height: int, colour: Colour, room: int) -> int:
         """One line of text of that cap height, shortened to `room` pixels; the column after it."""
         said = fitted(settable(text), height, room)
         if not said:
@@ -89,11 +89,11 @@ class Page:
         return left + round(width_px(said, height))
 
     def paragraph(
-        self, text: str, left: int, baseline: int, height: int, colour: Colour, room: int, *, most: int
+        self, text: str, left: int, baseline: int, *, height: int, colour: Colour, room: int, max_lines: int
     ) -> int:
-        """Lines of text, at most `most`, the last one shortened; the baseline for what follows."""
-        for line in wrapped(settable(text), height, room, most):
-            self.words(line, left, baseline, height, colour, room)
+        """Lines of text, at most `max_lines`, the last one shortened; the baseline for what follows."""
+        for line in wrapped(settable(text), height, room, max_lines):
+            self.words(line, left, baseline, height=height, colour=colour, room=room)
             baseline += line_px(height)
         return baseline
 

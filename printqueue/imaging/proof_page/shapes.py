@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from printqueue.imaging.proof.page import Colour, Page
+from printqueue.imaging.proof_page.page import Colour, ProofPage
 
 Coverage = NDArray[np.uint8]
 BLUE: Colour = (0, 62, 128)
@@ -22,8 +22,6 @@ _RIM: Colour = (212, 211, 208)  # darker than any paper: nothing outshines the w
 _FINER = 4  # drawn so much larger, then reduced: smooth edges
 _LINE = 0.12  # of the mark's size
 _CASING = 0.09
-
-Points = list[tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +39,9 @@ SQUARE = Shape(((0.1, 0.1), (0.9, 0.1), (0.9, 0.9), (0.1, 0.9)), BLUE)
 CROSSED = Shape(((0.5, 0.0), (0.5, 1.0), (0.5, 0.5), (0.0, 0.5), (1.0, 0.5), (0.5, 0.5)), ORANGE)
 
 
-def mark(page: Page, shape: Shape, x: int, y: int, size: int) -> None:
+def mark(page: ProofPage, shape: Shape, middle: tuple[int, int], size: int) -> None:
     """Draw the mark with its middle at (x, y)."""
+    x, y = middle
     rim, line = _coverages(shape.outline, size)
     left, top = x - rim.shape[1] // 2, y - rim.shape[0] // 2
     page.ink(rim, left, top, _RIM)

@@ -23,8 +23,8 @@ from printqueue.imaging.colour import manager, spaces
 from printqueue.imaging.decode.opening import open_picture
 from printqueue.imaging.decode.reader import Bounds
 from printqueue.imaging.jobs import Marked, PrintJob, ProofWish, ProofWords
-from printqueue.imaging.proof.views import views
-from printqueue.imaging.proofs import make_proof, make_words_only
+from printqueue.imaging.proof_page.views import views
+from printqueue.imaging.proof_pictures import make_proof, make_words_only
 from printqueue.imaging.render.plan import DoesNotFitError
 from printqueue.imaging.render.plan import place as place_of
 from printqueue.judging.survey.first import first_pass
@@ -83,7 +83,7 @@ def proof(data: bytes, one: PrintJob | None = None, wish: ProofWish = WISH) -> t
     """The proof picture and the thumbnail of a file's bytes."""
     source = open_picture(io.BytesIO(data), Bounds())
     out, small = io.BytesIO(), io.BytesIO()
-    make_proof(source, first_pass(source).copy, one or job(), wish, out, small)
+    make_proof(source, first_pass(source).copy, one or job(), wish, out=out, small=small)
     return out.getvalue(), small.getvalue()
 
 

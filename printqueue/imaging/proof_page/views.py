@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from printqueue.core.model.paper import Intent
 from printqueue.core.model.request import Request
 from printqueue.imaging.colour import manager
-from printqueue.imaging.proof.page import Colour
+from printqueue.imaging.proof_page.page import Colour
 from printqueue.imaging.render.bands import THREADS
 from printqueue.imaging.render.sheet import NO_INK
 

@@ -1,4 +1,4 @@
-"""The proof picture: one composed sheet for the eyes, beside every print and every picture that was turned back.
+"""The page of a proof picture, which lies beside every print and every picture that was turned back.
 
 views.py      what the screen can show of a print: tones only, and on the paper's own white
 page.py       a page of sRGB pixels: fields, pictures, words, lines
@@ -6,5 +6,5 @@ shapes.py     the marks, told apart by shape and by one of two inks
 histogram.py  lightness before and on paper, with the paper's black and white
 sheet.py      what stands where
 
-Pure: pixels and words in, pixels out. Only to look at; no pixel of a print comes from here.
+Pure: pixels and words in, pixels out. To look at only: no pixel of a print comes from here.
 """

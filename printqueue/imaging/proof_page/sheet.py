@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from printqueue.imaging.jobs import Marked, ProofWords
-from printqueue.imaging.proof import histogram, shapes
-from printqueue.imaging.proof.histogram import Lights
-from printqueue.imaging.proof.page import Box, Colour, Page, line_px, mixed
-from printqueue.imaging.proof.shapes import ORANGE, Shape
+from printqueue.imaging.proof_page import histogram, shapes
+from printqueue.imaging.proof_page.histogram import Lights
+from printqueue.imaging.proof_page.page import Box, Colour, ProofPage, line_px, mixed
+from printqueue.imaging.proof_page.shapes import ORANGE, Shape
 
 Pixels = NDArray[np.uint8]
 PAGE_PX, PAGE_PPI = (1654, 2339), 200  # A4 (ISO 216)
@@ -60,7 +60,7 @@ class Crop:
 
 
 @dataclass(frozen=True, slots=True)
-class Lie:
+class OnSheet:
     """How the picture lies on its sheet, in mm as looked at."""
 
     sheet: tuple[float, float]
@@ -75,7 +75,7 @@ class Shown:
     tones: Pixels
     paper: Pixels
     white: Colour
-    lies: Lie
+    on_sheet: OnSheet
     lights: Lights
     marked: tuple[Marked, ...]
     crop: Crop | None
@@ -83,10 +83,12 @@ class Shown:
 
 def compose(words: ProofWords, shown: Shown | None) -> Pixels:
     """The whole page, (H, W, 3) uint8 sRGB. Without a picture: its words."""
-    page = Page(*PAGE_PX, _GROUND)
+    page = ProofPage(*PAGE_PX, _GROUND)
     top = _head(page, words)
     if shown is None:
-        page.paragraph(words.unseen, _RIM, top + 2 * line_px(_CAPTION), _CAPTION, _TEXT, _WIDE, most=6)
+        page.paragraph(
+            words.unseen, _RIM, top + 2 * line_px(_CAPTION), height=_CAPTION, colour=_TEXT, room=_WIDE, max_lines=6
+        )
         return page.pixels
     top = _hanging(page, shown, top)
     top = _tones_and_places(page, shown, top)
@@ -105,22 +107,24 @@ def _shape(marked: Marked) -> Shape:
     return SHAPES.get(marked.check, shapes.CROSSED)
 
 
-def _head(page: Page, words: ProofWords) -> int:
+def _head(page: ProofPage, words: ProofWords) -> int:
     """Band, title, print and verdict; the row below them."""
     top = 0
     if words.demonstration:
         page.fill(Box(0, 0, PAGE_PX[0], _BAND_PX), ORANGE)
-        page.words(words.demonstration, _RIM, (_BAND_PX + _CAPTION) // 2, _CAPTION, _BAND_TEXT, _WIDE)
+        page.words(
+            words.demonstration, _RIM, (_BAND_PX + _CAPTION) // 2, height=_CAPTION, colour=_BAND_TEXT, room=_WIDE
+        )
         top = _BAND_PX
     baseline = top + 48 + _TITLE
-    page.words(words.title, _RIM, baseline, _TITLE, _TEXT, _WIDE)
+    page.words(words.title, _RIM, baseline, height=_TITLE, colour=_TEXT, room=_WIDE)
     baseline += line_px(_CAPTION) + 8
-    page.words(words.print, _RIM, baseline, _CAPTION, _TEXT, _WIDE)
+    page.words(words.print, _RIM, baseline, height=_CAPTION, colour=_TEXT, room=_WIDE)
     baseline += line_px(_CAPTION)
-    baseline = page.paragraph(words.verdict, _RIM, baseline, _CAPTION, _TEXT, _WIDE, most=2)
+    baseline = page.paragraph(words.verdict, _RIM, baseline, height=_CAPTION, colour=_TEXT, room=_WIDE, max_lines=2)
     for line in (*words.found, words.assumed):
         if line:
-            baseline = page.paragraph(line, _RIM, baseline, _SMALL, _TEXT, _WIDE, most=2)
+            baseline = page.paragraph(line, _RIM, baseline, height=_SMALL, colour=_TEXT, room=_WIDE, max_lines=2)
     return baseline - line_px(_SMALL) + 34
 
 
@@ -128,19 +132,19 @@ def _columns(top: int, height: int) -> tuple[Box, Box]:
     return Box(_RIM, top, _COLUMN, height), Box(_RIM + _COLUMN + _GAP, top, _COLUMN, height)
 
 
-def _caption(page: Page, box: Box, text: str) -> int:
+def _caption(page: ProofPage, box: Box, text: str) -> int:
     """One line under a box; the row below it."""
-    page.words(text, box.left, box.foot + 14 + _SMALL, _SMALL, _TEXT, box.width)
+    page.words(text, box.left, box.foot + 14 + _SMALL, height=_SMALL, colour=_TEXT, room=box.width)
     return box.foot + 14 + line_px(_SMALL)
 
 
-def _hanging(page: Page, shown: Shown, top: int) -> int:
+def _hanging(page: ProofPage, shown: Shown, top: int) -> int:
     """The print small on white as it would hang, and the picture upside down."""
     left, right = _columns(top, 345)
     for box in (left, right):
         page.fill(box, _WHITE)
     room = left.centred(round(left.width * _HANG), round(left.height * 0.8))
-    sheet, picture = _sheet_in(room, shown.lies)
+    sheet, picture = _sheet_in(room, shown.on_sheet)
     page.frame(sheet, _EDGE, 2)
     page.put(_resized(shown.tones, picture.width, picture.height), picture.left, picture.top)
     turned = _reduced(np.ascontiguousarray(shown.tones[::-1, ::-1]), right.inside(40))
@@ -150,7 +154,7 @@ def _hanging(page: Page, shown: Shown, top: int) -> int:
     return _caption(page, right, "Upside down: does it balance?") + 10
 
 
-def _tones_and_places(page: Page, shown: Shown, top: int) -> int:
+def _tones_and_places(page: ProofPage, shown: Shown, top: int) -> int:
     tones = _reduced(shown.tones, Box(0, 0, *_ROOM_PX))
     left, right = _columns(top, max(tones.shape[0], _SHORTEST))
     at = left.centred(tones.shape[1], tones.shape[0])
@@ -163,17 +167,17 @@ def _tones_and_places(page: Page, shown: Shown, top: int) -> int:
     return _legend(page, right, shown.marked) + 10
 
 
-def _marks(page: Page, where: Box, marked: Sequence[Marked]) -> None:
+def _marks(page: ProofPage, where: Box, marked: Sequence[Marked]) -> None:
     """The lighter faults first, so that the worst lies on top; within one, the worst place last."""
     for one in reversed(marked):
         for place in reversed(one.places):
             x, y = place.centre
             shapes.mark(
-                page, _shape(one), where.left + round(x * where.width), where.top + round(y * where.height), _MARK_PX
+                page, _shape(one), (where.left + round(x * where.width), where.top + round(y * where.height)), _MARK_PX
             )
 
 
-def _legend(page: Page, box: Box, marked: Sequence[Marked]) -> int:
+def _legend(page: ProofPage, box: Box, marked: Sequence[Marked]) -> int:
     if not marked:
         return _caption(page, box, "Nothing to mark: nothing found has a place of its own")
     baseline, left = box.foot + 14 + _SMALL, box.left
@@ -181,12 +185,12 @@ def _legend(page: Page, box: Box, marked: Sequence[Marked]) -> int:
         wide = _SMALL + 90 + round(len(one.called) * _SMALL * 0.85)
         if left > box.left and left + wide > box.right:
             left, baseline = box.left, baseline + line_px(_SMALL) + 4
-        shapes.mark(page, _shape(one), left + 14, baseline - _SMALL // 2, 26)
-        left = page.words(one.called, left + 42, baseline, _SMALL, _TEXT, box.right - left - 42) + 34
+        shapes.mark(page, _shape(one), (left + 14, baseline - _SMALL // 2), 26)
+        left = page.words(one.called, left + 42, baseline, height=_SMALL, colour=_TEXT, room=box.right - left - 42) + 34
     return baseline + line_px(_SMALL) - _SMALL
 
 
-def _lightness_and_crop(page: Page, shown: Shown, top: int) -> int:
+def _lightness_and_crop(page: ProofPage, shown: Shown, top: int) -> int:
     left, right = _columns(top, CROP_PX[1])
     histogram.draw(page, left, shown.lights)
     _caption(page, left, "Lightness: grey as delivered, blue on the paper")
@@ -195,10 +199,10 @@ def _lightness_and_crop(page: Page, shown: Shown, top: int) -> int:
             "No part at the scale of the print: its size is not settled.",
             right.left,
             right.top + 60,
-            _SMALL,
-            _TEXT,
-            right.width,
-            most=3,
+            height=_SMALL,
+            colour=_TEXT,
+            room=right.width,
+            max_lines=3,
         )
         return right.foot + 14 + line_px(_SMALL) + 10
     crop = shown.crop
@@ -208,7 +212,7 @@ def _lightness_and_crop(page: Page, shown: Shown, top: int) -> int:
     return _caption(page, right, f"{crop.chosen}, pixel for pixel") + 10
 
 
-def _ruler(page: Page, on: Box, length: int) -> None:
+def _ruler(page: ProofPage, on: Box, length: int) -> None:
     """10 mm of the print, in the foot of the part shown."""
     if on.height < 80 or on.width < length + 140:
         return
@@ -218,36 +222,29 @@ def _ruler(page: Page, on: Box, length: int) -> None:
     page.fill(Box(left, middle - 2, length, 4), _TEXT)
     for x in (left, left + length - 4):
         page.fill(Box(x, middle - 12, 4, 24), _TEXT)
-    page.words("10 mm", left + length + 14, middle + _SMALL // 2, _SMALL, _TEXT, 120)
+    page.words("10 mm", left + length + 14, middle + _SMALL // 2, height=_SMALL, colour=_TEXT, room=120)
 
 
-def _on_paper(page: Page, shown: Shown, top: int) -> None:
+def _on_paper(page: ProofPage, shown: Shown, top: int) -> None:
     """The whole sheet in the paper's own white; under everything else, so that nothing whiter stands beside it."""
     foot = PAGE_PX[1] - _RIM // 2 - line_px(_SMALL)
     box = Box(_RIM, top + 20, _WIDE, max(120, foot - top - 20))
-    sheet, picture = _sheet_in(box, shown.lies)
+    sheet, picture = _sheet_in(box, shown.on_sheet)
     page.fill(sheet, shown.white)
     page.put(_resized(shown.paper, picture.width, picture.height), picture.left, picture.top)
-    page.words(
-        "On the paper's own white: cover what is lighter, and let the eye settle",
-        box.left,
-        box.foot + 14 + _SMALL,
-        _SMALL,
-        _TEXT,
-        box.width,
-    )
+    _caption(page, box, "On the paper's own white: cover what is lighter, and let the eye settle")
 
 
-def _sheet_in(box: Box, lies: Lie) -> tuple[Box, Box]:
+def _sheet_in(box: Box, on_sheet: OnSheet) -> tuple[Box, Box]:
     """The sheet, as large as fits into the box and in its middle, and the picture on it."""
-    wide, high = lies.sheet
-    left_mm, top_mm = lies.corner
-    if (wide, high) == lies.picture:
-        spare = _BARE_RIM * max(lies.picture)
+    wide, high = on_sheet.sheet
+    left_mm, top_mm = on_sheet.corner
+    if (wide, high) == on_sheet.picture:
+        spare = _BARE_RIM * max(on_sheet.picture)
         wide, high, left_mm, top_mm = wide + 2 * spare, high + 2 * spare, spare, spare
     scale = min(box.width / wide, box.height / high)
     sheet = box.centred(max(1, int(wide * scale)), max(1, int(high * scale)))
-    size = [max(1, round(side * scale)) for side in lies.picture]
+    size = [max(1, round(side * scale)) for side in on_sheet.picture]
     left, top = sheet.left + round(left_mm * scale), sheet.top + round(top_mm * scale)
     return sheet, Box(left, top, min(size[0], sheet.right - left), min(size[1], sheet.foot - top))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import BinaryIO
+from typing import BinaryIO, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +20,9 @@ from printqueue.imaging.colour.source_profile import SourceProfile, choose
 from printqueue.imaging.jobs import Marked, PrintJob, ProofWish
 from printqueue.imaging.outputs import proof_jpeg
 from printqueue.imaging.prints import drawn
-from printqueue.imaging.proof.histogram import Lights
-from printqueue.imaging.proof.sheet import CROP_PX, LARGEST_PX, PAGE_PPI, Crop, Lie, Shown, compose, thumbnail
-from printqueue.imaging.proof.views import views
+from printqueue.imaging.proof_page.histogram import Lights
+from printqueue.imaging.proof_page.sheet import CROP_PX, LARGEST_PX, PAGE_PPI, Crop, OnSheet, Shown, compose, thumbnail
+from printqueue.imaging.proof_page.views import views
 from printqueue.imaging.render.plan import DoesNotFitError, place
 from printqueue.imaging.render.strip_plan import Part, shown_part
 from printqueue.imaging.source import Samples, Source
@@ -34,7 +34,7 @@ _UNKNOWN_PPI = 72
 Codes = NDArray[np.uint16]
 
 
-class _Copy:
+class _CopySource:
     """A small copy of a picture, as a source of its own."""
 
     icc: bytes | None = None
@@ -52,8 +52,8 @@ class _Copy:
         return False
 
 
-class _Coloured:
-    """A grey picture as one of three channels alike."""
+class _GreyAsRgb:
+    """A grey picture as one of three equal channels."""
 
     icc: bytes | None = None
 
@@ -70,14 +70,22 @@ class _Coloured:
         return self._grey.transparent()
 
 
-def make_proof(source: Source, copy: Codes, job: PrintJob, wish: ProofWish, out: BinaryIO, small: BinaryIO) -> None:
+class _ReadPicture(NamedTuple):
+    """A picture, its working copy (h, w, C), and the profile that both are read through."""
+
+    source: Source
+    copy: Codes
+    profile: SourceProfile
+
+
+def make_proof(source: Source, copy: Codes, job: PrintJob, wish: ProofWish, *, out: BinaryIO, small: BinaryIO) -> None:
     """Write the proof picture of one print and its thumbnail. `copy`: the working copy (h, w, C) of the whole picture."""
-    profile = choose(source.facts, source.icc, job.request.assume_profile)
+    read = _ReadPicture(source, copy, choose(source.facts, source.icc, job.request.assume_profile))
     words = wish.words
-    if profile.data is None:
+    if read.profile.data is None:
         words = replace(words, assumed="Its colours are not known; they are shown here as if they were sRGB.")
-        source, copy, profile = _as_srgb(source, copy)
-    shown = _shown(source, copy, profile, job, wish.marked)
+        read = _as_srgb(source, copy)
+    shown = _shown(read, job, wish.marked)
     proof_jpeg.write(out, compose(words, shown), ppi=PAGE_PPI, quality=proof_jpeg.PROOF_QUALITY)
     proof_jpeg.write(small, thumbnail(shown, THUMBNAIL_PX), ppi=_UNKNOWN_PPI, quality=proof_jpeg.THUMBNAIL_QUALITY)
 
@@ -88,34 +96,35 @@ def make_words_only(wish: ProofWish, why: str, out: BinaryIO) -> None:
     proof_jpeg.write(out, page, ppi=PAGE_PPI, quality=proof_jpeg.PROOF_QUALITY)
 
 
-def _as_srgb(source: Source, copy: Codes) -> tuple[Source, Codes, SourceProfile]:
-    """A picture whose colours nothing tells, taken for the commonest space; a grey one with three channels alike."""
+def _as_srgb(source: Source, copy: Codes) -> _ReadPicture:
+    """A picture of unknown colour space, taken as sRGB; a grey one gets three equal channels."""
     data = spaces.profile_bytes("srgb")
     profile = SourceProfile(ProfileState.ASSUMED, spaces.SPACES["srgb"].title, data, read_profile(data))
     if source.facts.colour == "grey":
-        return _Coloured(source), np.repeat(copy, 3, axis=2), profile
-    return source, copy, profile
+        return _ReadPicture(_GreyAsRgb(source), np.repeat(copy, 3, axis=2), profile)
+    return _ReadPicture(source, copy, profile)
 
 
-def _shown(source: Source, copy: Codes, profile: SourceProfile, job: PrintJob, marked: tuple[Marked, ...]) -> Shown:
+def _shown(read: _ReadPicture, job: PrintJob, marked: tuple[Marked, ...]) -> Shown:
+    source, profile = read.source, read.profile
     assert profile.data is not None
     placement = _placed(job.request, source.facts)
-    small = _delivered_small(source, copy, profile, job, placement)
+    small = _delivered_small(read, job, placement)
     lightness = manager.to_lightness(small, profile.data)
     part, chosen = _part(placement, marked, lightness)
     parts = [small]
     if part is not None and placement is not None:
         parts.append(_delivered(source, profile, job, shown_part(placement, part)))
-    seen, white = views(parts, profile.data, job.paper_profile, job.request)
+    shown, white = views(parts, profile.data, job.paper_profile, job.request)
     crop = None
-    if len(seen) == 2 and placement is not None:
-        crop = Crop(seen[1].tones, placement.ppi * 10 / MM_PER_INCH, chosen)
+    if len(shown) == 2 and placement is not None:
+        crop = Crop(shown[1].tones, placement.ppi * 10 / MM_PER_INCH, chosen)
     return Shown(
-        tones=seen[0].tones,
-        paper=seen[0].paper,
+        tones=shown[0].tones,
+        paper=shown[0].paper,
         white=white,
-        lies=_lie(placement, source.facts),
-        lights=Lights(lightness, seen[0].lightness, job.paper.black[0], job.paper.white[0]),
+        on_sheet=_on_sheet(placement, source.facts),
+        lights=Lights(lightness, shown[0].lightness, job.paper.black[0], job.paper.white[0]),
         marked=marked,
         crop=crop,
     )
@@ -128,10 +137,9 @@ def _placed(request: Request, facts: PictureFacts) -> Placement | None:
         return None
 
 
-def _delivered_small(
-    source: Source, copy: Codes, profile: SourceProfile, job: PrintJob, placement: Placement | None
-) -> Codes:
+def _delivered_small(read: _ReadPicture, job: PrintJob, placement: Placement | None) -> Codes:
     """The printed part of the working copy, lifted, as large as the page has room for; never enlarged."""
+    source, copy = read.source, read.copy
     side = source.facts.width_px / copy.shape[1]
     crop = placement.crop_px if placement else (0.0, 0.0, float(source.facts.width_px), float(source.facts.height_px))
     left, top = crop[0] / side, crop[1] / side
@@ -140,7 +148,7 @@ def _delivered_small(
     size = max(1, round((right - left) * scale)), max(1, round((foot - top) * scale))
     whole = Placement((1, 1), (1, 1), size, size, 0, 0, _UNKNOWN_PPI, 1.0, (left, top, right, foot), (0, 0, 0, 0))
     unsharpened = replace(job, request=replace(job.request, sharpen=None))
-    return _delivered(_Copy(source.facts, copy), profile, unsharpened, whole)
+    return _delivered(_CopySource(source.facts, copy), read.profile, unsharpened, whole)
 
 
 def _delivered(source: Source, profile: SourceProfile, job: PrintJob, placement: Placement) -> Codes:
@@ -150,7 +158,7 @@ def _delivered(source: Source, profile: SourceProfile, job: PrintJob, placement:
 def _part(
     placement: Placement | None, marked: Sequence[Marked], lightness: NDArray[np.float32]
 ) -> tuple[Part | None, str]:
-    """The part to show at the scale of the print, and why: where edges ring most, else the most telling one."""
+    """The part to show at print scale, and why: where edges ring most, else the most telling one."""
     if placement is None:
         return None, ""
     width, height = (min(room, side) for room, side in zip(CROP_PX, placement.picture_px, strict=True))
@@ -165,7 +173,7 @@ def _part(
 
 
 def _around(place_: Region, picture: tuple[int, int], size: tuple[int, int]) -> tuple[int, int]:
-    """The corner of a part of that size with the place in its middle, inside the picture."""
+    """The corner of a part of that size centred on the place, kept inside the picture."""
     found = [
         min(max(0, round(centre * whole) - part // 2), whole - part)
         for centre, whole, part in zip(place_.centre, picture, size, strict=True)
@@ -173,9 +181,9 @@ def _around(place_: Region, picture: tuple[int, int], size: tuple[int, int]) -> 
     return found[0], found[1]
 
 
-def _lie(placement: Placement | None, facts: PictureFacts) -> Lie:
+def _on_sheet(placement: Placement | None, facts: PictureFacts) -> OnSheet:
     if placement is None:
         alone = float(facts.width_px), float(facts.height_px)
-        return Lie(alone, alone, (0.0, 0.0))
+        return OnSheet(alone, alone, (0.0, 0.0))
     top, _, _, left = placement.borders_mm
-    return Lie(placement.sheet_mm, placement.picture_mm, (left, top))
+    return OnSheet(placement.sheet_mm, placement.picture_mm, (left, top))

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from printqueue.core.model.region import Region
 from printqueue.imaging.jobs import Marked, ProofWords
-from printqueue.imaging.proof import histogram, shapes
-from printqueue.imaging.proof.histogram import Lights
-from printqueue.imaging.proof.page import Box, Page
-from printqueue.imaging.proof.sheet import Crop, Lie, Shown, compose, thumbnail
+from printqueue.imaging.proof_page import histogram, shapes
+from printqueue.imaging.proof_page.histogram import Lights
+from printqueue.imaging.proof_page.page import Box, ProofPage
+from printqueue.imaging.proof_page.sheet import Crop, OnSheet, Shown, compose, thumbnail
 
 Pixels = NDArray[np.uint8]
 WORDS = ProofWords("Fog over the harbour", "Smooth cotton · A4", "Accepted.", ("Something was found.",))
@@ -34,7 +34,7 @@ def shown(picture: Pixels | None = None, **changes: Any) -> Shown:
     picture = scene() if picture is None else picture
     height, width = picture.shape[:2]
     lightness = np.linspace(10, 80, height * width, dtype=np.float32).reshape(height, width)
-    lies = Lie((297.0, 210.0), (240.0, 160.0), (28.5, 25.0))
+    lies = OnSheet((297.0, 210.0), (240.0, 160.0), (28.5, 25.0))
     made = Shown(picture, picture, WHITE, lies, Lights(lightness, lightness, 17.0, 92.0), (), None)
     return replace(made, **changes)
 
@@ -116,7 +116,7 @@ def test_two_inks_that_every_eye_tells_apart() -> None:
 @pytest.mark.parametrize("ink", [shapes.BLUE, shapes.ORANGE])
 def test_inks_stand_out_from_the_field(ink: tuple[int, int, int]) -> None:
     """Contrast ≥ 4.5 against the field of the histogram, where orange is lettered (WCAG 2.2, 1.4.3)."""
-    field = Page(4, 4, histogram._FIELD).pixels[0, 0]
+    field = ProofPage(4, 4, histogram._FIELD).pixels[0, 0]
     assert contrast(ink, tuple(field)) >= 4.5 - 1e-9
 
 
@@ -154,8 +154,8 @@ def test_any_words_and_any_shape(title: str, says: str, height: int, width: int)
     """Text of any kind and a picture of any shape come to a page of the same size; nothing is written past its edge."""
     picture = np.full((height, width, 3), 90, np.uint8)
     words = ProofWords(title, says, says, (says, says), demonstration=says, assumed=says)
-    lies = Lie((float(width), float(height)), (float(width), float(height)), (0.0, 0.0))
-    assert compose(words, shown(picture, lies=lies)).shape == (2339, 1654, 3)
+    lies = OnSheet((float(width), float(height)), (float(width), float(height)), (0.0, 0.0))
+    assert compose(words, shown(picture, on_sheet=lies)).shape == (2339, 1654, 3)
 
 
 @given(st.lists(st.floats(-20, 140) | st.just(float("nan")), min_size=1, max_size=400))
@@ -169,7 +169,7 @@ def test_shares_are_shares(values: list[float]) -> None:
 
 def test_paper_black_and_white_stand_at_their_lightness() -> None:
     """The two lines of an even picture lie at L* 20 and L* 90 of a scale from 0 to 100."""
-    page = Page(1048, 400, (0, 0, 0))
+    page = ProofPage(1048, 400, (0, 0, 0))
     flat = np.full((10, 10), 50, np.float32)
     histogram.draw(page, Box(0, 0, 1048, 400), Lights(flat, None, 20.0, 90.0))
     columns = np.flatnonzero((page.pixels[60] == shapes.ORANGE).all(axis=1))
