@@ -88,7 +88,7 @@ def typed_into(
 ) -> tuple[int, str]:
     """A run in a terminal of its own: exit code, and what it received. `send` is typed once `until` was read."""
     ours, theirs = pty.openpty()
-    environment = os.environ | {"TERM": "xterm-256color", "COLUMNS": str(columns)} | dict(around)
+    environment = os.environ | {"TERM": "xterm-256color", "COLUMNS": str(columns), "LINES": "50"} | dict(around)
     with subprocess.Popen(
         program(*words),
         stdin=theirs,
