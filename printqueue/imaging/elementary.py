@@ -1,9 +1,9 @@
 """Powers, sines and interpolation that give the same bits on every processor.
 
-IEEE 754 wants +, −, ×, ÷ and the square root correctly rounded, so they are the same everywhere; it leaves exp, log, pow
-and sin to the library, and numpy and the C library pick theirs by processor. So whatever
-decides a print's pixels is built from those five alone, one array operation at a time, where no compiler can fuse
-two of them. The series: NIST's DLMF 4.2.19 (exp), 4.6.4 (ln), 4.19.1 (sin); clause numbers from memory.
+IEEE 754 requires +, −, ×, ÷ and the square root to be correctly rounded, so they are the same everywhere. It leaves
+exp, log, pow and sin to the library, and numpy and the C library choose theirs by processor. Whatever decides a print's
+pixels is therefore built from those five alone, one array operation at a time, so that no compiler can fuse two of
+them. Series: NIST's DLMF 4.2.19 (exp), 4.6.4 (ln), 4.19.1 (sin); clause numbers from memory.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 _LN_2 = 0.6931471805599453
 _ROOT_HALF = 0.7071067811865476
-_BEYOND = 1100.0  # powers of two that no double holds
+_BEYOND = 1100.0  # an exponent of two beyond any double
 # Coefficients: of (πr)² in sin(πr) / πr, of x in exp(x), of s² in artanh(s) / s.
 _SINE = list(accumulate(range(1, 12), lambda last, n: -last / (2 * n * (2 * n + 1)), initial=1.0))
 _EXP = list(accumulate(range(1, 15), lambda last, n: last / n, initial=1.0))
@@ -36,19 +36,19 @@ def sinc(x: Array) -> Array:
 
 
 def exp(x: Array) -> Array:
-    """e to the power of `x`, relatively within 2e-15 for |x| up to 10."""
+    """e to the power of `x`, within a relative 2e-15 for |x| up to 10."""
     return exp2(x / _LN_2)
 
 
 def exp2(x: Array) -> Array:
-    """2 to the power of `x`, relatively within 1e-15 and the rounding of `x`."""
+    """2 to the power of `x`, within a relative 1e-15 plus the rounding of `x`."""
     whole = np.rint(x)
     part = (x - whole) * _LN_2
     return np.asarray(np.ldexp(_polynomial(part, _EXP), whole.astype(np.int32)))
 
 
 def power(base: Array, exponent: float) -> Array:
-    """`base` (0 or more) to the power of `exponent`, relatively within 1e-14 for results above 1e-40; as IEEE 754 at 0."""
+    """`base` (0 or more) to the power of `exponent`, within a relative 1e-14 above 1e-40; at 0 as IEEE 754."""
     some = base > 0
     of_zero = float(exponent == 0) if exponent >= 0 else np.inf
     raised = exp2(np.clip(_log2(np.where(some, base, 1.0)) * exponent, -_BEYOND, _BEYOND))
@@ -56,7 +56,7 @@ def power(base: Array, exponent: float) -> Array:
 
 
 def interpolated(x: Array, places: Array, values: Array) -> Array:
-    """Linear between (`places`, `values`), constant beyond; `places` never fall. As `numpy.interp`, without its fused steps."""
+    """Linear between (`places`, `values`), constant beyond; `places` never fall. `numpy.interp` without fused steps."""
     at = np.clip(np.searchsorted(places, x, side="right") - 1, 0, len(places) - 2)
     low, high = places[at], places[at + 1]
     wide = high - low
@@ -66,7 +66,7 @@ def interpolated(x: Array, places: Array, values: Array) -> Array:
 
 
 def _log2(x: Array) -> Array:
-    """Of positive `x`: the mantissa brought to √½ … √2, artanh of (m − 1) / (m + 1) twice, and the exponent."""
+    """Scale the mantissa of positive `x` to √½ … √2, take artanh of (m − 1) / (m + 1) twice, and add the exponent."""
     mantissa, exponent = np.frexp(x)
     small = mantissa < _ROOT_HALF
     mantissa = np.where(small, mantissa * 2.0, mantissa)
@@ -76,7 +76,7 @@ def _log2(x: Array) -> Array:
 
 
 def _polynomial(x: Array, coefficients: list[float]) -> Array:
-    """Horner's rule, each step rounded by itself."""
+    """Horner's rule, rounding after each step."""
     found = np.full_like(x, coefficients[-1])
     for coefficient in reversed(coefficients[:-1]):
         found *= x

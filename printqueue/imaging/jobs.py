@@ -16,7 +16,7 @@ from printqueue.core.yaml.limits import Limits
 
 @dataclass(frozen=True, slots=True)
 class PrintJob:
-    """One print to judge or render, with the rules and profile bytes as read when it was claimed."""
+    """One print to judge or render, with the rules and profile bytes as they were when it was claimed."""
 
     request: Request
     paper: PaperFacts
@@ -26,26 +26,26 @@ class PrintJob:
 
 @dataclass(frozen=True, slots=True)
 class Provenance:
-    """How the print was made, without clock or job number: the same print has the same words."""
+    """How the print was made, without clock or job number, so that the same print has the same words."""
 
     recipe: str  # SHA-256, hex
     master_sha256: str
     paper: str
     profile_sha256: str
     profile_name: str
-    settings: str  # one line, human words
+    settings: str  # one line, in plain words
     versions: str
 
     @property
     def sentence(self) -> str:
-        """For ImageDescription: ASCII, one sentence and the recipe."""
+        """Sentence for ImageDescription: ASCII, ending with the recipe."""
         text = f"Print file for {self.paper}; colours converted once into {self.profile_name} ({self.settings}); recipe {self.recipe}"
         return text.encode("ascii", "replace").decode("ascii")
 
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """How many pixels were computed again, and how far the file's are from them (ΔE76 of what the paper shows)."""
+    """How many pixels were recomputed, and how far the file's differ from them (ΔE76 of what the paper shows)."""
 
     pixels: int
     mean: float
@@ -62,14 +62,14 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class StripWish:
-    """What a strip is to show.
+    """What a test strip should show.
 
-    `crop`: left, top, width, height in source pixels, or in percent of the picture where `in_percent`; None: the most
-    telling part. `head`, `foot`: lines of words above and below; `labels`: lines under each piece, as many as pieces.
+    `crop`: left, top, width, height in source pixels, or in percent of the picture if `in_percent`; None: the most
+    telling part. `head`, `foot`: lines of text above and below; `labels`: lines under each piece, one entry per piece.
     """
 
     pieces: tuple[Piece, ...]
-    columns: int  # pieces that differ in lift alone stand beside each other
+    columns: int  # pieces that differ only in lift stand side by side
     head: tuple[str, ...]
     labels: tuple[tuple[str, ...], ...]
     foot: tuple[str, ...]
@@ -80,7 +80,7 @@ class StripWish:
 
 @dataclass(frozen=True, slots=True)
 class StripMade:
-    """What came out: the sheet, the part shown, in source pixels (left, top, width, height) and in mm, and the proof."""
+    """The result: the sheet, the part shown, in source pixels (left, top, width, height) and in mm, and the proof."""
 
     sheet: str
     sheet_mm: tuple[float, float]
@@ -93,9 +93,9 @@ class StripMade:
 
 @dataclass(frozen=True, slots=True)
 class ProofWords:
-    """What is said on the sheet: the picture, the print, the verdict, and a line or two of what was found.
+    """The words on the sheet: the picture, the print, the verdict, and a line or two about the findings.
 
-    `unseen`: why no picture is shown; "" where one is. `assumed`: what was taken for granted to show it.
+    `unseen`: why no picture is shown, "" if one is. `assumed`: what had to be assumed in order to show it.
     """
 
     title: str
@@ -109,7 +109,7 @@ class ProofWords:
 
 @dataclass(frozen=True, slots=True)
 class Marked:
-    """Places of one check's finding; `called`: its words in the legend."""
+    """The places of one check's finding; `called`: its words in the legend."""
 
     check: str
     called: str

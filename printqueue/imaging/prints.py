@@ -1,4 +1,4 @@
-"""What a bounded child makes of an open picture to be printed. Descriptors and values in, no paths."""
+"""What a bounded child makes from an open picture for printing. Takes descriptors and values, no paths."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _PIECE_BYTES = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class Printed:
-    """A print file as it was written. `foot_line`: its words as they were set, "" where there are none.
+    """A print file as written. `foot_line`: its words as set, "" if there are none.
 
     `sha256` is the file's, `pixels_sha256` that of its samples alone (`print_tiff.write`).
     """
@@ -41,7 +41,7 @@ class Printed:
 
 
 def drawn(source: Source, profile: SourceProfile, job: PrintJob, placement: Placement) -> Renderer:
-    """The renderer of a print whose source has a usable profile."""
+    """Return the renderer for a print whose source has a usable profile."""
     assert profile.data is not None
     assert profile.facts is not None
     return renderer(
@@ -55,7 +55,7 @@ def drawn(source: Source, profile: SourceProfile, job: PrintJob, placement: Plac
 
 
 def usable_profile(source: Source, request: Request) -> SourceProfile:
-    """The profile to read the picture through. Raises `PictureError` where there is none."""
+    """Return the profile to read the picture through. Raises `PictureError` if there is none."""
     profile = choose(source.facts, source.icc, request.assume_profile)
     if profile.data is None:
         raise PictureError(
@@ -75,12 +75,12 @@ def make_print(
 
 
 def verify_print(source: Source, job: PrintJob, provenance: Provenance, written: BinaryIO) -> Verified:
-    """Compare a print file with its plan and with pixels computed again. Raises `OwnError`."""
+    """Compare a print file with its plan and with recomputed pixels. Raises `OwnError`."""
     return verify(written, _print_sheet(source, job, provenance)[0])
 
 
 def _print_sheet(source: Source, job: PrintJob, provenance: Provenance) -> tuple[Sheet, str]:
-    """The sheet of a print, and its foot line as set."""
+    """Return the sheet of a print, and its foot line as set."""
     placement = place(job.request, source.facts.width_px, source.facts.height_px)
     picture = drawn(source, usable_profile(source, job.request), job, placement)
     said, marks = _marks(source, job, placement, provenance.recipe)
@@ -90,7 +90,7 @@ def _print_sheet(source: Source, job: PrintJob, provenance: Provenance) -> tuple
 def write(
     out: BinaryIO, sheet: Sheet, provenance: Provenance, metadata: Metadata, *, scratch: BinaryIO | None = None
 ) -> tuple[str, str]:
-    """Write it and hash what was written: the file, and its pixels alone."""
+    """Write the sheet; return the hash of the file and that of its pixels alone."""
     pixels = print_tiff.write(
         out,
         sheet.file_bands(print_tiff.encode_band, scratch),
@@ -105,7 +105,7 @@ def write(
 
 
 def _digest(descriptor: int) -> str:
-    """SHA-256 of a whole file, leaving its position alone."""
+    """SHA-256 of a whole file, leaving its file position alone."""
     found, at = hashlib.sha256(), 0
     while piece := os.pread(descriptor, _PIECE_BYTES, at):
         found.update(piece)
@@ -114,13 +114,13 @@ def _digest(descriptor: int) -> str:
 
 
 def named(source: Source, request: Request) -> Metadata:
-    """The master's texts; an order's title takes precedence over the file's own."""
+    """The master's texts; the order's title takes precedence over the file's own."""
     metadata = source.facts.metadata
     return replace(metadata, title=request.title) if request.title else metadata
 
 
 def _marks(source: Source, job: PrintJob, placement: Placement, recipe: str) -> tuple[str, tuple[InkMark, ...]]:
-    """The foot line's words as set, and everything in the border."""
+    """Return the foot line as set, and all marks in the border."""
     if not placement.hairline_px and placement.foot_line is None:
         return "", ()
     ink = line_ink(job)
@@ -134,7 +134,7 @@ def _marks(source: Source, job: PrintJob, placement: Placement, recipe: str) -> 
 
 
 def line_ink(job: PrintJob) -> Ink:
-    """Device RGB of lines and letters in the border: the grey of sRGB code 96, converted as a picture would be."""
+    """Device RGB of the border's lines and letters: the grey of sRGB code 96, converted like a picture."""
     grey = np.full((1, 1, 3), 96 * 257, np.uint16)
     srgb = spaces.profile_bytes("srgb")
     red, green, blue = manager.to_paper_exact(

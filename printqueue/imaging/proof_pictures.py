@@ -1,4 +1,4 @@
-"""What a bounded child makes of an open picture to look at: its proof picture and a thumbnail of it."""
+"""What a bounded child makes from an open picture for looking at: its proof picture and a thumbnail of that."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ Codes = NDArray[np.uint16]
 
 
 class _CopySource:
-    """A small copy of a picture, as a source of its own."""
+    """A small copy of a picture, as a source in its own right."""
 
     icc: bytes | None = None
 
@@ -48,12 +48,12 @@ class _CopySource:
         return self._codes[start:stop]
 
     def transparent(self) -> bool:
-        """A copy has no transparency."""
+        """False: a copy has no transparency."""
         return False
 
 
 class _GreyAsRgb:
-    """A grey picture as one of three equal channels."""
+    """A grey picture as three equal channels."""
 
     icc: bytes | None = None
 
@@ -66,12 +66,12 @@ class _GreyAsRgb:
         return np.concatenate([grey, grey, grey], axis=2)
 
     def transparent(self) -> bool:
-        """As the picture."""
+        """Whether the picture is."""
         return self._grey.transparent()
 
 
 class _ReadPicture(NamedTuple):
-    """A picture, its working copy (h, w, C), and the profile that both are read through."""
+    """A picture, its working copy (h, w, C), and the profile for reading both."""
 
     source: Source
     copy: Codes
@@ -91,13 +91,13 @@ def make_proof(source: Source, copy: Codes, job: PrintJob, wish: ProofWish, *, o
 
 
 def make_words_only(wish: ProofWish, why: str, out: BinaryIO) -> None:
-    """The sheet of a picture that cannot be read."""
+    """Write the sheet of a picture that cannot be read."""
     page = compose(replace(wish.words, unseen=why), None)
     proof_jpeg.write(out, page, ppi=PAGE_PPI, quality=proof_jpeg.PROOF_QUALITY)
 
 
 def _as_srgb(source: Source, copy: Codes) -> _ReadPicture:
-    """A picture of unknown colour space, taken as sRGB; a grey one gets three equal channels."""
+    """A picture of unknown colour space, assumed to be sRGB; a grey one becomes three equal channels."""
     data = spaces.profile_bytes("srgb")
     profile = SourceProfile(ProfileState.ASSUMED, spaces.SPACES["srgb"].title, data, read_profile(data))
     if source.facts.colour == "grey":
@@ -138,7 +138,7 @@ def _placed(request: Request, facts: PictureFacts) -> Placement | None:
 
 
 def _delivered_small(read: _ReadPicture, job: PrintJob, placement: Placement | None) -> Codes:
-    """The printed part of the working copy, lifted, as large as the page has room for; never enlarged."""
+    """The printed part of the working copy, lifted, as large as the page has room for but never enlarged."""
     source, copy = read.source, read.copy
     side = source.facts.width_px / copy.shape[1]
     crop = placement.crop_px if placement else (0.0, 0.0, float(source.facts.width_px), float(source.facts.height_px))
@@ -158,7 +158,7 @@ def _delivered(source: Source, profile: SourceProfile, job: PrintJob, placement:
 def _part(
     placement: Placement | None, marked: Sequence[Marked], lightness: NDArray[np.float32]
 ) -> tuple[Part | None, str]:
-    """The part to show at print scale, and why: where edges ring most, else the most telling one."""
+    """The part to show at print scale, and why: where edges ring most, or else the most telling part."""
     if placement is None:
         return None, ""
     width, height = (min(room, side) for room, side in zip(CROP_PX, placement.picture_px, strict=True))
@@ -173,7 +173,7 @@ def _part(
 
 
 def _around(place_: Region, picture: tuple[int, int], size: tuple[int, int]) -> tuple[int, int]:
-    """The corner of a part of that size centred on the place, kept inside the picture."""
+    """The corner of a part of that size, centred on the place but kept inside the picture."""
     found = [
         min(max(0, round(centre * whole) - part // 2), whole - part)
         for centre, whole, part in zip(place_.centre, picture, size, strict=True)

@@ -13,7 +13,7 @@ WORKING_PIXELS = 1_000_000
 
 
 def block_size(width_px: int, height_px: int) -> int:
-    """Side of the square blocks that bring a picture to about `WORKING_PIXELS`."""
+    """Side of the square blocks that reduce a picture to about `WORKING_PIXELS`."""
     return max(1, ceil(sqrt(width_px * height_px / WORKING_PIXELS)))
 
 
@@ -25,9 +25,9 @@ def sixteen_bit(samples: Samples) -> NDArray[np.uint16]:
 
 
 def block_means(samples: Samples, side: int) -> NDArray[np.uint16]:
-    """Means of whole `side` × `side` blocks of (n, W, C) codes, as 16-bit codes; the remainder is left out.
+    """Means of whole `side` × `side` blocks of (n, W, C) codes, as 16-bit codes; drops the remainder.
 
-    Averages the encoded values: a perceptual average, right for tone statistics.
+    Averages encoded values: a perceptual average, right for tone statistics.
     """
     codes = sixteen_bit(samples)
     if side == 1:

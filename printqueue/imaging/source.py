@@ -1,4 +1,4 @@
-"""An open picture, whoever reads it: facts, profile, and pixels in bands."""
+"""The interface of an open picture: facts, profile, and pixels in bands."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Source(Protocol):
     def rows(self, start: int, stop: int) -> Samples:
         """Rows `start` to `stop` as (stop - start, width, C), C = 1 or 3, in the file's own bits.
 
-        May be called from two threads. Raises `PictureError` where the data are damaged.
+        May be called from two threads. Raises `PictureError` if the data are damaged.
         """
 
     def transparent(self) -> bool:

@@ -1,4 +1,4 @@
-"""What a bounded child makes of an open picture to compare prints: a test strip. Descriptors and values in, no paths."""
+"""The test strip that a bounded child makes from an open picture. Takes descriptors and values, no paths."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _READ_ROWS = 512
 
 
 def make_strip(source: Source, job: PrintJob, wish: StripWish, provenance: Provenance, *, out: BinaryIO) -> StripMade:
-    """Write the sheet of a test strip and prove it. Raises `PictureError` where it cannot be laid out as asked."""
+    """Write and verify the sheet of a test strip. Raises `PictureError` if it cannot be laid out as asked."""
     facts = source.facts
     profile = usable_profile(source, job.request)
     try:
@@ -102,7 +102,7 @@ def _plan(whole: Placement, job: PrintJob, wish: StripWish, asked: Part | None) 
 
 
 def _most_telling(source: Source, profile: SourceProfile, whole: Placement, plan: StripPlan) -> Part:
-    """A part as large as a piece, where the tones run from deep to light."""
+    """A part the size of a piece whose tones run from deep to light."""
     assert profile.data is not None
     width, height = (min(a, b) for a, b in zip(plan.piece_px, whole.picture_px, strict=True))
     codes = _small(source, whole)
@@ -123,7 +123,7 @@ def _small(source: Source, whole: Placement) -> np.ndarray[tuple[int, ...], np.d
 
 
 def _words(plan: StripPlan, wish: StripWish, ink: Ink, ppi: int) -> tuple[InkMark, ...]:
-    """All words of the strip, shortened where they do not fit."""
+    """All words of the strip, shortened to fit."""
     height = pixels(LETTER_MM, ppi)
     lines = [
         (plan.text_left_px, baseline, plan.text_width_px, said)

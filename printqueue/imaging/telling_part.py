@@ -1,4 +1,4 @@
-"""Finds the part of a picture that says most about a paper: the widest range of tones, shadows included."""
+"""Finds the part of a picture that says most about a paper: the widest range of tones, including shadows."""
 
 from __future__ import annotations
 
@@ -10,19 +10,19 @@ from numpy.typing import NDArray
 _BINS = 25  # of 4 L* each
 _DEPTH = 100 / _BINS
 _SHADOW_L = 25.0  # papers differ below this
-_SHADOWS = 0.10  # from this share on shadows count in full
+_SHADOWS = 0.10  # from this share up, shadows count in full
 _LOW, _HIGH = 0.02, 0.98
-_STEPS = 32  # places tried along each axis
+_STEPS = 32  # positions tried along each axis
 _MAX_PX = 400_000
-_CENTRE_L = 2.0  # of parts nearly alike the more central wins: lying at the rim costs this much L*
+_CENTRE_L = 2.0  # the more central of similar parts wins: lying at the edge costs this much L*
 
 
 def telling_part(lightness: NDArray[np.float32], share: tuple[float, float]) -> tuple[float, float]:
     """Left and top, in fractions of the picture, of its most telling part.
 
     `lightness` (H, W) is L* 0..100 of the delivered picture; `share` the part's width and height in fractions (0..1].
-    A part's worth is its range of L* from the 2nd to the 98th percentile, less where under 10 % of it is darker than
-    L* 25. Own measure, no source: a strip is cut to judge how a paper opens shadows while it holds the lights.
+    A part scores its range of L* from the 2nd to the 98th percentile, less if under 10 % of it is darker than L* 25.
+    Our own measure, no source: a strip is for judging how a paper opens shadows while holding the lights.
     """
     every = max(1, int(np.ceil((lightness.size / _MAX_PX) ** 0.5)))
     bins = np.clip(lightness[::every, ::every] / _DEPTH, 0, _BINS - 1).astype(np.intp)
@@ -33,7 +33,7 @@ def telling_part(lightness: NDArray[np.float32], share: tuple[float, float]) -> 
 
 
 class _Places(NamedTuple):
-    """The places tried along one side, in samples: where a part begins, how long it is, and the room it has."""
+    """The positions tried along one side, in samples: where a part begins, its length, and the space it has."""
 
     first: NDArray[np.intp]
     length: int
@@ -41,7 +41,7 @@ class _Places(NamedTuple):
 
     @property
     def off_centre(self) -> NDArray[np.float64]:
-        """How far from the middle each place is: 0 there, 1 at the rim."""
+        """How far from the middle each position is: 0 there, 1 at the edge."""
         return np.asarray(np.abs(self.first - self.room / 2) / max(self.room / 2, 1))
 
 
@@ -52,7 +52,7 @@ def _places(side: int, share: float) -> _Places:
 
 
 def _windows(mask: NDArray[np.bool_], down: _Places, across: _Places) -> NDArray[np.int64]:
-    """How many of each window's pixels are set, (down, across), from sums over the whole plane."""
+    """Count the set pixels in each window, (down, across), from sums over the whole plane."""
     sums = np.zeros((mask.shape[0] + 1, mask.shape[1] + 1), np.int64)
     np.cumsum(np.cumsum(mask, axis=0, dtype=np.int64), axis=1, out=sums[1:, 1:])
     tops, lefts = down.first, across.first
@@ -63,7 +63,7 @@ def _windows(mask: NDArray[np.bool_], down: _Places, across: _Places) -> NDArray
 
 
 def _worth(counts: NDArray[np.int64], down: _Places, across: _Places) -> NDArray[np.float64]:
-    """(down, across): tonal range in L*, weighted by its shadows, less a little towards the rim."""
+    """(down, across): tonal range in L*, weighted by its shadows, slightly less towards the edge."""
     shares = counts.cumsum(axis=0) / counts.sum(axis=0)
     low, high = ((shares < part).sum(axis=0) for part in (_LOW, _HIGH))
     shadows = shares[int(_SHADOW_L / _DEPTH) - 1]

@@ -1,1 +1,1 @@
-"""Is this picture fit for that paper? Measures, the survey that takes them, the checks, and the verdict."""
+"""Is this picture fit for that paper? Measures, the survey that takes them, the checks and the verdict."""

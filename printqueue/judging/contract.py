@@ -1,4 +1,4 @@
-"""What every check is made of. Each file in `checks/` ends with one `CHECK = Check(...)`."""
+"""What checks are made of. Each file in `checks/` ends with one `CHECK = Check(...)`."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ L = TypeVar("L", bound=Limits)
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """What `printqueue explain CHECK` says; beside the code so that it cannot drift."""
+    """What `printqueue explain CHECK` says; kept beside the code so that it cannot drift."""
 
     question: str  # one line, ends with a question mark
     measures: str
@@ -26,12 +26,12 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True)
 class Check(Generic[L]):
-    """One measured question about a picture. `judge` is pure: facts and numbers in, a finding out.
+    """One question about a picture, answered by measurement. `judge` is pure: facts and numbers in, a finding out.
 
-    headline  what the first line of a reason note says of the picture, with {size} and {paper} if wanted:
-              "has too few pixels for {size} on {paper}"; a finding may bring a better one of its own
-    called    its name in running text, where that differs from `name`
-    marks     what its places are, in the legend of a proof picture: "edges that ring"
+    headline  what the first line of a reason note says about the picture, optionally with {size} and {paper}:
+              "has too few pixels for {size} on {paper}"; a finding may supply a better one
+    called    its name in running text, if that differs from `name`
+    marks     what its places are called in the legend of a proof picture: "edges that ring"
     """
 
     name: str
@@ -49,7 +49,7 @@ class Check(Generic[L]):
 
     @property
     def in_legend(self) -> str:
-        """What its places are."""
+        """What its places are called."""
         return self.marks or self.in_words
 
 
@@ -61,7 +61,7 @@ def crossed(
     note: float | None = None,
     below: bool = False,
 ) -> tuple[Level, float | None]:
-    """The heaviest limit that `value` exceeds (or falls below) and its level; else a pass and the nearest limit."""
+    """The most severe limit that `value` exceeds (or falls below) and its level; else a pass and the nearest limit."""
     nearest = None
     for level, limit in ((Level.REJECT, reject), (Level.WARN, warn), (Level.NOTE, note)):
         if limit is not None:

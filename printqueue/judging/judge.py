@@ -1,4 +1,4 @@
-"""Runs a paper's checks over one subject: numbers in, findings and a verdict out. Pure."""
+"""Runs a paper's checks on one subject: numbers in, findings and a verdict out. Pure."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from printqueue.judging.contract import Check
 
 
 def judge(subject: Subject, limits: Mapping[str, Limits]) -> list[Finding]:
-    """One finding per check that the paper's rules turn on, the artist's allowances marked."""
+    """Return one finding for each check that the paper's rules turn on, with the artist's allowances marked."""
     checks: Mapping[str, Check[Any]] = REGISTRY
     in_force = {**limits, **{name: checks[name].limits() for name in _unprintable(subject)}}
     findings = [checks[name].judge(subject, limit) for name, limit in in_force.items()]
@@ -23,12 +23,12 @@ def judge(subject: Subject, limits: Mapping[str, Limits]) -> list[Finding]:
 
 
 def _unprintable(subject: Subject) -> list[str]:
-    """Checks that turn back what cannot be rendered, at their own limits: no paper's rules can soften that."""
+    """Checks that turn back what cannot be rendered, with their own limits: no paper's rules can soften them."""
     no_colours = subject.text(Word.PROFILE_STATE) in (ProfileState.MISSING, ProfileState.UNREADABLE)
     return [name for name, is_so in (("profile", no_colours), ("size", subject.placement is None)) if is_so]
 
 
 def allow(finding: Finding, allowances: Mapping[str, str]) -> Finding:
-    """Mark a finding that the artist allowed; what cannot be rendered cannot be allowed."""
+    """Mark a finding that the artist allowed; a picture that cannot be rendered cannot be allowed."""
     wanted = finding.check in allowances and finding.level.weight >= Level.WARN.weight
     return finding.allow() if wanted and finding.allowable else finding

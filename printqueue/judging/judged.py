@@ -1,4 +1,4 @@
-"""What judging says of a picture: for each print its findings, where it lies on the sheet, and the numbers behind them."""
+"""The result of judging a picture: for each print its findings, its place on the sheet, and the numbers behind them."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from printqueue.core.model.request import Placement
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """Findings of one print and the numbers behind them."""
+    """One print's findings and the numbers behind them."""
 
     findings: tuple[Finding, ...]
     placement: Placement | None
@@ -21,7 +21,7 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Answer to `judge`: one `Judged` per print. `picture` None where even the header was unreadable."""
+    """Answer to `judge`: one `Judged` per print. `picture` is None if not even the header was readable."""
 
     picture: PictureFacts | None
     prints: tuple[Judged, ...]

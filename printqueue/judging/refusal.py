@@ -15,7 +15,7 @@ _WHY = {
 
 
 def refusal(error: PictureError, request: Request | None = None) -> Finding:
-    """The finding that an unusable picture or order makes."""
+    """Return the finding for an unusable picture or order."""
     finding = Finding(
         error.check,
         Level.REJECT,

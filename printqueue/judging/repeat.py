@@ -22,7 +22,7 @@ from printqueue.judging.judge import allow
 from printqueue.judging.judged import Judged
 
 CHECK = "repeat"
-# Remarks about a print: an order that differs only in these asks for the same print.
+# Remarks about a print: orders that differ only in these ask for the same print.
 _REMARKS = frozenset({"allow", "note", "distance_mm", "size_listed", "size"})
 
 
@@ -38,7 +38,7 @@ class Asked:
 
 
 def looked_up(one: Judged, asked: Asked, found: Measurements) -> Judged:
-    """`one` with its finding `repeat` judged by what was found; unchanged where the check is off."""
+    """Judge `repeat` by what was found and add the finding to `one`; unchanged if the check is off."""
     if asked.limits is None:
         return one
     numbers = {**one.measurements, **found}
@@ -62,16 +62,17 @@ def readings(
     `earlier`: prints of the same bytes, oldest first; `now`: RFC 3339; `siblings`: prints that the same order asks for
     before this one (they count towards the edition, not as repeats); `job`: this print's own number.
 
-    Of two in hand at once the one judged second tells of the first. If a kill or a fault lets that one overtake, and the
-    first is judged anew, it does not tell of the other in turn: each note would send the photographer to the other print.
+    When two are in hand at once, the one judged second reports the first. If a kill or a fault lets the second overtake
+    and the first is judged again, it does not report the second in turn: each note would send the photographer to the
+    other print.
 
     | key | what |
     | --- | --- |
     | repeat.earlier | prints on this paper at this size |
     | repeat.earlier_job, repeat.earlier_made | the newest of them; `made` is None while it is in work |
     | repeat.same_job, repeat.same_made, repeat.same_hours | the newest by the same order and profile, 0 h while in work |
-    | repeat.beside | jobs among them that are in work, as text; left out where there are none |
-    | repeat.edition_made | copies with the same edition, over all papers and sizes, and of `siblings` |
+    | repeat.beside | the jobs among them that are in work, as text; left out if there are none |
+    | repeat.edition_made | copies with the same edition, over all papers and sizes, including `siblings` |
     """
     asked = json.loads(request.to_json())
     here = [one for one in earlier if _is_here(one, asked) and job not in one.gave_way_to]
@@ -98,13 +99,13 @@ def readings(
 
 
 def _newest(prints: Sequence[EarlierPrint]) -> EarlierPrint:
-    """What is in work comes after what was made; job numbers alone do not tell, a waiting job keeps its old one."""
+    """Prints in work sort after finished ones; job numbers do not tell, because a waiting job keeps its old one."""
     return max(prints, key=lambda one: (one.made is None, one.made or "", one.job))
 
 
 def _is_here(one: EarlierPrint, asked: Mapping[str, Any]) -> bool:
-    """On the same paper, on the same sheet whichever way round and whatever it is called; by the sheet's name where the
-    record has no sides.
+    """Whether it is on the same paper and sheet, whichever way round and whatever its name; the sheet's name decides if
+    the record has no sides.
     """
     recorded = _sheet(one.settings)
     same_sheet = one.size == asked["size"]["name"] if recorded is None else recorded == _sheet(asked)
@@ -127,7 +128,7 @@ def _same_order(one: EarlierPrint, asked: Mapping[str, Any]) -> bool:
 
 
 def _hours_since(made: str | None, now: str) -> float | None:
-    """0 for what is in work, and where the clock was set back since; None where the record's time makes no sense."""
+    """0 for what is in work, or if the clock was set back since; None if the recorded time makes no sense."""
     if made is None:
         return 0.0
     try:

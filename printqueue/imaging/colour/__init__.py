@@ -1,1 +1,1 @@
-"""Colour: profiles read and checked, standard spaces, and the one manager that converts."""
+"""Colour: reading and checking profiles, standard spaces, and the one manager that converts."""

@@ -1,7 +1,7 @@
 """Tone curves of a source space: code value → linear light, exact where the profile states them.
 
-Linear light is needed twice: a lift in stops is a factor on it, and shrinking must average it. For measuring,
-luminance is a weighted sum of it. The same bits on every processor (`elementary`).
+Two steps need linear light: a lift in stops multiplies it, and shrinking averages it. Measuring takes luminance as a
+weighted sum of it. Bit-identical on every processor (`elementary`).
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ _MATRIX_TOLERANCE = 0.02  # of white's luminance; profiles round their matrices
 
 
 def channel_curves(data: bytes, profile: Profile) -> tuple[Curve, ...]:
-    """One curve for grey, three for RGB.
+    """Return one curve for grey, three for RGB.
 
-    Read from the profile's own TRC tags where it has them. A table-based profile
-    has none: there the neutral axis, as the colour engine sees it, serves all channels.
+    Read from the profile's own TRC tags if it has them. A table-based profile has none: there, the neutral axis as the
+    colour engine sees it serves all channels.
     """
     names = ("kTRC",) if profile.space == "GRAY" else ("rTRC", "gTRC", "bTRC")
     if all(name in profile.tags for name in names) and "A2B0" not in profile.tags:
@@ -34,10 +34,10 @@ def channel_curves(data: bytes, profile: Profile) -> tuple[Curve, ...]:
 
 
 def luminance_weights(data: bytes, profile: Profile) -> tuple[float, ...] | None:
-    """Parts of the channels' linear light in luminance Y (sum 1, white 1): one for grey, three for RGB.
+    """Return each channel's share of luminance Y (summing to 1, white's Y): one for grey, three for RGB.
 
-    From the Y of the rXYZ, gXYZ and bXYZ tags (ICC.1:2022 9.2.31, 9.2.44, 9.2.4). None where the space is no
-    matrix of curves, or its matrix makes no sense for a picture: then the colour engine must be asked.
+    From the Y of the rXYZ, gXYZ and bXYZ tags (ICC.1:2022 9.2.31, 9.2.44, 9.2.4). None if the space is not curves and a
+    matrix, or if the matrix makes no sense for a picture; ask the colour engine then.
     """
     if "A2B0" in profile.tags:
         return None
@@ -63,7 +63,7 @@ def _increasing(curve: Curve) -> Curve:
 
 
 def _trc(body: bytes) -> Curve:
-    """`curveType` (ICC.1:2022 10.6) or `parametricCurveType` (10.18) sampled at all codes."""
+    """Sample a `curveType` (ICC.1:2022 10.6) or `parametricCurveType` (10.18) at every code."""
     if body[:4] == b"curv" and len(body) >= 12:
         return _sampled(body)
     if body[:4] == b"para" and len(body) >= 16:
@@ -90,7 +90,7 @@ def _parametric(body: bytes) -> Curve:
         raise ProfileError("its parametric tone curve is damaged")
     values = [v / 65536 for v in struct.unpack_from(f">{counts[kind]}i", body, 12)]
     g, a, b, c, d, e, f = (values + [1.0, 0.0, 0.0, 0.0, 0.0, 0.0][len(values) - 1 :])[:7]
-    if kind in (1, 2):  # the break lies where the power function reaches its foot
+    if kind in (1, 2):  # the break is where the power function reaches zero
         d = -b / a if a else 0.0
         e = f = values[3] if kind == 2 else 0.0
         c = 0.0

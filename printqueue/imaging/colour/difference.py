@@ -26,11 +26,11 @@ def luminance(L: Floats) -> Floats:
 
 
 def hue_and_chroma_difference(lab_1: Floats, lab_2: Floats) -> NDArray[np.float32]:
-    """CIEDE2000 of two arrays (..., 3) of L*a*b* without its lightness term ΔL'/S_L; float32, made for whole pictures.
+    """CIEDE2000 between two L*a*b* arrays (..., 3) without the lightness term ΔL'/S_L; float32, for whole pictures.
 
     Sharma, Wu and Dalal, Color Res. Appl. 30(1), 21-30 (2005), kL = kC = kH = 1; the tests hold it to their 34 pairs.
-    The other terms hold no lightness, so this is also the whole ΔE00 of the two colours at one common L*.
-    Within 0.003 of the float64 arithmetic.
+    Lightness is absent from the other terms, so this is also the full ΔE00 of two colours of equal L*.
+    Within 0.003 of the same arithmetic in float64.
     """
     a1, b1 = (np.ascontiguousarray(lab_1[..., i], np.float32) for i in (1, 2))
     a2, b2 = (np.ascontiguousarray(lab_2[..., i], np.float32) for i in (1, 2))
@@ -57,7 +57,7 @@ def _chroma(a: Floats, b: Floats) -> Floats:
 
 
 def _chroma_root(C: Floats) -> Floats:
-    """√(C⁷ / (C⁷ + 25⁷)), by products: a general power takes ten times as long."""
+    """√(C⁷ / (C⁷ + 25⁷)) by multiplication; a general power takes ten times as long."""
     x = C / 25
     x2 = x * x
     seventh = x2 * x2 * x2 * x

@@ -1,9 +1,9 @@
-"""Calls the colour engine, lcms2, through its C interface: a conversion is prepared once and shared by every thread.
+"""Calls the colour engine, lcms2, through its C interface, so that all threads share a transform prepared once.
 
-imagecodecs, which ships the engine, prepares every call anew, and preparing takes longer than converting a band (40 ms for a
-table of 49 nodes). Here the same engine, in the same file, makes a transform that is kept (lcms2 API reference,
-"Transforms"; a shared one needs cmsFLAGS_NOCACHE). Where a build of imagecodecs hides the engine, `prepare` returns one
-that calls imagecodecs each time: the same codes, slower.
+imagecodecs, which ships the engine, prepares a transform on every call, and preparing takes longer than converting a
+band (40 ms for a table of 49 nodes). This module loads the same engine from the same file and keeps its transforms
+(lcms2 API reference, "Transforms"; sharing one needs cmsFLAGS_NOCACHE). If a build of imagecodecs hides the engine,
+`prepare` returns a conversion that calls imagecodecs each time: same codes, slower.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ Convert = Callable[[Codes], NDArray[Any]]
 Target = Literal["rgb-16", "rgb-8", "lab-16", "lab-double"]
 
 _NO_CACHE = 0x0040  # lcms2.h: cmsFLAGS_NOCACHE
-_KEPT = 12  # transforms: the most that one picture on one paper asks for
-_MAX_AT_ONCE = 1 << 24  # pixels of one call, far below its 32-bit count
+_KEPT = 12  # transforms: the most that one picture on one paper needs
+_MAX_AT_ONCE = 1 << 24  # pixels per call, far below the engine's 32-bit count
 
 
 @dataclass(frozen=True, slots=True)
 class _Format:
-    """How samples lie in memory: `number` as lcms2.h composes it, and imagecodecs' names for the same."""
+    """How samples lie in memory: lcms2.h's `number` for the layout, and imagecodecs' names for it."""
 
     number: int
     space: str
@@ -59,7 +59,7 @@ _PREPARING = Lock()
 
 @dataclass(frozen=True, slots=True)
 class _Conversion:
-    """From one profile into another: `intent` by its ICC.1 number, `flags` are cmsFLAGS of lcms2.h."""
+    """From one profile to another; `intent` is an ICC.1 number, `flags` are cmsFLAGS of lcms2.h."""
 
     source: bytes
     target: bytes
@@ -70,12 +70,12 @@ class _Conversion:
 
 
 def prepare(source: bytes, target: bytes, to: Target, *, grey: bool, intent: int, flags: int) -> Convert:
-    """A conversion of (H, W, 3) RGB or (H, W) grey uint16 codes into (H, W, 3), for any number of threads at once.
+    """Return a conversion of (H, W, 3) RGB or (H, W) grey uint16 codes to (H, W, 3) that all threads may share.
 
-    `intent`: ICC.1 number; `flags`: cmsFLAGS of lcms2.h. Kept, so that asking again costs nothing.
-    Raises `ProfileError` where the engine refuses one of the profiles.
+    `intent`: ICC.1 number; `flags`: cmsFLAGS of lcms2.h. Cached, so asking again costs nothing.
+    Raises `ProfileError` if the engine refuses one of the profiles.
     """
-    with _PREPARING:  # two threads that ask for the same: one prepares, the other waits
+    with _PREPARING:  # if two threads ask for the same transform, one prepares it and the other waits
         return _prepared(_Conversion(source, target, _GREY if grey else _RGB, _TARGETS[to], intent, flags))
 
 
@@ -86,12 +86,12 @@ def _prepared(asked: _Conversion) -> Convert:
 
 
 def is_direct() -> bool:
-    """Whether the engine is called through its C interface; finds its names, so that the first transform need not."""
+    """Whether the engine is called through its C interface; looks up its symbols now to spare the first transform."""
     return _engine() is not None
 
 
 class _Transform:
-    """A transform of the engine; frees its memory when collected."""
+    """An engine transform; frees its memory when garbage-collected."""
 
     def __init__(self, engine: ctypes.CDLL, asked: _Conversion) -> None:
         self._do, self._asked = engine.cmsDoTransform, asked
@@ -124,7 +124,7 @@ class _Transform:
 
 
 def _each_time(asked: _Conversion, codes: Codes) -> NDArray[Any]:
-    """The same by imagecodecs, prepared anew."""
+    """Convert through imagecodecs, which prepares the transform on every call."""
     try:
         found = imagecodecs.cms_transform(
             np.ascontiguousarray(codes),
@@ -137,7 +137,7 @@ def _each_time(asked: _Conversion, codes: Codes) -> NDArray[Any]:
             flags=asked.flags,
         )
     except (imagecodecs.CmsError, ValueError, TypeError) as error:
-        # The engine answers a profile that it cannot use with one of these three.
+        # The engine raises one of these three for a profile that it cannot use.
         raise _refused() from error
     return np.asarray(found)
 
@@ -148,11 +148,11 @@ def _refused() -> ProfileError:
 
 @cache
 def _engine() -> ctypes.CDLL | None:
-    """The engine that imagecodecs has loaded, by its C names; None where they cannot be seen."""
+    """Return the engine that imagecodecs has loaded, by its C symbols; None if they are hidden."""
     try:
         from imagecodecs import _cms
 
-        engine = ctypes.CDLL(_cms.__file__)  # its symbols, and those of what it is linked to (dlsym(3))
+        engine = ctypes.CDLL(_cms.__file__)  # its own symbols and those of the libraries it links to (dlsym(3))
         pointer, number = ctypes.c_void_p, ctypes.c_uint32
         for name, result, arguments in (
             ("cmsOpenProfileFromMem", pointer, (ctypes.c_char_p, number)),

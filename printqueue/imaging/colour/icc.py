@@ -1,4 +1,4 @@
-"""Reading the header and tag table of an ICC profile, without trusting a byte of it.
+"""Reads the header and tag table of an ICC profile without trusting a byte of it.
 
 Layout: ICC.1:2022 clauses 7.2 (header) and 7.3 (tag table); the same in v2 and v4.
 """
@@ -43,12 +43,12 @@ class Profile:
 
     @property
     def is_demonstration(self) -> bool:
-        """Whether the profile calls itself a demonstration, made for no real sheet."""
+        """Whether the profile calls itself a demonstration, not made for a real sheet."""
         return self.description.startswith(DEMONSTRATION_MARK)
 
     @property
     def usable_as_source(self) -> bool:
-        """Whether pixels can be read through it: a matrix, a table, or for grey a curve."""
+        """Whether pixels can be read through it: it has a matrix, a table or, for grey, a curve."""
         if self.space == "GRAY":
             return "kTRC" in self.tags or "A2B0" in self.tags
         return "A2B0" in self.tags or all(tag in self.tags for tag in _MATRIX_TAGS)
@@ -82,7 +82,7 @@ def read_profile(data: bytes) -> Profile:
 
 
 def tag_bytes(data: bytes, name: str) -> bytes:
-    """The body of one tag, type signature first. Raises `ProfileError` where the profile lacks it."""
+    """Return the body of one tag, type signature first. Raises `ProfileError` if the profile lacks it."""
     tags = _tag_table(data)
     if name not in tags:
         raise ProfileError(f"it has no {name} tag")

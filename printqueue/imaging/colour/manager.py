@@ -1,7 +1,7 @@
 """The one place where colours are converted: 16-bit ICC transforms through lcms2.
 
-Nothing else in the package calls `colour.engine`. A print's pixels pass `to_paper`
-exactly once; the other functions only look.
+Nothing else in the package calls `colour.engine`. A print's pixels go through `to_paper`
+exactly once; the other functions are only for looking.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ Codes = NDArray[np.uint16]
 # lcms2.h: cmsFLAGS_BLACKPOINTCOMPENSATION, cmsFLAGS_HIGHRESPRECALC (49 nodes an axis), cmsFLAGS_GRIDPOINTS(n) (n << 16)
 _BPC = 0x2000
 _HIGH_RESOLUTION = 0x0400
-# Of 49, 57, 65, 73, 81 nodes the fewest that stay within dE76 0.03 in the mean; as quick per pixel as 49.
+# The fewest of 49, 57, 65, 73 and 81 nodes that keep the mean error within dE76 0.03; as fast per pixel as 49.
 _FINE = 65 << 16
-_NO_TABLE = 0x0100  # cmsFLAGS_NOOPTIMIZE: exact, quick for a single pixel, half as fast for many
+_NO_TABLE = 0x0100  # cmsFLAGS_NOOPTIMIZE: exact; fast for a single pixel, half as fast for many
 # ICC.1:2022 6.3.4.2, 16-bit Lab encoding: L* 100 = 65535, a* 0 = 0x8080
 _LAB_STEP = np.array([100 / 65535, 1 / 257, 1 / 257], np.float32)
 _LAB_OFFSET = np.array([0, 128, 128], np.float32)
@@ -34,16 +34,16 @@ ENGINE = f"lcms2 through imagecodecs {imagecodecs.__version__}"
 
 
 def asks_the_engine_directly() -> bool:
-    """By its C interface, prepared once; else through imagecodecs, prepared each time: the same codes, slower."""
+    """Whether its C interface is used, prepared once; else imagecodecs prepares every call: same codes, slower."""
     return is_direct()
 
 
 def to_paper(pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, black_point_compensation: bool) -> Codes:
     """Convert (H, W, 3) RGB or (H, W) grey codes into the paper's device RGB, (H, W, 3) uint16.
 
-    This is *the* conversion of a print. Raises `ProfileError` when the engine refuses a profile.
+    This is *the* conversion of a print. Raises `ProfileError` if the engine refuses a profile.
     """
-    # A table between two matrix spaces errs by up to 8 % where a channel clips; into a printer's tables by dE00 0.3.
+    # Between two matrix spaces a table is off by up to 8 % where a channel clips; into a printer's tables, by dE00 0.3.
     precision = _FINE if "B2A0" in read_profile(paper).tags else _NO_TABLE
     flags = precision | (_BPC if black_point_compensation else 0)
     return _transform(pixels, source, paper, "rgb-16", intent=intent, flags=flags)
@@ -52,24 +52,24 @@ def to_paper(pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, blac
 def to_paper_exact(
     pixels: Codes, source: bytes, paper: bytes, *, intent: Intent, black_point_compensation: bool
 ) -> Codes:
-    """The same without the engine's table, ten times slower: for a few colours, and to check a print, never to make one."""
+    """The same without the engine's table, ten times slower: for a few colours and for checking, never to print."""
     flags = _NO_TABLE | (_BPC if black_point_compensation else 0)
     return _transform(pixels, source, paper, "rgb-16", intent=intent, flags=flags)
 
 
 def to_lab(pixels: Codes, profile: bytes, *, intent: Intent = Intent.RELATIVE) -> NDArray[np.float32]:
-    """L*a*b* (D50) of RGB or grey codes, shape (H, W, 3), float32; to look at, never to print.
+    """Convert RGB or grey codes to L*a*b* (D50), (H, W, 3) float32; for looking, never for printing.
 
-    `relative`: white of the medium is L* 100; `absolute`: as a meter would read it.
+    `relative`: the medium's white is L* 100; `absolute`: as a meter would read it.
     """
-    # The engine's usual table errs by up to dE00 0.4 in the darks of a matrix space, the finer one by 0.13.
+    # The engine's usual table is off by up to dE00 0.4 in the darks of a matrix space, the finer one by 0.13.
     precision = 0 if "A2B0" in read_profile(profile).tags else _HIGH_RESOLUTION
     lab = _transform(pixels, profile, _lab_profile(), "lab-16", intent=intent, flags=precision)
     return np.asarray(lab * _LAB_STEP - _LAB_OFFSET, np.float32)
 
 
 def print_black(source: bytes, paper: bytes, *, grey: bool, intent: Intent, black_point_compensation: bool) -> float:
-    """L* that the paper shows of the source's black, paper white = 100: the deepest tone of such a print."""
+    """L* at which the paper shows the source's black, paper white = 100: the deepest tone of such a print."""
     black = np.zeros((1, 1) if grey else (1, 1, 3), np.uint16)
     device = to_paper_exact(black, source, paper, intent=intent, black_point_compensation=black_point_compensation)
     lab = _transform(device, paper, _lab_profile(), "lab-16", intent=Intent.RELATIVE, flags=_NO_TABLE)
@@ -77,23 +77,23 @@ def print_black(source: bytes, paper: bytes, *, grey: bool, intent: Intent, blac
 
 
 def try_out(profile: bytes, *, grey: bool) -> None:
-    """Convert one pixel out of `profile` by each intent. Raises `ProfileError` where any of them fails."""
+    """Convert one pixel out of `profile` with each intent. Raises `ProfileError` if any of them fails."""
     black = np.zeros((1, 1) if grey else (1, 1, 3), np.uint16)
     for intent in Intent:
         _transform(black, profile, _lab_profile(), "lab-16", intent=intent, flags=_NO_TABLE)
 
 
 def to_lightness(pixels: Codes, profile: bytes) -> NDArray[np.float32]:
-    """L* alone (0..100) of RGB or grey codes, shape (H, W), white of the medium = 100."""
+    """L* alone (0..100) of RGB or grey codes, shape (H, W), the medium's white = 100."""
     lab = _transform(pixels, profile, _lab_profile(), "lab-16", intent=Intent.RELATIVE, flags=0)
     return np.asarray(np.multiply(lab[..., 0], _LAB_STEP[0], dtype=np.float32))
 
 
 def to_screen(device: Codes, paper: bytes, *, seen: Intent = Intent.RELATIVE) -> NDArray[np.uint8]:
-    """What a screen shows of a print: the paper's device RGB (H, W, 3) as sRGB, 8 bit; for looking, never for printing.
+    """What a screen shows of a print: the paper's device RGB (H, W, 3) as 8-bit sRGB; for looking, never for printing.
 
-    `seen` relative: bare paper is the screen's white, full ink as light as it is beside that white; `absolute`: bare
-    paper in its own lightness and tint. What sRGB does not hold is clipped (IEC 61966-2-1).
+    `seen` relative: bare paper becomes the screen's white, and full ink is as light as it looks beside that white;
+    `absolute`: bare paper keeps its own lightness and tint. Colours outside sRGB are clipped (IEC 61966-2-1).
     """
     precision = 0 if "A2B0" in read_profile(paper).tags else _NO_TABLE  # as in `to_paper`
     return np.asarray(
@@ -102,10 +102,10 @@ def to_screen(device: Codes, paper: bytes, *, seen: Intent = Intent.RELATIVE) ->
 
 
 def tone_curve(profile: bytes, *, grey: bool) -> NDArray[np.float64]:
-    """Relative luminance (0..1) of the neutral codes 0..65535 of an RGB or grey space, never falling.
+    """Relative luminance (0..1) of the neutral codes 0..65535 of an RGB or grey space; never decreases.
 
-    For profiles without curves of their own: the neutral axis stands for all channels. Normalised so
-    that code 65535 gives 1; the engine's 16-bit connection space limits it to steps of 1/32768.
+    For profiles without curves of their own: the neutral axis stands in for all channels. Normalised so that
+    code 65535 gives 1; the engine's 16-bit connection space limits the resolution to 1/32768.
     """
     ramp = np.arange(65536, dtype=np.uint16)[None]
     pixels = ramp if grey else np.repeat(ramp[..., None], 3, axis=2)
@@ -121,7 +121,7 @@ def _transform(pixels: Codes, source: bytes, target: bytes, to: Target, *, inten
 
 
 def load() -> None:
-    """Load what a first conversion would load, for processes that can load nothing later."""
+    """Load everything a first conversion needs, for processes that cannot load anything later."""
     is_direct()
     _lab_profile()
 

@@ -1,4 +1,4 @@
-"""Which profile a picture's numbers are read through: embedded, declared, or assumed by the order. Pure."""
+"""Chooses the profile to read a picture's numbers through: embedded, declared, or assumed by the order. Pure."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from printqueue.imaging.colour.curves import channel_curves
 from printqueue.imaging.colour.icc import CLASS_NAMES, Profile, ProfileError, read_profile
 
 _SOURCE_CLASSES = ("scnr", "mntr", "spac")
-# Descriptions of working spaces; a display-class profile with another name is a single display's own
+# Words in the descriptions of working spaces; a display-class profile without any describes one particular display
 _WORKING_WORDS = ("rgb", "romm", "prophoto", "p3", "2020", "srgb", "gray", "grey", "gamma", "dot gain", "lstar", "l*")
 
 
 @dataclass(frozen=True, slots=True)
 class SourceProfile:
-    """`data` is None where it is missing or unreadable."""
+    """`data` is None if the profile is missing or unreadable."""
 
     state: ProfileState
     name: str = ""
@@ -33,7 +33,7 @@ class SourceProfile:
 
 
 def choose(picture: PictureFacts, icc: bytes | None, assume: str | None) -> SourceProfile:
-    """The profile to use. An order's `assume_profile` serves only where nothing usable is embedded."""
+    """Choose the profile to use. An order's `assume_profile` applies only if nothing usable is embedded."""
     embedded = _embedded(picture, icc) if icc is not None else SourceProfile(ProfileState.MISSING)
     if embedded.data is not None:
         return embedded
@@ -73,7 +73,7 @@ def _tried(name: str, icc: bytes, facts: Profile, state: ProfileState) -> Source
         return SourceProfile(
             ProfileState.UNREADABLE, name, problem=f"{name} lacks the tables that turn numbers into colours"
         )
-    try:  # what is broken shows here, as the picture's fault, and not while a print is measured or made
+    try:  # a broken profile shows here, as the picture's fault, and not while a print is measured or made
         manager.try_out(icc, grey=facts.space == "GRAY")
         channel_curves(icc, facts)
     except ProfileError as error:

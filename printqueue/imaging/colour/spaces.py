@@ -1,7 +1,7 @@
-"""Standard RGB spaces as ICC profiles of our own making, the same bytes on every machine.
+"""Standard RGB spaces as ICC profiles that we build ourselves, byte-identical on every machine.
 
-For pictures that carry a declaration instead of a profile, or for which the order
-says `assume_profile`. Matrix/curve profiles after ICC.1:2022 (v4.4), class `mntr`.
+For pictures with a declaration instead of a profile, and for orders that say `assume_profile`.
+Matrix/curve profiles according to ICC.1:2022 (v4.4), class `mntr`.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ SPACES = {
 
 @cache
 def profile_bytes(name: str) -> bytes:
-    """The ICC profile of `SPACES[name]`; the same bytes at every call and on every machine."""
+    """Return the ICC profile of `SPACES[name]`; the same bytes on every call and every machine."""
     space = SPACES[name]
     columns = to_pcs_matrix(space)
     tags = [(b"desc", _mluc(space.title)), (b"cprt", _mluc("No copyright; written by printqueue"))]
@@ -61,7 +61,7 @@ def profile_bytes(name: str) -> bytes:
 
 
 def to_pcs_matrix(space: Space) -> NDArray[np.float64]:
-    """3 × 3 matrix from linear RGB (0..1) to XYZ of the D50 profile connection space."""
+    """3 × 3 matrix from linear RGB (0..1) to XYZ in the D50 profile connection space."""
     xyz = np.array([_xyz_of(c) for c in space.primaries]).T
     matrix: NDArray[np.float64] = _adaptation(space.white) @ (xyz * np.linalg.solve(xyz, _xyz_of(space.white)))
     return matrix
@@ -107,7 +107,7 @@ def _assemble(tags: list[tuple[bytes, bytes]]) -> bytes:
         table += signature + struct.pack(">II", offset + len(bodies), len(body))
         bodies += body + b"\0" * (-len(body) % 4)
     size = offset + len(bodies)
-    # A fixed creation date keeps the bytes the same for ever.
+    # A fixed creation date keeps the bytes constant.
     header = struct.pack(">I4sI4s4s4s6H", size, b"\0" * 4, 0x04400000, b"mntr", b"RGB ", b"XYZ ", 2026, 1, 1, 0, 0, 0)
     header += b"acsp" + b"\0" * 28 + b"".join(map(_fixed, _D50_PCS))
     return header.ljust(128, b"\0") + table + bodies

@@ -1,7 +1,7 @@
-"""Reading a picture from an open descriptor: recognised, bounded, proven whole, then given in bands.
+"""Reading a picture from an open descriptor: identify it, bound it, prove it whole, then hand it out in bands.
 
-Four questions are asked, each of its own module: `whole.probe`, whether the file has arrived whole (nothing is
-decoded); `opening.open_picture`, its facts and its pixels; `cost.decoding_bytes`, how much memory reading the pixels
-takes; and, of the error, whether it is an `errors.EmptyTailError`, which the photographer's `allow: [whole]` may
-overrule. Nothing is imported here: `errors` and `reader` stay light for those who never look at a pixel.
+Each of four questions has its own module. `whole.probe`: has the file arrived whole? (It decodes nothing.)
+`opening.open_picture`: what are its facts and its pixels? `cost.decoding_bytes`: how much memory does reading the
+pixels take? `errors.EmptyTailError`: is this the error that the photographer's `allow: [whole]` may overrule?
+Nothing is imported here, so that `errors` and `reader` stay light for code that never looks at a pixel.
 """

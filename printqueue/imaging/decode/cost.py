@@ -1,7 +1,7 @@
-"""How much memory reading a picture takes, known from its header before a pixel is decoded. Pure.
+"""How much memory reading a picture takes, predicted from its header before any pixel is decoded. Pure.
 
-Measured (growth of VmHWM of a forked child that reads all rows in bands from two threads, less the bands; the
-estimate in brackets, MB), 24 megapixels:
+Measured on 24 megapixels, in MB (growth of VmHWM in a forked child that reads all rows in bands from two threads, minus
+the bands; our estimate in brackets):
 
   plain strips 6 MB [22] · LZW strips of 64 rows, predictor 33 [40] · one Deflate strip, predictor 176 [333], and
   big-endian 313 [333] · planes of one Deflate strip each 216 [275] · Zstandard tiles of 256 px with alpha 47 [132] ·
@@ -22,19 +22,19 @@ from printqueue.imaging.decode.tiff_pixels import ALPHA_BAND_BYTES, KEPT_BYTES, 
 from printqueue.imaging.source import Source
 
 THREADS = 2  # bands are read from this many threads at once
-_SMALL_BYTES = 16_000_000  # directories, metadata, the stacks of threads and what malloc keeps
+_SMALL_BYTES = 16_000_000  # directories, metadata, thread stacks and what malloc keeps
 _LISTED_BYTES = 64  # per strip or tile: offset and count, as read, widened, and compared
-_CHUNK_BYTES = 250  # per PNG chunk: what is known of it, and its data as a separate object
+_CHUNK_BYTES = 250  # per PNG chunk: its record, and its data as a separate object
 _BLOCK_PX = 64  # JPEG coefficients are kept for whole blocks, at the coarsest sampling
-# Buffers of a segment's size beside its samples, while it is unpacked; the second way is for data with padding.
+# Segment-sized buffers besides the samples while unpacking; the second decoding path is for padded data.
 _UNPACKING = {tiff_header.DEFLATE: 1, tiff_header.OLD_DEFLATE: 1, tiff_header.PACKBITS: 2}
 
 
 def decoding_bytes(source: Source) -> int:
-    """Bytes held at most while `source`, from `open_picture`, is read in bands from two threads and asked for its alpha.
+    """Most bytes held while `source`, from `open_picture`, is read in bands from two threads and asked for its alpha.
 
-    The bands handed out are not counted, nor are the libraries: they are the caller's. A source from elsewhere counts
-    for its profile alone.
+    Excludes the bands handed out and the libraries, which are the caller's. A source from elsewhere counts only for its
+    profile.
     """
     return _SMALL_BYTES + 3 * len(source.icc or b"") + _pixels(source)
 
@@ -55,7 +55,7 @@ def _pixels(source: Source) -> int:
 
 
 def _whole(source: OrientedSource) -> int:
-    """A picture lying on its side is held whole, beside what its decoder holds."""
+    """A picture on its side is held whole, on top of what its decoder holds."""
     facts = source.facts
     return facts.width_px * facts.height_px * (3 if facts.colour == "rgb" else 1) * facts.bits // 8
 
@@ -69,14 +69,14 @@ def _tiff(page: Page) -> int:
 
 
 def _kept(page: Page) -> int:
-    """What the cache holds, with the parts that both threads still look at."""
+    """What the cache holds, plus the parts that both threads are still using."""
     planes = page.colours if page.planar else 1
     part = page.rows_in(0) * page.width * page.pixel_bytes
     return min(planes * int(page.offsets.shape[1]) * part, KEPT_BYTES + (THREADS * planes + 1) * part)
 
 
 def _unpacking(page: Page) -> int:
-    """What is held beside the samples while a segment is unpacked, in each thread."""
+    """Bytes held besides the samples while a segment is unpacked, per thread."""
     segment, coded = page.needs(0), int(page.counts.max())
     if page.compression == tiff_header.JPEG:
         one = _libjpeg((page.segment_width, page.segment_height, page.channels), coded, several_scans=True)
@@ -88,7 +88,7 @@ def _unpacking(page: Page) -> int:
 
 
 def _libjpeg(size: tuple[int, int, int], coded: int, *, several_scans: bool) -> int:
-    """Samples, the coefficients of a stream of several scans (2 bytes each), and the second look with its comparison."""
+    """Samples, the coefficients of a multi-scan stream (2 bytes each), and the second decode with its comparison."""
     width, height, components = size
     samples = width * height * components
     blocks = 2 * components * (width + _BLOCK_PX) * (height + _BLOCK_PX) if several_scans else 0
@@ -98,7 +98,7 @@ def _libjpeg(size: tuple[int, int, int], coded: int, *, several_scans: bool) -> 
 
 
 def _png(head: PngHeader) -> int:
-    """Samples as decoded, the chunks as read (one at a time) and put together, and the comparison of an alpha channel."""
+    """Decoded samples, the chunks as read (one at a time) and as joined, and the comparison of an alpha channel."""
     pixels = head.width * head.height
     coded = sum(chunk.size for chunk in head.needed)
     channels = head.colours + head.has_alpha

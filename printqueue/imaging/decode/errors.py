@@ -1,4 +1,4 @@
-"""Errors of reading pictures, and the sentences that go with them."""
+"""Errors raised while reading pictures, and their sentences."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ _ALLOW = "If the picture is right as it is, let it pass with `allow: [whole]` in
 
 
 class EmptyTailError(IncompletePictureError):
-    """The pixel data hold a part that looks as if it was never written, though it can be read.
+    """Part of the pixel data looks as if it was never written, although it can be read.
 
-    A truly black foot can look the same: `allow: [whole]` lets the picture
-    pass, since `open_picture` reads it without this test.
+    A picture with a truly black foot can look the same: `allow: [whole]` lets it
+    pass, because `open_picture` reads it without this test.
     """
 
 
 def damaged(what: str) -> PictureError:
-    """Return the error for a file that is there to its end, but broken inside."""
+    """Return the error for a file that is complete but broken inside."""
     return PictureError(f"The file is damaged: {what}.", do=_AGAIN)
 
 
@@ -28,12 +28,12 @@ def incomplete(what: str) -> IncompletePictureError:
 
 
 def unwritten(says: str, measured: str) -> EmptyTailError:
-    """Return the error for a file with a part that looks as if it was never written."""
+    """Return the error for a file of which a part looks as if it was never written."""
     return EmptyTailError(says, do=f"{_AGAIN} {_ALLOW}", measured=measured)
 
 
 def refused(what: str, do: str = EXPORT, *, check: str = "whole", measured: str | None = None) -> PictureError:
-    """Return the error for a whole file of a kind that is not printed."""
+    """Return the error for an intact file of a kind that we do not print."""
     return PictureError(what, do=do, check=check, measured=measured)
 
 

@@ -1,4 +1,4 @@
-"""EXIF: orientation, resolution, declared colour space and text of a TIFF-structured block.
+"""EXIF: orientation, resolution, declared colour space and text from a TIFF-structured block.
 
 Source: EXIF 2.32 (CIPA DC-008) tags 270, 274, 282, 296, 306, 315, 33432, 34665,
 36867, 40961, 40965 and the DCF interoperability index ('R03' with ColorSpace
@@ -29,7 +29,7 @@ _TIME = re.compile(r"(?!0000)\d{4}:\d\d:\d\d \d\d:\d\d:\d\d")
 
 @dataclass(frozen=True, slots=True)
 class Exif:
-    """What EXIF says; every part may be missing. `orientation`: None without the tag, 1 where it is absurd."""
+    """What EXIF says; any part may be missing. `orientation`: None without the tag, 1 if its value is absurd."""
 
     orientation: int | None = None
     ppi: float | None = None
@@ -38,9 +38,9 @@ class Exif:
 
 
 def from_block(data: bytes | None) -> Exif:
-    """Read an EXIF block, a TIFF stream; a broken or missing one says nothing.
+    """Read an EXIF block, a TIFF stream; a broken or missing one yields nothing.
 
-    JPEG's prefix may stand before it: some writers leave it there in a PNG as well.
+    It may start with JPEG's prefix: some writers leave that in a PNG as well.
     """
     if not data:
         return Exif()
@@ -52,7 +52,7 @@ def from_block(data: bytes | None) -> Exif:
 
 
 def from_directory(reader: FileReader, main: Directory) -> Exif:
-    """Read EXIF from a main directory and the ones it points to; never raises for a broken picture."""
+    """Read EXIF from a main directory and the ones it points to; never raises on a broken picture."""
     inner = _pointed(reader, main, 34665)
     return Exif(
         orientation=_orientation(main),
@@ -70,7 +70,7 @@ def from_directory(reader: FileReader, main: Directory) -> Exif:
 def ppi(value: float | None, unit: int) -> float | None:
     """Return pixels per inch from a TIFF or EXIF resolution (unit 2 inch, 3 cm).
 
-    None for an absent, zero, absurd or unitless value: it says nothing about size.
+    None for an absent, zero, absurd or unitless value, which says nothing about size.
     """
     factor = {2: 1.0, 3: 2.54}.get(unit)
     if value is None or factor is None or not math.isfinite(value) or not 0 < value * factor <= MAX_PPI:
@@ -92,13 +92,13 @@ def _declared(reader: FileReader, inner: Directory) -> Literal["srgb", "adobe-rg
 
 
 def _time(text: str | None) -> str | None:
-    """Return a time 'YYYY:MM:DD HH:MM:SS' if it is one, else None."""
+    """Return the text if it is a time 'YYYY:MM:DD HH:MM:SS', else None."""
     found = _TIME.match(text or "")
     return found.group() if found else None
 
 
 def _pointed(reader: FileReader, main: Directory, tag: int) -> Directory:
-    """Return the directory that the tag points to, an empty one where there is none to read."""
+    """Return the directory that the tag points to, or an empty one if there is none to read."""
     nothing = Directory(reader, main.layout, {})
     offset = _integer(main, tag, 0)
     return _quiet(lambda: read_directory(reader, main.layout, offset), nothing) if offset > 0 else nothing

@@ -1,4 +1,4 @@
-"""The markers of a JPEG stream, walked to its end marker with bounds, and what they say of a whole file.
+"""Walks the markers of a JPEG stream to its end marker, within bounds, and reports what they say about the file.
 
 Sources: ISO/IEC 10918-1 annex B (markers), JFIF 1.02, ICC.1 annex B.4.
 """
@@ -16,14 +16,14 @@ from printqueue.imaging.decode.metadata import IPTC_RESOURCE
 from printqueue.imaging.decode.reader import CHUNK_BYTES, Bounds, FileReader
 
 SOI, EOI, SOS, APP0, APP1, APP2, APP13 = 0xD8, 0xD9, 0xDA, 0xE0, 0xE1, 0xE2, 0xED
-# C4, C8 and CC are no frames (tables, reserved, arithmetic conditioning)
+# C4, C8 and CC are not frames (tables, reserved, arithmetic conditioning)
 FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 SEQUENTIAL_OR_PROGRESSIVE = (0xC0, 0xC1, 0xC2)
 MAX_MARKERS = 4096
 MAX_SCANS = 256
 MAX_FILL_BYTES = 4096
-# Every block of 8 × 8 takes a bit at least, and of the most finely sampled component one covers 256 pixels at most.
-MAX_PIXELS = 2048  # for each byte of scans (ISO/IEC 10918-1, A.2 and F.1.2)
+# Every 8 × 8 block takes at least a bit, and one of the most finely sampled component covers at most 256 pixels.
+MAX_PIXELS = 2048  # per byte of scan data (ISO/IEC 10918-1, A.2 and F.1.2)
 # stuffed zeros, fill bytes, restart markers and DNL belong to the scan
 _ENDS_SCAN = re.compile(rb"\xff[^\x00\xff\xd0-\xd7\xdc]", re.DOTALL)
 _NOTED = (APP0, APP1, APP2, APP13)
@@ -33,7 +33,7 @@ _XMP, _ICC = b"http://ns.adobe.com/xap/1.0/\0", b"ICC_PROFILE\0"
 
 @dataclass(frozen=True, slots=True)
 class Marker:
-    """A marker segment: its code, the place of its payload and, for a scan, where the entropy-coded data end."""
+    """A marker segment: its code, where its payload lies and, for a scan, where the entropy-coded data end."""
 
     code: int
     start: int  # first payload byte
@@ -54,7 +54,7 @@ class Frame:
 
 @dataclass(slots=True)
 class JpegHeader:
-    """What the segments say. Offsets are in the file; `stop` is behind the end marker."""
+    """What the segments say. Offsets count from the start of the file; `stop` is just past the end marker."""
 
     frame: Frame
     scan_start: int = 0  # where the first scan's data begin
@@ -79,10 +79,10 @@ def frame(code: int, payload: bytes) -> Frame:
 
 
 def markers(reader: FileReader) -> Iterator[Marker]:
-    """Yield the marker segments of the JPEG stream, the end marker (EOI) last.
+    """Yield the stream's marker segments, the end marker (EOI) last.
 
-    Raises `IncompletePictureError` when the stream ends before its end marker,
-    `PictureError` when no marker stands where one must.
+    Raises `IncompletePictureError` if the stream ends before its end marker,
+    `PictureError` if there is no marker where one is required.
     """
     place, scans = 0, 0
     for _ in range(MAX_MARKERS):
@@ -116,7 +116,7 @@ def _two(reader: FileReader, place: int) -> bytes:
 
 
 def _code(reader: FileReader, place: int) -> tuple[int, int]:
-    """Return the marker code at `place` (fill bytes FF passed over) and the offset behind it."""
+    """Return the marker code at `place` (skipping fill bytes FF) and the offset after it."""
     code = _two(reader, place)
     if code[0] != 0xFF:
         if not any(reader.some(place, 64)):
@@ -146,7 +146,7 @@ def _entropy_end(reader: FileReader, place: int) -> int:
 
 
 def read(reader: FileReader, bounds: Bounds) -> JpegHeader:
-    """Walk all markers to the end. Raises `IncompletePictureError` without the end marker (EOI) after the last scan."""
+    """Walk all markers to the end. Raises `IncompletePictureError` if no end marker (EOI) follows the last scan."""
     head: JpegHeader | None = None
     notes: list[Marker] = []
     for marker in markers(reader):
@@ -190,7 +190,7 @@ def _checked(found: Frame, bounds: Bounds) -> Frame:
 
 def _take_note(code: int, data: bytes, head: JpegHeader) -> None:
     if code == APP0 and data.startswith(b"JFIF\0") and len(data) >= 12:
-        # JFIF counts 1 inch, 2 cm; TIFF 2 inch, 3 cm
+        # units: JFIF has 1 for inch, 2 for cm; TIFF has 2 for inch, 3 for cm
         head.jfif_ppi = exif.ppi(float(int.from_bytes(data[8:10], "big")), data[7] + 1)
     elif code == APP1 and data.startswith(exif.PREFIX) and head.exif is None:
         head.exif = data[len(exif.PREFIX) :]
@@ -203,9 +203,9 @@ def _take_note(code: int, data: bytes, head: JpegHeader) -> None:
 
 
 def icc(head: JpegHeader, bounds: Bounds) -> bytes | None:
-    """Join the profile's numbered parts, in any order (ICC.1 annex B.4).
+    """Join the profile's numbered parts, which may come in any order (ICC.1 annex B.4).
 
-    None without a profile; b"" where one is announced but not whole, so that it is called unreadable, not missing.
+    None without a profile; b"" if one is announced but incomplete, so that it is reported as unreadable, not missing.
     """
     if not head.icc_parts:
         return None

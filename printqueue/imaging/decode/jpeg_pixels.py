@@ -1,4 +1,4 @@
-"""Decoding a JPEG stream so that one whose data run out is noticed, and a JPEG as a source of bands."""
+"""Decodes a JPEG stream so that truncated data are noticed, and serves a JPEG as a source of bands."""
 
 from __future__ import annotations
 
@@ -22,18 +22,18 @@ _OTHER_END = b"\x5a\xa5" * 32 + b"\xff\xd9"  # filler and an end marker
 
 @dataclass(frozen=True, slots=True)
 class Stream:
-    """A JPEG stream whose last scan ends at `scan_stop`, and what must be known besides to decode it."""
+    """A JPEG stream whose last scan ends at `scan_stop`, and what else is needed to decode it."""
 
     data: bytes
     scan_stop: int
     name: str  # in errors
     grey: bool
     tables: bytes | None = None
-    stored: str | None = None  # its colour coding, where the stream does not say so itself
+    stored: str | None = None  # its colour coding, if the stream itself does not say
 
 
 class JpegSource:
-    """A JPEG's pixels as stored; decoded at the first call of `rows`, then kept (width × height × C bytes)."""
+    """A JPEG's pixels as stored; decoded on the first call to `rows`, then kept (width × height × C bytes)."""
 
     def __init__(self, reader: FileReader, head: JpegHeader, facts: PictureFacts, icc: bytes | None) -> None:
         self.facts = facts
@@ -44,7 +44,7 @@ class JpegSource:
         self._pixels: NDArray[np.uint8] | None = None
 
     def rows(self, start: int, stop: int) -> Samples:
-        """Rows as (stop - start, width, C) uint8. Raises `PictureError` where the data are damaged."""
+        """Rows as (stop - start, width, C) uint8. Raises `PictureError` if the data are damaged."""
         with self._lock:
             if self._pixels is None:
                 self._pixels = self._decode()
@@ -68,11 +68,11 @@ class JpegSource:
 def decoded(stream: Stream, *, at_once: bool = False) -> NDArray[np.uint8]:
     """Return (rows, width, 1 or 3) samples. Raises `PictureError`.
 
-    The library fills a picture whose data run out with grey and does not say
-    so. With other bytes put behind the last scan, a whole picture decodes to
-    the same pixels and one that ran out does not; above 150 MP this second
-    look is left out for its memory. `at_once`: on another core meanwhile; for
-    one scan alone, which needs no memory but its samples.
+    When data run out, the library fills the picture with grey and does not say
+    so. With other bytes appended after the last scan, a whole picture decodes to
+    the same pixels and a truncated one does not. Above 150 MP this second decode
+    is skipped, because it takes too much memory. `at_once`: do it on another core
+    in parallel; only for a single scan, which needs no memory beyond its samples.
     """
     with ThreadPoolExecutor(1) as beside:
         meanwhile = beside.submit(_second_look, stream) if at_once else None

@@ -1,8 +1,8 @@
-"""Descriptive text from foreign bytes: XMP before IPTC before EXIF, field by field; and XMP's orientation.
+"""Descriptive text from untrusted bytes: XMP before IPTC before EXIF, field by field; and XMP's orientation.
 
 Sources: ISO 16684-1 (XMP) and its RDF subset; IPTC-NAA Information Interchange Model 4.2, record 2 datasets 5, 80,
-116, 120. All text is decoded, trimmed and bounded here; it is escaped where it is shown. The XML parser takes no
-DOCTYPE and no entity of the document's own, 1 MB at most, and a bounded depth.
+116, 120. All text is decoded, trimmed and bounded here; it is escaped where it is shown. The XML parser accepts no
+DOCTYPE, no entities defined by the document, at most 1 MB, and a bounded depth.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from xml.parsers import expat
 
 from printqueue.core.model.picture import Metadata
 
-MAX_BYTES = 1 << 20  # of one block of metadata
+MAX_BYTES = 1 << 20  # per block of metadata
 MAX_CHARACTERS = 2_000
 MAX_IPTC_FIELDS = 2_000
 MAX_XMP_DEPTH = 64
@@ -30,7 +30,7 @@ _WANTED = (_DC + "title", _DC + "creator", _DC + "rights", _DC + "description", 
 
 
 def merged(xmp_packet: bytes | None, iptc_block: bytes | None, *others: Metadata) -> Metadata:
-    """Return each field from the first source that has it; `others` come last, in their order."""
+    """Return each field from the first source that has it; `others` come last, in the order given."""
     sources = (_xmp(xmp_packet), _iptc(iptc_block), *others)
     return Metadata(
         **{
@@ -41,23 +41,23 @@ def merged(xmp_packet: bytes | None, iptc_block: bytes | None, *others: Metadata
 
 
 def orientation(exif: int | None, xmp_packet: bytes | None) -> int:
-    """Return how to turn the picture, 1 to 8; `exif`: None where EXIF has no such tag.
+    """Return how to turn the picture, 1 to 8; `exif` is None if EXIF has no such tag.
 
-    One rule for all formats: EXIF counts (in a TIFF its own directory), whatever else is said; only where it has no
-    such tag does XMP's `tiff:Orientation`, which other readers obey as well (Pillow 13, ImageMagick 6; a test
-    compares). One that is there and absurd turns nothing.
+    One rule for all formats: EXIF wins (in a TIFF, its own directory), whatever else is there. Only if EXIF has no
+    such tag does XMP's `tiff:Orientation` count, which other readers obey as well (Pillow 13, ImageMagick 6; a test
+    compares). A tag that is there but absurd turns nothing.
     """
     if exif is not None:
         return exif
     packet = xmp_packet or b""
-    if b"Orientation" not in packet and b"\0" not in packet:  # most have none; UTF-16 is looked into
+    if b"Orientation" not in packet and b"\0" not in packet:  # most have none; a NUL suggests UTF-16, so parse it
         return 1
     found = next((text for _, text in _xmp_items(packet).get(_TURN, [])), "1")
     return int(found) if found in {"1", "2", "3", "4", "5", "6", "7", "8"} else 1
 
 
 def clean(data: bytes | None) -> str | None:
-    """Return the bytes as text: UTF-8, else Latin-1; parts after a NUL are joined; None if nothing is left."""
+    """Return the bytes as text: UTF-8, else Latin-1; NUL-separated parts are joined; None if nothing is left."""
     if not data:
         return None
     kept = data[: 4 * MAX_CHARACTERS]
@@ -75,7 +75,7 @@ def _bounded(text: str | None) -> str | None:
 
 
 def _exif_time(text: str | None) -> str | None:
-    """Return an ISO 8601 time as EXIF writes it (its zone left out), else None."""
+    """Return an ISO 8601 time in EXIF's form (without its zone), else None."""
     found = _ISO_TIME.match((text or "").strip())
     if not found:
         return None
@@ -87,12 +87,12 @@ def _exif_time(text: str | None) -> str | None:
 
 
 def _iptc(data: bytes | None) -> Metadata:
-    """Read an IPTC block, bare or as an image resource; a broken one gives what was read before the break."""
+    """Read an IPTC block, bare or as an image resource; a broken one yields what comes before the break."""
     block = (data or b"")[:MAX_BYTES]
     if block.startswith(IPTC_RESOURCE):
         block = _resource(block)
     found = _iptc_fields(block)
-    if not found and len(block) % 4 == 0:  # written as LONGs and turned by a byte-swapping writer
+    if not found and len(block) % 4 == 0:  # written as LONGs by a writer that swaps bytes
         found = _iptc_fields(b"".join(block[at : at + 4][::-1] for at in range(0, len(block), 4)))
 
     def first(dataset: int) -> str | None:
@@ -116,7 +116,7 @@ def _iptc_fields(block: bytes) -> dict[int, list[bytes]]:
     for _ in range(MAX_IPTC_FIELDS):
         head = block[at : at + 5]
         size = int.from_bytes(head[3:5], "big")
-        if len(head) < 5 or head[0] != 0x1C or size & 0x8000:  # extended sizes hold no captions
+        if len(head) < 5 or head[0] != 0x1C or size & 0x8000:  # extended sizes never hold captions
             break
         if head[1] == 2:
             found.setdefault(head[2], []).append(block[at + 5 : at + 5 + size])
@@ -128,11 +128,11 @@ def _iptc_fields(block: bytes) -> dict[int, list[bytes]]:
 
 
 class _RefusedError(Exception):
-    """The packet holds what no honest packet holds."""
+    """The packet holds something that no honest packet holds."""
 
 
 class _Collector:
-    """Texts of the wanted properties as the parser meets them."""
+    """Collects the texts of the wanted properties as the parser meets them."""
 
     def __init__(self) -> None:
         self.items: dict[str, list[tuple[str, str]]] = {}
@@ -142,7 +142,7 @@ class _Collector:
         self._begin("")
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
-        """Begin an element; properties may also stand as attributes."""
+        """Begin an element; properties may also be written as attributes."""
         self._depth += 1
         if self._depth > MAX_XMP_DEPTH:
             raise _RefusedError
@@ -186,7 +186,7 @@ def _refuse(*_: object) -> None:
 
 
 def _xmp_items(packet: bytes | None) -> dict[str, list[tuple[str, str]]]:
-    """Texts and their languages by property; a packet that is broken, too long or hostile says nothing."""
+    """Texts and their languages by property; a broken, oversized or hostile packet yields nothing."""
     if not packet or len(packet) > MAX_BYTES:
         return {}
     collector = _Collector()

@@ -1,4 +1,4 @@
-"""From the file to its picture: the facts of each format, and the source that gives the pixels."""
+"""From a file to its picture: the facts of each format, and the source of its pixels."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ _LAYERS = 37724  # a composite saved together with an editor's layers
 def open_picture(handle: BinaryIO, bounds: Bounds) -> Source:
     """Return the picture behind an open, seekable handle, which must stay open while the source is used.
 
-    The header is judged against `bounds` before any library sees the file.
-    `icc` is None without a profile, b"" where one is announced but broken or
-    too long, so that it is called unreadable and not missing. Bands may be
-    read-only. Raises `PictureError` (`IncompletePictureError` where the end is
+    The header is checked against `bounds` before any library sees the file.
+    `icc` is None without a profile, b"" if one is announced but broken or too
+    long, so that it is reported as unreadable, not missing. Bands may be
+    read-only. Raises `PictureError` (`IncompletePictureError` if the end is
     missing), `WorldError` if the disk or share fails.
     """
     reader = FileReader(handle)
@@ -99,7 +99,7 @@ def _tiff(reader: FileReader, bounds: Bounds) -> TiffSource:
 
 
 def _block(ifd: Directory, tag: int, limit: int) -> bytes | None:
-    """Return the tag's bytes; None without the tag, b"" where they are out of bounds."""
+    """Return the tag's bytes; None without the tag, b"" if they are out of bounds."""
     try:
         return ifd.raw(tag, limit)
     except PictureError:

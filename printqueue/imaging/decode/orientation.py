@@ -1,4 +1,4 @@
-"""Turning the stored picture as its orientation tag says (EXIF 2.32 and TIFF 6.0, tag 274)."""
+"""Turns the stored picture as its orientation tag says (EXIF 2.32 and TIFF 6.0, tag 274)."""
 
 from __future__ import annotations
 

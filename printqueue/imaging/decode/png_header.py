@@ -1,4 +1,4 @@
-"""The chunks of a PNG, walked to its end chunk with bounds, and what the notes among them say.
+"""Walks the chunks of a PNG to its end chunk, within bounds, and reads the notes among them.
 
 Source: PNG, third edition (W3C 2023 / ISO 15948).
 """
@@ -20,17 +20,17 @@ from printqueue.imaging.decode.reader import CHUNK_BYTES, Bounds, FileReader
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 MAX_CHUNKS = 2_000_000
-_FREE_CHUNKS, _SMALL_CHUNK_BYTES = 10_000, 128  # this many may be empty; all others must be this large on average
+_FREE_CHUNKS, _SMALL_CHUNK_BYTES = 10_000, 128  # this many chunks may be empty; the rest must average this size
 MAX_TEXT_BYTES = 1 << 20
 MAX_INFLATED = 1032  # bytes from one byte of Deflate data (zlib.net/zlib_tech.html, "Maximum Compression Factor")
-MAX_NOTES, MAX_NOTES_BYTES = 256, 4 << 20  # of all text chunks together, as stored; what comes later is left out
+MAX_NOTES, MAX_NOTES_BYTES = 256, 4 << 20  # all text chunks together, as stored; later ones are dropped
 GREY, RGB, PALETTE, GREY_ALPHA, RGB_ALPHA = 0, 2, 3, 4, 6
 _CHANNELS = {GREY: 1, RGB: 3, PALETTE: 1, GREY_ALPHA: 2, RGB_ALPHA: 4}
 _DEPTHS = {GREY: (1, 2, 4, 8, 16), RGB: (8, 16), PALETTE: (1, 2, 4, 8), GREY_ALPHA: (8, 16), RGB_ALPHA: (8, 16)}
 _TEXTS = frozenset((b"tEXt", b"zTXt", b"iTXt"))
 _NOTED = _TEXTS | {b"iCCP", b"sRGB", b"cICP", b"pHYs", b"eXIf", b"acTL"}
-_NEEDED = (b"IHDR", b"PLTE", b"tRNS", b"IDAT")  # what a decoder needs, in the order of the file
-_XMP = b"XML:com.adobe.xmp"  # the keyword that ISO 16684-3 registers
+_NEEDED = (b"IHDR", b"PLTE", b"tRNS", b"IDAT")  # what a decoder needs, in file order
+_XMP = b"XML:com.adobe.xmp"  # the keyword registered in ISO 16684-3
 _RAW_EXIF = (b"Raw profile type exif", b"Raw profile type APP1")
 _KEYWORDS = {b"Title": "title", b"Author": "creator", b"Copyright": "rights", b"Description": "description"}
 _SRGB_CODE_POINTS = b"\x01\x0d\x00\x01"  # ITU-T H.273: BT.709 primaries, sRGB transfer, RGB, full range
@@ -38,7 +38,7 @@ _SRGB_CODE_POINTS = b"\x01\x0d\x00\x01"  # ITU-T H.273: BT.709 primaries, sRGB t
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Name and place of a chunk's data; its checksum stands at `stop`."""
+    """A chunk's name and where its data lie; its checksum is at `stop`."""
 
     name: bytes
     start: int
@@ -52,7 +52,7 @@ class Chunk:
 
 @dataclass(frozen=True, slots=True)
 class PngHeader:
-    """The image header, the chunks a decoder needs, and the notes beside them."""
+    """The image header, the chunks a decoder needs, and the notes."""
 
     width: int
     height: int
@@ -60,11 +60,11 @@ class PngHeader:
     colour_type: int
     needed: tuple[Chunk, ...]
     notes: dict[bytes, list[bytes]] = field(default_factory=dict)
-    stop: int = 0  # behind the end chunk
+    stop: int = 0  # just past the end chunk
 
     @property
     def has_alpha(self) -> bool:
-        """Whether an alpha channel or transparent colours are present."""
+        """Whether there is an alpha channel or a transparent colour."""
         return self.colour_type in (GREY_ALPHA, RGB_ALPHA) or any(c.name == b"tRNS" for c in self.needed)
 
     @property
@@ -73,7 +73,7 @@ class PngHeader:
         return 1 if self.colour_type in (GREY, GREY_ALPHA) else 3
 
     def note(self, name: bytes) -> bytes:
-        """Return the first note of that name, b"" without one."""
+        """Return the first note of that name, or b"" without one."""
         return self.notes.get(name, [b""])[0]
 
 
@@ -81,7 +81,7 @@ class PngHeader:
 
 
 def read(reader: FileReader, bounds: Bounds) -> PngHeader:
-    """Walk the chunks. Raises `IncompletePictureError` when the end chunk (IEND) is missing."""
+    """Walk the chunks. Raises `IncompletePictureError` if the end chunk (IEND) is missing."""
     walk = _chunks(reader)
     first = next(walk)
     if first.name != b"IHDR" or first.size != 13:
@@ -89,7 +89,7 @@ def read(reader: FileReader, bounds: Bounds) -> PngHeader:
     width, height, depth, colour_type, *methods = struct.unpack(">IIBBBBB", checked(reader, first)[4:17])
     if depth not in _DEPTHS.get(colour_type, ()) or methods[:2] != [0, 0] or methods[2] > 1:
         raise damaged("its PNG header says what no PNG may say")
-    # a palette or transparent colours are decoded into four channels
+    # a palette or transparent colour decodes to four channels
     bounds.admit(width, height, max(_CHANNELS[colour_type], 4 if colour_type == PALETTE else 2), max(depth, 8))
     needed, notes, stop = [first], dict[bytes, list[bytes]](), 0
     for chunk in walk:
@@ -130,7 +130,7 @@ def _chunks(reader: FileReader) -> Iterator[Chunk]:
 
 
 def checked(reader: FileReader, chunk: Chunk) -> bytes:
-    """Return name, data and checksum of a chunk whose checksum holds."""
+    """Verify a chunk's checksum and return its name, data and checksum."""
     data = reader.at(chunk.start - 4, chunk.size + 8, "a PNG chunk")
     _hold_against(zlib.crc32(memoryview(data)[:-4]), data[-4:], chunk)
     return data
@@ -150,7 +150,7 @@ def _hold_against(found: int, stored: bytes, chunk: Chunk) -> None:
 
 
 def _has_room(chunk: Chunk, notes: dict[bytes, list[bytes]]) -> bool:
-    """Whether the note is the first of its kind, or a text for which there is room."""
+    """Whether the note is the first of its kind, or a text that still fits."""
     if chunk.name not in _TEXTS:
         return chunk.name not in notes
     kept = [notes.get(kind, []) for kind in _TEXTS]
@@ -174,7 +174,7 @@ def _note(reader: FileReader, chunk: Chunk, bounds: Bounds) -> bytes:
 
 
 def icc(head: PngHeader, bounds: Bounds) -> bytes | None:
-    """Return the profile; None without one, b"" where it is broken (so that it is called unreadable, not missing)."""
+    """Return the profile; None without one, b"" if it is broken (so that it is reported as unreadable, not missing)."""
     if b"iCCP" not in head.notes:
         return None
     _, _, rest = head.note(b"iCCP").partition(b"\0")
@@ -202,13 +202,13 @@ def frames(head: PngHeader) -> int:
 
 
 def exif_block(head: PngHeader) -> bytes:
-    """Return the EXIF block of its chunk, or of the text that held it before there was a chunk; b"" without one."""
+    """Return the EXIF block from its chunk, or from the text that held it before the chunk existed; b"" without one."""
     raw = (text.unpacked() for text in _texts(head) if text.keyword in _RAW_EXIF)
     return head.note(b"eXIf") or _raw_profile(next(raw, b""))
 
 
 def _raw_profile(text: bytes) -> bytes:
-    """Return the bytes of ImageMagick's "Raw profile type": an empty line, a name, a length, and hexadecimal digits."""
+    """Return the bytes in ImageMagick's "Raw profile type": an empty line, a name, a length, and hexadecimal digits."""
     try:
         return bytes.fromhex("".join(text.decode("ascii").split("\n")[3:]))
     except ValueError:
@@ -216,7 +216,7 @@ def _raw_profile(text: bytes) -> bytes:
 
 
 def texts(head: PngHeader) -> tuple[bytes | None, Metadata]:
-    """Return the XMP packet, if any, and the standard text keywords; the first of each counts."""
+    """Return the XMP packet, if any, and the standard text keywords; the first of each wins."""
     found: dict[bytes, bytes] = {}
     for text in _texts(head):
         if (text.keyword == _XMP or text.keyword in _KEYWORDS) and text.keyword not in found:
@@ -231,7 +231,7 @@ class _Text(NamedTuple):
     packed: bool
 
     def unpacked(self) -> bytes:
-        """Return the text; what is not wanted is never unpacked."""
+        """Return the text; texts that nobody wants are never unpacked."""
         return _inflated(self.stored, MAX_TEXT_BYTES) if self.packed else self.stored
 
 
@@ -239,14 +239,14 @@ def _texts(head: PngHeader) -> Iterator[_Text]:
     for kind in (b"tEXt", b"zTXt", b"iTXt"):
         for data in head.notes.get(kind, []):
             keyword, _, rest = data.partition(b"\0")
-            if kind == b"iTXt":  # the text stands behind language tag and translated keyword
+            if kind == b"iTXt":  # the text follows the language tag and the translated keyword
                 yield _Text(keyword, rest[2:].split(b"\0", 2)[-1], rest[:1] == b"\1")
             else:
                 yield _Text(keyword, rest[1:] if kind == b"zTXt" else rest, kind == b"zTXt")
 
 
 def _inflated(data: bytes, limit: int) -> bytes:
-    """Inflate at most `limit` bytes; b"" if broken, longer, or cut short."""
+    """Inflate at most `limit` bytes; b"" if broken, longer, or truncated."""
     inflater = zlib.decompressobj()
     try:
         found = inflater.decompress(data, limit)

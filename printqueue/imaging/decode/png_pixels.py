@@ -1,4 +1,4 @@
-"""A PNG as a source of bands: decoded whole once, 16 bits kept."""
+"""A PNG as a source of bands: decoded whole, once, keeping 16 bits."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _END = bytes.fromhex("0000000049454e44ae426082")  # an empty IEND chunk
 
 
 class PngSource:
-    """A PNG's pixels as stored; decoded at the first call, then kept (all channels, 8 or 16 bits)."""
+    """A PNG's pixels as stored; decoded on the first call, then kept (all channels, 8 or 16 bits)."""
 
     def __init__(self, reader: FileReader, head: PngHeader, facts: PictureFacts, icc: bytes | None) -> None:
         self.facts = facts
@@ -30,7 +30,7 @@ class PngSource:
         self._pixels: NDArray[np.generic] | None = None
 
     def rows(self, start: int, stop: int) -> Samples:
-        """Rows as (stop - start, width, C), uint8 or uint16. Raises `PictureError` where the data are damaged."""
+        """Rows as (stop - start, width, C), uint8 or uint16. Raises `PictureError` if the data are damaged."""
         band = self._decoded()[start:stop, :, : self.head.colours]
         return cast(Samples, np.ascontiguousarray(band))
 
@@ -51,8 +51,8 @@ class PngSource:
 
 
 def _decode(reader: FileReader, head: PngHeader) -> NDArray[np.generic]:
-    """Decode only what the pixels need: the library sees no profile, no gamma and no text."""
-    data = bytearray(SIGNATURE)  # grown, not joined: the file's bytes are in memory once
+    """Decode only what the pixels need: the library never sees a profile, gamma or text."""
+    data = bytearray(SIGNATURE)  # grown in place, so that the file's bytes are in memory only once
     for chunk in head.needed:
         data += chunk.size.to_bytes(4, "big")
         data += checked(reader, chunk)

@@ -1,4 +1,4 @@
-"""How much one picture may ask for, and reading at offsets of its file, never past a bound."""
+"""How much one picture may claim, and positional reads of its file that never pass a bound."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from printqueue.imaging.decode.errors import damaged, incomplete, refused
 CHUNK_BYTES = 1 << 20
 MAX_SIDE_PX = 1_000_000
 MAX_SAMPLES = 64  # per pixel: three colours and the extra channels of a large working file
-MAX_ENTRIES = 50_000  # 64 pages with 16 thumbnails each have half as many
+MAX_ENTRIES = 50_000  # 64 pages with 16 thumbnails each use half as many
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ class Bounds:
     """Limits for one picture, judged from its header alone before any library sees it.
 
     `pixels` per picture, `samples_bytes` decoded bytes of all channels, `pages`
-    image directories of a TIFF (thumbnails count here), `icc_bytes` of a profile.
+    image directories of a TIFF (including thumbnails), `icc_bytes` of a profile.
     """
 
     pixels: int = 1_000_000_000
@@ -51,12 +51,12 @@ class Bounds:
 
 
 class FileReader:
-    """Positional reads of one open file or buffer; safe from several threads, moves no file position of a descriptor."""
+    """Positional reads of one open file or buffer; thread-safe, and never moves a descriptor's file position."""
 
     def __init__(self, handle: BinaryIO) -> None:
         self._handle = handle
         self._lock = threading.Lock()
-        self.entries_left = MAX_ENTRIES  # of image directories; each costs time, and they may point to each other
+        self.entries_left = MAX_ENTRIES  # of image directories: each costs time, and they may point to each other
         try:
             self._fd: int | None = handle.fileno()
             self.size = os.fstat(self._fd).st_size
@@ -65,7 +65,7 @@ class FileReader:
             self.size = handle.seek(0, os.SEEK_END)
 
     def at(self, offset: int, count: int, what: str) -> bytes:
-        """Return exactly `count` bytes from `offset`; `what` names them if they are not there.
+        """Return exactly `count` bytes from `offset`; `what` names them in the error if they are missing.
 
         Raises `IncompletePictureError` past the end of the file, `WorldError` if the disk or share fails.
         """
@@ -94,9 +94,9 @@ class FileReader:
             return self._handle.read(count)
 
     def hole(self, start: int, stop: int) -> int | None:
-        """Return the offset of the first range in [start, stop) that was never written, None without one.
+        """Return the offset of the first range in [start, stop) that was never written, or None.
 
-        Only a local file system knows (SEEK_HOLE, lseek(2)); elsewhere None.
+        Only a local file system knows (SEEK_HOLE, lseek(2)); elsewhere the answer is None.
         """
         if self._fd is None or start >= stop:
             return None
@@ -125,4 +125,4 @@ def _pread(descriptor: int, offset: int, count: int) -> bytes:
         parts.append(part)
         offset += len(part)
         count -= len(part)
-    return b"".join(parts)  # one part alone is not copied
+    return b"".join(parts)  # a single part is not copied

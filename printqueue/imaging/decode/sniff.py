@@ -1,4 +1,4 @@
-"""What a file is by its content, never by its name.
+"""Identifies a file by its content, never by its name.
 
 Sources: the magic numbers of each open standard (TIFF 6.0, JFIF / ISO 10918-1,
 PNG / ISO 15948, ISO 14496-12 `ftyp` brands, ISO 18181, ISO 15444, RFC 9649 ...);
@@ -14,12 +14,12 @@ from printqueue.imaging.decode.reader import FileReader
 
 Kind = Literal["TIFF", "JPEG", "PNG"]
 HEAD_BYTES = 512
-_UNWRITTEN = 4  # zeros that no format begins with, among all that are told apart here
+_UNWRITTEN = 4  # leading zeros: no format identified here begins with them
 _DEVELOP = "Develop it, then export a flattened 16-bit TIFF with its profile."
 _FILM = "Export the one frame to print as a 16-bit TIFF with its profile."
 _UNPACK = "Take the picture out of it and drop the picture."
 _RAW = "a camera raw file"
-_RAW_MARK = b"CR\x02\0"  # behind the TIFF header of one raw format
+_RAW_MARK = b"CR\x02\0"  # follows the TIFF header in one raw format
 
 _PICTURES: dict[Kind, tuple[bytes, ...]] = {
     "PNG": (b"\x89PNG\r\n\x1a\n",),
@@ -27,10 +27,10 @@ _PICTURES: dict[Kind, tuple[bytes, ...]] = {
     "TIFF": (b"II\x2a\0", b"MM\0\x2a", b"II\x2b\0", b"MM\0\x2b"),
 }
 
-# how it may begin, what it is, what to do; the first hit counts
+# leading bytes, what it is, what to do; the first match wins
 _Table = tuple[tuple[tuple[bytes, ...], str, str], ...]
 _OTHERS: _Table = (
-    # one raw format begins with its maker's name; no maker is spelled here
+    # one raw format begins with its maker's name, which we do not spell out
     ((b"IIRO", b"IIRS", b"MMOR", b"IIU\0", b"\0MRM", b"FOVb", b"II\x1a\0\0\0HEAPCCDR",
       bytes.fromhex("46554a4946494c4d4343442d524157")), _RAW, _DEVELOP),
     ((b"8BPS", bytes.fromhex("67696d702078636620")), "a layered editor document", EXPORT),
@@ -72,7 +72,7 @@ _RIFF: _Table = (
     ((b"WAVE",), "a sound file", _UNPACK),
 )
 
-# ISO base media: the brand after `ftyp`, as it begins
+# ISO base media: how the brand after `ftyp` begins
 _BRANDS: _Table = (
     ((b"crx ",), _RAW, _DEVELOP),
     ((b"avi",), "an AVIF picture", EXPORT),
@@ -85,8 +85,8 @@ _BRANDS: _Table = (
 def recognise(reader: FileReader) -> Kind:
     """Return which of the readable formats the file holds.
 
-    Raises `PictureError` that names what it is instead, `IncompletePictureError`
-    for an empty file, or one whose beginning was never written: many programs write it last.
+    Raises `PictureError` naming what it is instead, `IncompletePictureError` for an
+    empty file or one whose beginning was never written: many programs write it last.
     """
     head = reader.some(0, HEAD_BYTES)
     if not head:
@@ -108,7 +108,7 @@ def _other(head: bytes) -> tuple[str, str] | None:
     """Return what the file is instead, and what to do."""
     if head[4:8] == b"ftyp":
         return _first(_BRANDS, head[8:12]) or ("a film", _FILM)
-    if head[4:8] in (b"moov", b"mdat", b"wide"):  # a film from before there were brands
+    if head[4:8] in (b"moov", b"mdat", b"wide"):  # films from before brands existed
         return "a film", _FILM
     if head[:4] == b"RIFF":
         return _first(_RIFF, head[8:12]) or _writing(head)
@@ -129,7 +129,7 @@ def _writing(head: bytes) -> tuple[str, str] | None:
 
 
 def _is_text(head: bytes) -> bool:
-    """UTF-8 (a character may be cut at the end) without control characters."""
+    """Whether it is UTF-8 (perhaps cut off mid-character) without control characters."""
     try:
         text = head.decode("utf-8")
     except UnicodeDecodeError as error:

@@ -1,4 +1,4 @@
-"""Decoding one strip or tile of a TIFF: bytes in, samples out, with nothing taken on trust."""
+"""Decodes one strip or tile of a TIFF: bytes in, samples out, nothing taken on trust."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ Bytes = bytes | bytearray | memoryview
 def samples(page: Page, data: bytes, down: int, name: str) -> NDArray[np.generic]:
     """Return one segment as (rows, width, channels), channels in native byte order.
 
-    `name` names it in errors. A strip in the last row holds the rows that are
-    left; a tile is always whole. Raises `PictureError` if it decodes to too little.
+    `name` identifies it in errors. The last strip holds the remaining rows; a
+    tile is always whole. Raises `PictureError` if it decodes to too little.
     """
     rows = page.segment_height if page.tiled else page.rows_in(down)
     shape = (rows, page.segment_width, page.channels)
@@ -40,7 +40,7 @@ def samples(page: Page, data: bytes, down: int, name: str) -> NDArray[np.generic
     found = np.frombuffer(unpacked, page.dtype, need // page.dtype.itemsize).reshape(shape)
     if not found.dtype.isnative:
         found = found.astype(found.dtype.newbyteorder("="))
-    if page.predictor == 2:  # in place where it can be: a single strip may be the whole picture
+    if page.predictor == 2:  # in place if possible: a single strip may be the whole picture
         found = imagecodecs.delta_decode(found, axis=1, out=found if found.flags.writeable else None)
     return found
 
@@ -55,11 +55,11 @@ def _unpacked(compression: int, data: bytes, need: int, name: str) -> Bytes:
 
 
 def _inflate(data: bytes, need: int) -> Bytes:
-    """Inflate at most `need` bytes; the checksum at the end must hold."""
+    """Inflate at most `need` bytes; the checksum at the end must match."""
     try:
         return _into("deflate_decode", data, need)
     except imagecodecs.DeflateError:
-        pass  # broken, or padded with more rows than the picture has: zlib can tell
+        pass  # broken, or padded with more rows than the picture has: zlib can tell which
     inflater = zlib.decompressobj()
     found = inflater.decompress(data, need)
     rest = inflater.unconsumed_tail
@@ -81,7 +81,7 @@ def _packbits(data: bytes, need: int) -> Bytes:
 
 
 def _into(decode: str, data: bytes, need: int) -> Bytes:
-    """At most `need` bytes, in memory that may be written, so that the predictor needs no second copy."""
+    """Decode at most `need` bytes into writable memory, so that the predictor needs no second copy."""
     found: Bytes = getattr(imagecodecs, decode)(data, out=bytearray(need))
     return found
 
@@ -116,7 +116,7 @@ def _jpeg(page: Page, data: bytes, shape: tuple[int, int, int], name: str) -> ND
 
 
 def _jpeg_frame(data: bytes, name: str) -> tuple[Frame, int, bool]:
-    """Return the frame of the abbreviated stream in a segment, where its last scan ends, and whether it is JFIF."""
+    """Return the frame of a segment's abbreviated stream, where its last scan ends, and whether it is JFIF."""
     found: Frame | None = None
     scan_stop, jfif = 0, False
     for marker in markers(FileReader(io.BytesIO(data))):

@@ -1,4 +1,4 @@
-"""The page of a TIFF that is printed: chosen, described and proven consistent before any pixel is decoded.
+"""The TIFF page that gets printed: chosen, described and proven consistent before any pixel is decoded.
 
 Source: TIFF 6.0 (1992), its Technical Notes 1 and 2, and the BigTIFF layout.
 """
@@ -26,13 +26,13 @@ COMPRESSIONS = {
     NONE: "none", LZW: "LZW", JPEG: "JPEG", DEFLATE: "Deflate", OLD_DEFLATE: "Deflate",
     PACKBITS: "PackBits", ZSTD: "Zstandard",
 }  # fmt: skip
-PREDICTED = (LZW, DEFLATE, OLD_DEFLATE, ZSTD)  # the codecs that a predictor belongs to
+PREDICTED = (LZW, DEFLATE, OLD_DEFLATE, ZSTD)  # the codecs that take a predictor
 WHITE_IS_ZERO, BLACK_IS_ZERO, RGB, PALETTE, YCBCR = 0, 1, 2, 3, 6
 MAX_SEGMENTS = 4_000_000
 MAX_CHILDREN = 16
-MAX_SEGMENT_BYTES = 1 << 31  # decoded, of one tile
+MAX_SEGMENT_BYTES = 1 << 31  # decoded size of one tile
 CODED_SLACK_BYTES = 1 << 20
-# The most decoded bytes that one coded byte can give. LZW: a code of 9 bits or more stands for 3840 bytes or less
+# The most decoded bytes that one coded byte can yield. LZW: a code of at least 9 bits stands for at most 3840 bytes
 # (TIFF 6.0, section 13). Deflate: see png_header. PackBits: 128 from 2. Zstandard: a block of 128 KiB from 4 (RFC 8878).
 _GROWTH = {LZW: 3414, DEFLATE: MAX_INFLATED, OLD_DEFLATE: MAX_INFLATED, PACKBITS: 64, ZSTD: 32768}
 _REDUCED, _MASK = 1, 4  # NewSubfileType bits
@@ -77,27 +77,27 @@ class Page:
 
     @property
     def alpha(self) -> int | None:
-        """Number of the channel that holds the transparency (ExtraSamples: associated or unassociated alpha)."""
+        """Index of the channel that holds the transparency (ExtraSamples: associated or unassociated alpha)."""
         return next((self.colours + at for at, kind in enumerate(self.extras) if kind in (1, 2)), None)
 
     @property
     def plain(self) -> bool:
-        """Whether rows can be read where they lie."""
+        """Whether rows can be read straight from the file."""
         return self.compression == NONE and not self.tiled and not self.reversed_bits
 
     @property
     def channels(self) -> int:
-        """Channels that one segment holds."""
+        """Channels in one segment."""
         return 1 if self.planar else self.samples
 
     @property
     def pixel_bytes(self) -> int:
-        """Decoded bytes of one pixel in one segment."""
+        """Decoded bytes per pixel of one segment."""
         return self.channels * self.bits // 8
 
     @property
     def row_bytes(self) -> int:
-        """Decoded bytes of one row in all channels."""
+        """Decoded bytes per row over all channels."""
         return self.width * self.samples * self.bits // 8
 
     @property
@@ -110,7 +110,7 @@ class Page:
         return min(self.segment_height, self.height - down * self.segment_height)
 
     def needs(self, down: int) -> int:
-        """Decoded bytes that one segment of row `down` must give; tiles are always whole."""
+        """Decoded bytes that one segment of row `down` must yield; tiles are always whole."""
         rows = self.segment_height if self.tiled else self.rows_in(down)
         return rows * self.segment_width * self.pixel_bytes
 
@@ -118,7 +118,7 @@ class Page:
 def pages(reader: FileReader, bounds: Bounds) -> list[Directory]:
     """Return the true pages (thumbnails and masks do not count); the first is the picture.
 
-    Raises `PictureError`, also for a camera raw file.
+    Raises `PictureError`, including for a camera raw file.
     """
     found = _chain(reader, bounds)
     for ifd in found:
@@ -127,7 +127,7 @@ def pages(reader: FileReader, bounds: Bounds) -> list[Directory]:
 
 
 def _chain(reader: FileReader, bounds: Bounds) -> list[Directory]:
-    """Walk the chain of directories, which may neither go on beyond the bound nor lead back."""
+    """Walk the chain of directories, which must neither exceed the bound nor loop."""
     layout, offset = file_header(reader)
     if offset == 0:
         raise incomplete("its header points to no image directory yet")
@@ -162,7 +162,7 @@ def _refuse_raw(reader: FileReader, ifd: Directory) -> None:
 
 
 def _children(reader: FileReader, ifd: Directory) -> Iterator[int]:
-    """Yield the photometric interpretation of each SubIFD; a broken thumbnail is not the picture."""
+    """Yield the photometric interpretation of each SubIFD; a broken thumbnail is skipped, as it is not the picture."""
     with suppress(PictureError):
         for offset in ifd.array(330, limit=MAX_CHILDREN * 8)[:MAX_CHILDREN]:
             with suppress(PictureError):
@@ -170,7 +170,7 @@ def _children(reader: FileReader, ifd: Directory) -> Iterator[int]:
 
 
 def page(reader: FileReader, ifd: Directory, bounds: Bounds) -> Page:
-    """Return the page's checked description. Raises `PictureError` that says what cannot be printed and why."""
+    """Return the page's checked description. Raises `PictureError` saying what cannot be printed and why."""
     width, height, samples = ifd.integer(256), ifd.integer(257), ifd.integer(277, 1)
     photometric, compression = ifd.integer(262), ifd.integer(259, 1)
     _check_colour(photometric, compression)
@@ -249,13 +249,13 @@ def _predictor(ifd: Directory, compression: int) -> int:
 
 
 def _extras(ifd: Directory, count: int) -> tuple[int, ...]:
-    """Meaning of each extra channel; one that is not described is a selection (0, unspecified)."""
+    """Meaning of each extra channel; one without a description is a selection (0, unspecified)."""
     said = ifd.integers(338, 1024)[:count]
     return said + (0,) * (count - len(said))
 
 
 def _segment_size(ifd: Directory, width: int, height: int) -> tuple[bool, int, int]:
-    """Return whether the page is tiled, and how many pixels a tile or strip spans across and down."""
+    """Return whether the page is tiled, and the width and height in pixels of a tile or strip."""
     if 322 in ifd or 323 in ifd:
         across, down = ifd.integer(322), ifd.integer(323)
         if across < 1 or down < 1 or across * down > MAX_SEGMENT_BYTES // 8 or max(across, down) > 65536:
@@ -268,7 +268,7 @@ def _segment_size(ifd: Directory, width: int, height: int) -> tuple[bool, int, i
 
 
 def _segments(ifd: Directory, grid: tuple[int, int, int], kind: str) -> list[NDArray[np.int64]]:
-    """Return the offsets and the byte counts of all tiles or strips: planes, down, across."""
+    """Return the offsets and byte counts of all tiles or strips, indexed by plane, down, across."""
     need = prod(grid)
     if need > MAX_SEGMENTS:
         raise damaged(f"it claims {need} {kind}")
@@ -288,7 +288,7 @@ def _amount(size: int) -> str:
 
 
 def _check_segments(reader: FileReader, page: Page) -> None:
-    """Every strip or tile is written, lies inside the file, and is of a possible size."""
+    """Check that every strip or tile was written, lies inside the file and has a possible size."""
     kind = "tile" if page.tiled else "strip"
     missing = np.count_nonzero((page.offsets <= 0) | (page.counts <= 0))
     if missing:

@@ -1,7 +1,7 @@
-"""Image file directories of TIFF 6.0, BigTIFF and EXIF, read with bounds and no trust in counts.
+"""Image file directories of TIFF 6.0, BigTIFF and EXIF, read within bounds and without trusting their counts.
 
 Source: TIFF 6.0 (1992) section 2 for layout and types; the BigTIFF layout is
-the common extension (offsets of 8 bytes, version 43).
+the common extension (8-byte offsets, version 43).
 """
 
 from __future__ import annotations
@@ -29,15 +29,15 @@ _TYPES: dict[int, tuple[str, int]] = {
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One directory entry; its value is only read when asked for."""
+    """One directory entry; its value is read only on request."""
 
     kind: int
     count: int
-    offset: int  # of the value in the file
+    offset: int  # of the value, in the file
 
     @property
     def letters(self) -> str:
-        """Struct letters of one number; "s" where it holds none."""
+        """Struct letters of one number; "s" if it holds none."""
         return _TYPES.get(self.kind, ("s", 1))[0]
 
     @property
@@ -71,7 +71,7 @@ class Directory:
         return tag in self.entries
 
     def raw(self, tag: int, limit: int = MAX_TAG_BYTES) -> bytes | None:
-        """Return the value's bytes, None without the tag; raises `PictureError` if longer than `limit`."""
+        """Return the value's bytes, or None without the tag; raises `PictureError` if longer than `limit`."""
         entry = self.entries.get(tag)
         if entry is None:
             return None
@@ -80,7 +80,7 @@ class Directory:
         return self.reader.at(entry.offset, entry.bytes, f"the value of tag {tag}")
 
     def numbers(self, tag: int, limit: int = MAX_NUMBERS_BYTES) -> tuple[int | float, ...]:
-        """Return the tag's numbers, () without the tag; a RATIONAL gives numerator and denominator."""
+        """Return the tag's numbers, or () without the tag; a RATIONAL yields numerator and denominator."""
         entry = self.entries.get(tag)
         if entry is None:
             return ()
@@ -91,7 +91,7 @@ class Directory:
         return self.layout.unpack(entry.letters * entry.count if pairs else f"{entry.count}{entry.letters}", data)
 
     def integer(self, tag: int, default: int | None = None) -> int:
-        """Return the tag's first number; raises `PictureError` where it is missing without a default."""
+        """Return the tag's first number; raises `PictureError` if it is missing and there is no default."""
         found = self.numbers(tag)
         if found and isinstance(found[0], int):
             return found[0]
@@ -100,7 +100,7 @@ class Directory:
         return default
 
     def integers(self, tag: int, limit: int = MAX_NUMBERS_BYTES) -> tuple[int, ...]:
-        """Return the tag's numbers, which must be whole."""
+        """Return the tag's numbers, which must be integers."""
         found = self.numbers(tag, limit)
         if any(not isinstance(n, int) for n in found):
             raise damaged(f"tag {tag} holds no whole numbers")
@@ -116,7 +116,7 @@ class Directory:
         return np.frombuffer(self.raw(tag, limit) or b"", self.layout.order + entry.letters).astype(np.uint64)
 
     def ratio(self, tag: int) -> float | None:
-        """Return a RATIONAL as float; None where absent, of another type, or over zero."""
+        """Return a RATIONAL as float; None if absent, of another type, or with denominator zero."""
         entry = self.entries.get(tag)
         if entry is None or entry.kind not in (5, 3, 4, 11, 12) or entry.count != 1:
             return None
@@ -146,7 +146,7 @@ def file_header(reader: FileReader) -> tuple[Layout, int]:
 
 
 def read_directory(reader: FileReader, layout: Layout, offset: int) -> Directory:
-    """Read the directory at `offset` of the file (values are not read yet).
+    """Read the directory at `offset` of the file, but not its values yet.
 
     Raises `PictureError` for an impossible one, `IncompletePictureError` past the end of the file.
     """
@@ -160,7 +160,7 @@ def read_directory(reader: FileReader, layout: Layout, offset: int) -> Directory
     reader.entries_left -= count
     start, tail = offset + head, 8 if layout.big else 4
     body = reader.at(start, count * size, what)
-    last = reader.some(start + count * size, tail)  # EXIF writers often leave it out; the entries are what matters
+    last = reader.some(start + count * size, tail)  # EXIF writers often omit it; only the entries matter
     entries: dict[int, Entry] = {}
     for at in range(0, count * size, size):
         tag, entry = _entry(layout, body[at : at + size], start + at)

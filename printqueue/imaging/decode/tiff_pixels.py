@@ -1,4 +1,4 @@
-"""A TIFF page as a source of bands: only the strips and tiles that a band needs are read."""
+"""A TIFF page as a source of bands: reads only the strips and tiles that a band needs."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from printqueue.imaging.decode.tiff_header import Page
 from printqueue.imaging.source import Samples
 
 ALPHA_BAND_BYTES = 64 * 1024 * 1024
-KEPT_BYTES = 16 * 1024 * 1024  # bands come in order: only the parts that two neighbours share are asked for twice
+KEPT_BYTES = 16 * 1024 * 1024  # bands come in order, so only parts that two neighbouring bands share are needed twice
 
 
 class _Slot:
@@ -30,7 +30,7 @@ class _Slot:
 
 
 class PartCache:
-    """Least recently used parts, `kept_bytes` in all and always at least the last two (one for each thread)."""
+    """An LRU cache of parts: `kept_bytes` in all, but always at least the last two (one for each thread)."""
 
     def __init__(self, kept_bytes: int = KEPT_BYTES) -> None:
         self._kept_bytes = kept_bytes
@@ -39,9 +39,9 @@ class PartCache:
         self._slots: OrderedDict[Hashable, _Slot] = OrderedDict()
 
     def get(self, key: Hashable, decode: Callable[[], NDArray[np.generic]]) -> NDArray[np.generic]:
-        """Return the part of `key`, from `decode()` if it is not kept; two threads decode a part once.
+        """Return the part for `key`, calling `decode()` if it is not cached; two threads decode a part only once.
 
-        An error of `decode` passes through and is not kept.
+        An exception from `decode` propagates and is not cached.
         """
         with self._lock:
             slot = self._slots.setdefault(key, _Slot())
@@ -54,7 +54,7 @@ class PartCache:
 
     def _keep(self, key: Hashable, slot: _Slot, added: int) -> None:
         with self._lock:
-            if self._slots.get(key) is not slot:  # pushed out while it was decoded: it goes when its reader is done
+            if self._slots.get(key) is not slot:  # evicted while it was being decoded: freed when its reader is done
                 return
             self._total += added
             while self._total > self._kept_bytes and len(self._slots) > 2:
@@ -65,7 +65,7 @@ class PartCache:
 class TiffSource:
     """Rows of one TIFF page as stored.
 
-    Memory: the band, one row of tiles or one strip, and a cache of 16 MB. A
+    Memory: the band, one row of tiles or one strip, and a 16 MB cache. A
     single compressed strip is decoded whole, once.
     """
 
@@ -86,7 +86,7 @@ class TiffSource:
         return cast(Samples, np.invert(found, out=found) if page.photometric == header.WHITE_IS_ZERO else found)
 
     def transparent(self) -> bool:
-        """Whether the alpha channel, if there is one, is not opaque everywhere."""
+        """Whether there is an alpha channel that is not opaque everywhere."""
         page, alpha = self.page, self.page.alpha
         if alpha is None:
             return False
@@ -119,7 +119,7 @@ class TiffSource:
         return found
 
     def _plain(self, plane: int, down: int, top: int, end: int) -> NDArray[np.generic]:
-        """Rows of an uncompressed strip, read where they lie."""
+        """Rows of an uncompressed strip, read straight from the file."""
         page = self.page
         row_bytes = page.width * page.pixel_bytes
         offset = int(page.offsets[plane, down, 0]) + top * row_bytes
@@ -127,11 +127,11 @@ class TiffSource:
         return np.frombuffer(data, page.dtype).reshape(end - top, page.width, page.channels)
 
     def _kept(self, plane: int, down: int, top: int, end: int) -> NDArray[np.generic]:
-        """Rows of a compressed strip or of a row of tiles, from the cache."""
+        """Rows of a compressed strip or of a row of tiles, through the cache."""
         return self._parts.get((plane, down), partial(self._decode, plane, down))[top:end]
 
     def _decode(self, plane: int, down: int) -> NDArray[np.generic]:
-        """Decode the strip or the row of tiles `down` of one plane."""
+        """Decode strip or tile row `down` of one plane."""
         page = self.page
         if not page.tiled:
             return self._segment(plane, down, 0)
@@ -153,7 +153,7 @@ class TiffSource:
 
 
 def _palette(page: Page) -> NDArray[np.uint8]:
-    """Return the colour map as (256, 3) uint8; maps of 8-bit values (a known writer's mistake) are taken as such."""
+    """Return the colour map as (256, 3) uint8; a map of 8-bit values (a known writer's bug) is accepted as such."""
     stored = page.directory.integers(320, limit=1 << 16)
     if len(stored) != 768:
         raise damaged(f"its palette has {len(stored)} numbers, not 768")

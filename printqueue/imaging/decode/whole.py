@@ -1,4 +1,4 @@
-"""The proof that a file has arrived whole, without decoding it."""
+"""Proves that a file has arrived whole, without decoding it."""
 
 from __future__ import annotations
 
@@ -14,34 +14,34 @@ from printqueue.imaging.decode.sniff import Kind, recognise
 from printqueue.imaging.decode.tiff_header import Page
 from printqueue.imaging.decode.tiff_ifd import Directory
 
-BLOCK_BYTES = 4096  # of file systems and their caches: common practice, no source
+BLOCK_BYTES = 4096  # block size of file systems and their caches: common practice, no source
 EMPTY_SHARE = 0.01
 UNWRITTEN_BYTES = 512
 _EMPTY_BLOCK = bytes(BLOCK_BYTES)
-_VALUES = (34675, 700)  # ICC profile and XMP often stand at the end of the file
+_VALUES = (34675, 700)  # the ICC profile and XMP are often at the end of the file
 
 
 def probe(handle: BinaryIO, bounds: Bounds) -> None:
     """Prove, without decoding, that the file has arrived whole.
 
-    Raises `IncompletePictureError` when its end or a part is missing (as
-    `EmptyTailError` when that may be the picture's own black), `PictureError`
-    when it cannot be used otherwise. Damage inside compressed data shows only
-    when the rows are read.
+    Raises `IncompletePictureError` if its end or a part is missing (as
+    `EmptyTailError` if that may be the picture's own black), `PictureError`
+    if it is unusable for another reason. Damage inside compressed data shows
+    only when the rows are read.
     """
     reader = FileReader(handle)
     _FORMATS[recognise(reader)](reader, bounds)
 
 
 def _jpeg(reader: FileReader, bounds: Bounds) -> None:
-    """The end marker follows the last scan, and nothing was left unwritten."""
+    """Check that the end marker follows the last scan and that nothing was left unwritten."""
     head = jpeg_header.read(reader, bounds)
     _no_hole(reader, 0, head.stop)
     _no_empty_blocks(reader, head.scan_start, head.scan_stop)
 
 
 def _png(reader: FileReader, bounds: Bounds) -> None:
-    """Every chunk that a decoder needs has its checksum, and nothing was left unwritten."""
+    """Check the checksum of every chunk that a decoder needs, and that nothing was left unwritten."""
     head = png_header.read(reader, bounds)
     for chunk in head.needed:
         png_header.check_sum(reader, chunk)
@@ -49,7 +49,7 @@ def _png(reader: FileReader, bounds: Bounds) -> None:
 
 
 def _tiff(reader: FileReader, bounds: Bounds) -> None:
-    """The strips or tiles of every true page are there and were written."""
+    """Check that the strips or tiles of every true page are there and were written."""
     pages = tiff_header.pages(reader, bounds)
     page = tiff_header.page(reader, pages[0], bounds)
     for ifd in pages[1:]:
@@ -74,9 +74,9 @@ _FORMATS: dict[Kind, Callable[[FileReader, Bounds], None]] = {"TIFF": _tiff, "JP
 
 
 def _no_hole(reader: FileReader, start: int, stop: int) -> None:
-    """Raise `EmptyTailError` if the file system says that part of [start, stop) was never written.
+    """Raise `EmptyTailError` if the file system reports part of [start, stop) as never written.
 
-    Sparse files are legal, so the photographer may allow it.
+    Sparse files are legal, so the photographer can allow it.
     """
     found = reader.hole(start, stop)
     if found is not None:
@@ -87,10 +87,10 @@ def _no_hole(reader: FileReader, start: int, stop: int) -> None:
 
 
 def _no_empty_blocks(reader: FileReader, start: int, stop: int) -> None:
-    """Raise `EmptyTailError` if compressed data hold zeros from one 4 KiB offset of the file exactly to another.
+    """Raise `EmptyTailError` if compressed data hold a run of zeros that starts and ends exactly on 4 KiB file offsets.
 
-    That is how a block that never arrived looks inside a copy; compressed data
-    know nothing of offsets in the file.
+    That is what a block that never arrived looks like in a copy; compressed
+    data do not align with file offsets.
     """
     for place in range(-(-start // BLOCK_BYTES) * BLOCK_BYTES, stop, CHUNK_BYTES):
         data = reader.some(place, min(CHUNK_BYTES, stop - place))
@@ -100,7 +100,7 @@ def _no_empty_blocks(reader: FileReader, start: int, stop: int) -> None:
 
 
 def _refuse_run(reader: FileReader, block: int, stop: int) -> None:
-    """Raise if the zeros begin exactly at `block` and end exactly at a later 4 KiB offset."""
+    """Raise if the zeros start exactly at `block` and end exactly at a later 4 KiB offset."""
     if reader.some(block - 1, 1) == b"\0":
         return
     end = block + BLOCK_BYTES
@@ -114,11 +114,11 @@ def _refuse_run(reader: FileReader, block: int, stop: int) -> None:
 
 
 def empty_share(reader: FileReader, page: Page) -> float:
-    """Return the share (0 to 1) of an uncompressed page's data that looks unwritten, 0 where nothing does.
+    """Return the share (0 to 1) of an uncompressed page's data that looks unwritten, 0 if none does.
 
-    A run of zero bytes that reaches the end of the pixel data and begins on a
-    4 KiB offset of the file is how an unfinished copy ends; a black foot begins
-    there by chance only once in some thousand. A compressed page gives 0.
+    An unfinished copy ends in a run of zero bytes that starts on a 4 KiB file
+    offset and reaches the end of the pixel data; a picture's black foot starts on
+    such an offset only once in several thousand. A compressed page gives 0.
     """
     if page.compression != tiff_header.NONE:
         return 0.0
@@ -130,7 +130,7 @@ def empty_share(reader: FileReader, page: Page) -> float:
 
 
 def _ends_unwritten(reader: FileReader, page: Page) -> bool:
-    """Whether the last compressed segment ends in zeros, as no codec here ends one."""
+    """Whether the last compressed segment ends in zeros, which no codec here produces."""
     last = int(page.offsets.argmax())
     offset, count = int(page.offsets.flat[last]), int(page.counts.flat[last])
     size = min(UNWRITTEN_BYTES, count)
@@ -138,12 +138,12 @@ def _ends_unwritten(reader: FileReader, page: Page) -> bool:
 
 
 def _extent(page: Page) -> tuple[int, int]:
-    """Return where in the file the page's pixel data begin and end."""
+    """Return where in the file the page's pixel data start and end."""
     return int(page.offsets.min()), int((page.offsets + page.counts).max())
 
 
 def _written_stop(page: Page) -> int:
-    """Return where an uncompressed page's last pixel ends; padding of edge tiles behind it is zero by right."""
+    """Return where an uncompressed page's last pixel ends; the padding of edge tiles after it is rightly zero."""
     plane, down, column = np.unravel_index(int(page.offsets.argmax()), page.offsets.shape)
     columns = min(page.segment_width, page.width - int(column) * page.segment_width)
     pixels = (page.rows_in(int(down)) - 1) * page.segment_width + columns
@@ -151,7 +151,7 @@ def _written_stop(page: Page) -> int:
 
 
 def _check_extent(reader: FileReader, ifd: Directory) -> None:
-    """Raise `IncompletePictureError` if a further page's strips or tiles are not all there."""
+    """Raise `IncompletePictureError` unless all strips or tiles of a further page are there."""
     for offsets, counts in ((273, 279), (324, 325)):
         listed = max((ifd.entries[tag].count for tag in (offsets, counts) if tag in ifd), default=0)
         if listed > tiff_header.MAX_SEGMENTS:

@@ -1,11 +1,11 @@
 """Letters on a sheet: one bundled open font, drawn as coverage at any size.
 
 The font is EB Garamond's cut for small sizes (SIL Open Font License 1.1, `OFL.txt`): Latin, Greek, Cyrillic. Heights
-are cap heights, the height of an H. Lining figures, so that a `1` in a hash never looks like an `I`.
+are cap heights (the height of an H). Figures are lining, so that a `1` in a hash never looks like an `I`.
 
-FreeType, which ships with Pillow, draws single characters; they are placed here, so that a line is the same on every
+FreeType, which ships with Pillow, draws single characters; this module places them, so that a line is the same on every
 machine. Pillow's own layout either needs a system library (libfribidi) or does not kern.
-`examples/make_lettering.py` made the font and its kerning.
+`examples/make_lettering.py` makes the font file and its kerning.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 from PIL import ImageFont
 
 FILE, KERNING = "EBGaramond08-Lining.otf", "kerning.txt"
-MISSING = "?"  # set in place of a character that the font does not have
-_EM = 1000  # parts of the font's size, and the size in px at which each is one
+MISSING = "?"  # replaces a character that the font lacks
+_EM = 1000  # units per em, and the size in px at which a unit is one pixel
 _LIGATURES = (("ffi", "\ufb03"), ("ffl", "\ufb04"), ("ff", "\ufb00"), ("fi", "\ufb01"), ("fl", "\ufb02"))
 _LOOK_PX = 32
 _NO_CHARACTER = "\U0010ffff"
@@ -39,13 +39,13 @@ class Lettering:
 
 
 def lettering(text: str, height_px: float) -> Lettering:
-    """`text`, drawn so that its capitals are `height_px` px high (at least 1)."""
+    """Draw `text` so that its capitals are `height_px` px high (at least 1)."""
     size = _size(height_px)
     letters = _placed(text, size)
     ascent, descent = _font(size).getmetrics()
     above = max(ascent, *(-top for _, top, _ in letters), 1)
     below = max(descent, *(top + drawn.shape[0] for _, top, drawn in letters), 0)
-    before = max([0, *(-left for left, _, _ in letters)])  # a j hangs out to the left
+    before = max([0, *(-left for left, _, _ in letters)])  # a j sticks out to the left
     width = max(math.ceil(width_px(text, height_px)), *(left + drawn.shape[1] for left, _, drawn in letters), 1)
     found = np.zeros((above + below, before + width), np.uint8)
     for left, top, drawn in letters:
@@ -56,14 +56,14 @@ def lettering(text: str, height_px: float) -> Lettering:
 
 
 def width_px(text: str, height_px: float) -> float:
-    """How far the line runs at that cap height."""
+    """Length of the line at that cap height."""
     return sum(advance for _, advance in _spaced(text)) * _size(height_px) / _EM
 
 
 def settable(text: str) -> str:
-    """The same text in characters that can be set: `MISSING` for what the font does not have and for controls.
+    """The text in characters that can be set: `MISSING` replaces controls and what the font lacks.
 
-    A letter and its accent are one character where there is such a one (NFC). All other functions want such text.
+    A letter and its accent become one character where one exists (NFC). All other functions expect such text.
     """
     composed = normalize("NFC", text)
     return "".join(
@@ -72,7 +72,7 @@ def settable(text: str) -> str:
 
 
 def fitted(text: str, height_px: float, max_px: float) -> str:
-    """The text, or as much of its beginning as fits into `max_px` with an ellipsis; "" where not even that does."""
+    """The text, or as much of its beginning as fits `max_px` with an ellipsis; "" if not even that fits."""
     if width_px(text, height_px) <= max_px:
         return text
     for length in range(len(text) - 1, 0, -1):
@@ -83,7 +83,7 @@ def fitted(text: str, height_px: float, max_px: float) -> str:
 
 
 def wrapped(text: str, height_px: float, room_px: float, max_lines: int) -> list[str]:
-    """The text in at most `max_lines` lines of `room_px`, broken at spaces; what does not fit is cut with an ellipsis."""
+    """Break the text at spaces into at most `max_lines` lines of `room_px`; an ellipsis replaces what does not fit."""
     words, lines = text.split(), list[str]()
     while words and len(lines) < max_lines - 1:
         count = _that_fit(words, height_px, room_px)
@@ -96,7 +96,7 @@ def wrapped(text: str, height_px: float, room_px: float, max_lines: int) -> list
 
 
 def _that_fit(words: Sequence[str], height_px: float, room_px: float) -> int:
-    """How many of the first words stand on one line, at least one."""
+    """How many of the first words fit on one line, at least one."""
     for count in range(1, len(words)):
         if width_px(" ".join(words[: count + 1]), height_px) > room_px:
             return count
@@ -110,7 +110,7 @@ def load() -> None:
 
 
 def _placed(text: str, size_px: int) -> list[tuple[int, int, NDArray[np.uint8]]]:
-    """Column, row from the baseline and coverage of each letter. An accent of its own stands over the letter before it."""
+    """Column, row from the baseline and coverage of each letter. A separate accent sits above the letter before it."""
     found, start, end = [], 0.0, 0.0
     for char, advance in _spaced(text):
         left, top, drawn = _letter(size_px, char)
@@ -121,7 +121,7 @@ def _placed(text: str, size_px: int) -> list[tuple[int, int, NDArray[np.uint8]]]
 
 
 def _spaced(text: str) -> Iterator[tuple[str, int]]:
-    """Each character that is set, ligatures joined, and how far it is to the next one, in parts of `_EM`."""
+    """Yield each character to set, ligatures joined, and its distance to the next one in units of `_EM`."""
     for letters, ligature in _LIGATURES:
         text = text.replace(letters, ligature)
     kerning = _kerning()
@@ -137,7 +137,7 @@ def _size(height_px: float) -> int:
 
 @lru_cache(maxsize=1)
 def _caps() -> float:
-    """Cap height in parts of the font's size."""
+    """Cap height as a fraction of the font size."""
     _, top, _, foot = _font(_EM).getbbox("H", anchor="ls")
     return float(foot - top) / _EM
 
@@ -150,13 +150,13 @@ def _has(char: str) -> bool:
 
 @lru_cache(maxsize=4096)
 def _advance(char: str) -> int:
-    """From this character to the next one, in parts of `_EM`: as designed, where FreeType rounds to pixels at each size."""
+    """Distance to the next character in units of `_EM`, as designed; FreeType would round it to pixels at each size."""
     return round(_font(_EM).getlength(char))
 
 
 @lru_cache(maxsize=256)
 def _letter(size_px: int, char: str) -> tuple[int, int, NDArray[np.uint8]]:
-    """Column and row of its corner from where it stands on the baseline, and its coverage."""
+    """Column and row of the letter's corner from its point on the baseline, and its coverage."""
     mask, (left, top) = _font(size_px).getmask2(char, mode="L", anchor="ls")
     width, height = mask.size
     return int(left), int(top), np.asarray(mask, np.uint8).reshape(height, width)

@@ -1,1 +1,1 @@
-"""What is made of a rendered sheet: one file per kind, each writes to an open binary stream."""
+"""What is made of a rendered sheet: one module per kind of file, each writing to an open binary stream."""

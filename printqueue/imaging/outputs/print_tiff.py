@@ -27,14 +27,14 @@ NAMESPACE = "urn:printqueue:print:1#"
 _BIGTIFF_FROM = 3_900_000_000  # bytes of pixels; classic TIFF ends at 4 GiB
 _MAX_XMP = 1_000_000
 _CAPTURED = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
-_HINT_WORST_GROWTH = 1.1  # LZW may enlarge noise
+_HINT_WORST_GROWTH = 1.1  # LZW can make noise larger
 _XMP = 700
-_PIXELS_HERE = "0" * 64  # stands in the provenance until all pixels have been seen
+_PIXELS_HERE = "0" * 64  # placeholder in the provenance until all pixels have been seen
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """Rows of the sheet, (n, width, 3) uint16, and the same as encoded strips."""
+    """Rows of the sheet, (n, width, 3) uint16, and the same rows as encoded strips."""
 
     rows: NDArray[np.uint16]
     strips: list[bytes]
@@ -50,10 +50,10 @@ def write(
     provenance: Provenance,
     metadata: Metadata,
 ) -> str:
-    """Write the sheet; `bands` are results of `encode_band`, each but the last of a multiple of 64 rows.
+    """Write the sheet; `bands` come from `encode_band`, all but the last with a multiple of 64 rows.
 
-    Returns the SHA-256 of the pixels, which is also written into the provenance: of the samples alone, as 16-bit little-endian
-    RGB row by row. It tells a change of the picture from a change of the container (codec, tags, versions).
+    Returns the SHA-256 of the pixels, which is also written into the provenance. It covers the samples alone, as 16-bit
+    little-endian RGB row by row, and so tells a changed picture from a changed container (codec, tags, versions).
     """
     width, height = size_px
     texts = [(315, metadata.creator), (33432, metadata.rights)]
@@ -91,7 +91,7 @@ def _strips(bands: Iterable[Band], pixels: hashlib._Hash) -> Iterator[bytes]:
 
 
 def _write_pixels_hash(stream: BinaryIO, packet: bytes, pixels: str) -> None:
-    """Put it where its place is kept in the XMP, which had to be written before the pixels."""
+    """Fill in the placeholder in the XMP, which had to be written before the pixels."""
     stream.seek(0)
     with tifffile.TiffFile(stream, name="print.tif") as tiff:
         start = tiff.pages.first.tags[_XMP].valueoffset
@@ -101,19 +101,19 @@ def _write_pixels_hash(stream: BinaryIO, packet: bytes, pixels: str) -> None:
 
 
 def encode_band(rows: NDArray[np.uint16]) -> Band:
-    """(n, width, 3) uint16 sheet rows, with their encoded strips."""
+    """Encode (n, width, 3) uint16 sheet rows into strips."""
     starts = range(0, rows.shape[0], ROWS_PER_STRIP)
     return Band(rows, [_encode_strip(rows[start : start + ROWS_PER_STRIP]) for start in starts])
 
 
 def _encode_strip(rows: NDArray[np.uint16]) -> bytes:
-    """One strip: horizontal differencing (TIFF 6.0 section 14) of little-endian codes, then LZW (section 13)."""
+    """Encode one strip: horizontal differencing (TIFF 6.0 section 14) of little-endian codes, then LZW (section 13)."""
     differences = imagecodecs.delta_encode(np.ascontiguousarray(rows, "<u2"), axis=-2)
     return bytes(imagecodecs.lzw_encode(differences.tobytes()))
 
 
 def xmp_packet(provenance: Provenance, metadata: Metadata) -> bytes:
-    """XMP with Dublin Core of the master and our own provenance; deterministic. The first 64 zeros are kept for the pixels' hash."""
+    """The master's Dublin Core and our provenance; deterministic. The pixels' hash replaces its first 64 zeros."""
     own = {
         "pixelsSHA256": _PIXELS_HERE,
         "recipe": provenance.recipe,
@@ -144,14 +144,14 @@ def _alt(name: str, text: str) -> str:
 
 
 def _xml(text: str) -> str:
-    """Escaped for XML 1.0, characters that it cannot hold left out."""
+    """Escape for XML 1.0, dropping characters that it cannot hold."""
     return escape(
         "".join(c for c in text if c in "\t\n" or " " <= c <= "\ud7ff" or "\ue000" <= c <= "\ufffd" or c > "\uffff")
     )
 
 
 def read_provenance(stream: BinaryIO) -> tuple[str, str] | None:
-    """(recipe, master's SHA-256) of a print file of ours, None for any other file."""
+    """Return (recipe, master's SHA-256) of a print file of ours, None for any other file."""
     try:
         with tifffile.TiffFile(stream, name="print.tif") as tiff:
             tag = tiff.pages.first.tags.get(_XMP)

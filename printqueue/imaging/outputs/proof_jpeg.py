@@ -1,4 +1,4 @@
-"""A picture to look at: a JPEG in sRGB, its profile embedded, without any of the master's metadata."""
+"""A JPEG for looking at: sRGB, profile embedded, none of the master's metadata."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ PROOF_QUALITY, THUMBNAIL_QUALITY = 88, 80
 
 
 def write(out: BinaryIO, pixels: NDArray[np.uint8], *, ppi: int, quality: int) -> None:
-    """Write (H, W, 3) sRGB codes. The same pixels give the same bytes on machines of one kind: no timestamp is written.
+    """Write (H, W, 3) sRGB codes. The same pixels give the same bytes on machines of one kind; there is no timestamp.
 
-    Full colour resolution (4:4:4): coloured marks keep clean edges.
+    Full colour resolution (4:4:4) keeps the edges of coloured marks clean.
     """
     image = Image.fromarray(pixels)
     image.save(out, "JPEG", quality=quality, subsampling=0, dpi=(ppi, ppi), icc_profile=spaces.profile_bytes("srgb"))

@@ -13,7 +13,7 @@ from printqueue.imaging.proof_page.shapes import BLUE, ORANGE
 
 Lightness = NDArray[np.float32]
 BINS = 100
-_HIGH_SHARE = 0.985  # the tallest bins may be cut: one even sky must not flatten all the rest
+_HIGH_SHARE = 0.985  # taller bins may be cut off: one even sky must not flatten everything else
 _FILL: Colour = (110, 110, 110)
 _AXIS: Colour = (40, 40, 40)
 _FIELD: Colour = (206, 205, 201)
@@ -23,9 +23,9 @@ _FOOT_LETTERS = 20
 
 @dataclass(frozen=True, slots=True)
 class Lights:
-    """L* (0..100) of the delivered picture (H, W), and of its print as a meter would read it, paper white and black with it.
+    """L* (0..100) of the delivered picture (H, W), and of its print and the paper's black and white as metered.
 
-    The print's is None where no conversion can be told.
+    The print's is None if the conversion is unknown.
     """
 
     delivered: Lightness
@@ -35,14 +35,14 @@ class Lights:
 
 
 def shares(lightness: Lightness) -> NDArray[np.float64]:
-    """The share of the pixels in each of `BINS` steps of one L*; NaN and infinity are left out."""
+    """Share of the pixels in each of `BINS` steps of one L*; NaN and infinity are left out."""
     finite = lightness[np.isfinite(lightness)]
     counts, _ = np.histogram(np.clip(finite, 0, 100), bins=BINS, range=(0, 100))
     return np.asarray(counts / max(1, counts.sum()), np.float64)
 
 
 def draw(page: ProofPage, box: Box, lights: Lights) -> None:
-    """Into `box`: grey area the delivered picture, blue line its print, orange lines the paper's black and white."""
+    """Draw into `box`: delivered picture as a grey area, print as a blue line, paper's black and white in orange."""
     page.fill(box, _FIELD)
     foot = 2 * _FOOT_LETTERS
     plot = Box(box.left + 24, box.top + 24, box.width - 48, box.height - 48 - foot)

@@ -1,4 +1,4 @@
-"""A page of sRGB pixels to set pictures, words and lines on."""
+"""A page of sRGB pixels that takes pictures, words and lines."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ class Box:
 
     @property
     def right(self) -> int:
-        """The first column beside it."""
+        """The first column to its right."""
         return self.left + self.width
 
     def inside(self, by: int) -> Box:
-        """The same, smaller by `by` pixels on each side."""
+        """The same box, smaller by `by` pixels on each side."""
         return Box(self.left + by, self.top + by, self.width - 2 * by, self.height - 2 * by)
 
     def centred(self, width: int, height: int) -> Box:
@@ -49,17 +49,17 @@ class ProofPage:
         self.pixels: Pixels = np.full((height, width, 3), ground, np.uint8)
 
     def fill(self, box: Box, colour: Colour) -> None:
-        """Fill a box with one colour, cut at the page's rim."""
+        """Fill a box with one colour, clipped to the page."""
         self.pixels[max(0, box.top) : max(0, box.foot), max(0, box.left) : max(0, box.right)] = colour
 
     def put(self, picture: Pixels, left: int, top: int) -> Box:
-        """A picture (h, w, 3) with its corner there; it must lie on the page."""
+        """Place a picture (h, w, 3) with its corner there; it must lie on the page."""
         height, width = picture.shape[:2]
         self.pixels[top : top + height, left : left + width] = picture
         return Box(left, top, width, height)
 
     def frame(self, box: Box, colour: Colour, width: int = 1) -> None:
-        """A line just outside the box."""
+        """Draw a line just outside the box."""
         across = Box(box.left - width, box.top - width, box.width + 2 * width, width)
         for one in (across, Box(across.left, box.foot, across.width, width)):
             self.fill(one, colour)
@@ -67,7 +67,7 @@ class ProofPage:
             self.fill(Box(left, box.top, width, box.height), colour)
 
     def ink(self, coverage: Coverage, left: int, top: int, colour: Colour) -> None:
-        """Lay `colour` through a mask (h, w), 255 where it covers; cut at the page's rim."""
+        """Lay `colour` through a mask (h, w), 255 for full coverage; clipped to the page."""
         rows, columns = (
             slice(max(0, start), min(limit, start + size))
             for start, size, limit in zip((top, left), coverage.shape, self.pixels.shape[:2], strict=True)
@@ -80,7 +80,7 @@ class ProofPage:
         self.pixels[rows, columns] = (under * (255 - mask.astype(np.uint32)) + over * mask + 127) // 255
 
     def words(self, text: str, left: int, baseline: int, *, height: int, colour: Colour, room: int) -> int:
-        """One line of text of that cap height, shortened to `room` pixels; the column after it."""
+        """Set one line of text of that cap height, shortened to `room` pixels; return the column after it."""
         said = fitted(settable(text), height, room)
         if not said:
             return left
@@ -91,7 +91,7 @@ class ProofPage:
     def paragraph(
         self, text: str, left: int, baseline: int, *, height: int, colour: Colour, room: int, max_lines: int
     ) -> int:
-        """Lines of text, at most `max_lines`, the last one shortened; the baseline for what follows."""
+        """Set at most `max_lines` lines of text, shortening the last; return the baseline for what follows."""
         for line in wrapped(settable(text), height, room, max_lines):
             self.words(line, left, baseline, height=height, colour=colour, room=room)
             baseline += line_px(height)
@@ -99,11 +99,11 @@ class ProofPage:
 
 
 def line_px(height: int) -> int:
-    """From baseline to baseline for that cap height."""
+    """Distance between baselines for that cap height."""
     return round(height * 1.75)
 
 
 def mixed(picture: Pixels, towards: Colour, share: float) -> Pixels:
-    """The picture, `share` (0..1) of the way to one colour."""
+    """The picture, moved `share` (0..1) of the way to one colour."""
     mixture = picture.astype(np.float32) * (1 - share) + np.asarray(towards, np.float32) * share
     return np.asarray(np.rint(mixture), np.uint8)

@@ -1,6 +1,6 @@
-"""The marks of a proof picture: told apart by shape, in one of two inks, each with a light rim so that it shows anywhere.
+"""The marks of a proof picture: distinguished by shape, in one of two inks, each with a light rim that shows anywhere.
 
-Blue and orange are told apart by every common kind of colour blindness; where a page is printed in grey, the shapes tell.
+Blue and orange stay distinct in every common kind of colour blindness; on a page printed in grey, the shapes do.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ Coverage = NDArray[np.uint8]
 BLUE: Colour = (0, 62, 128)
 ORANGE: Colour = (154, 53, 0)
 _RIM: Colour = (212, 211, 208)  # darker than any paper: nothing outshines the white at the foot
-_FINER = 4  # drawn so much larger, then reduced: smooth edges
+_FINER = 4  # drawn this much larger, then reduced, for smooth edges
 _LINE = 0.12  # of the mark's size
 _CASING = 0.09
 
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """`outline`: the corners in a square of side 1; none for a ring."""
+    """`outline`: the corners in a square of side 1; empty for a ring."""
 
     outline: tuple[tuple[float, float], ...]
     ink: Colour
@@ -50,7 +50,7 @@ def mark(page: ProofPage, shape: Shape, middle: tuple[int, int], size: int) -> N
 
 @lru_cache(maxsize=32)
 def _coverages(outline: tuple[tuple[float, float], ...], size: int) -> tuple[Coverage, Coverage]:
-    """Masks of the light rim and of the line."""
+    """Masks of the light rim and the line."""
     width = size * _LINE
     return _drawn(outline, size, width + 2 * size * _CASING), _drawn(outline, size, width)
 

@@ -1,7 +1,7 @@
-"""What stands where on a proof picture: an A4 page at 200 ppi, read from top to foot, on a phone too.
+"""The layout of a proof picture: an A4 page at 200 ppi, read from top to bottom, on a phone too.
 
-The ground is a neutral grey of L* 70, within the 10 % to 60 % of reflectance that ISO 3664:2009 asks of a surround for
-appraising prints (from memory). White stands only around the two small pictures at the head. The picture on its paper's own
+The ground is a neutral grey of L* 70, within the 10 % to 60 % reflectance that ISO 3664:2009 requires of a surround for
+appraising prints (from memory). White surrounds only the two small pictures at the head. The picture on its paper's own
 white stands alone at the foot, and nothing outside the white fields and the pictures is lighter than L* 90.
 """
 
@@ -25,22 +25,22 @@ PAGE_PX, PAGE_PPI = (1654, 2339), 200  # A4 (ISO 216)
 _RIM, _GAP = 64, 46
 _WIDE = PAGE_PX[0] - 2 * _RIM
 _COLUMN = (_WIDE - _GAP) // 2
-_ROOM_PX = (_COLUMN, 470)  # for the picture in one column
+_ROOM_PX = (_COLUMN, 470)  # for the picture, in one column
 CROP_PX = (_COLUMN, 330)
-LARGEST_PX = (_WIDE, 545)  # no pane shows the picture larger
+LARGEST_PX = (_WIDE, 545)  # no pane shows the picture larger than this
 
 _GROUND: Colour = (171, 171, 171)  # L* 70
 _WHITE: Colour = (255, 255, 255)
 _TEXT: Colour = (28, 28, 28)
 _BAND_TEXT: Colour = (226, 226, 226)
-_EDGE: Colour = (214, 214, 214)  # of a sheet that hangs on white
+_EDGE: Colour = (214, 214, 214)  # of a sheet hanging on white
 _PALE: Colour = (190, 190, 190)
 _TITLE, _CAPTION, _SMALL = 42, 25, 21  # cap heights, px
 _MARK_PX = 44
-_SHORTEST = 240  # of the panes, px: panoramas
+_SHORTEST = 240  # least height of a pane, px: for panoramas
 _BAND_PX = 62
-_HANG = 0.62  # the sheet's part of the white field
-_BARE_RIM = 0.06  # of paper white around a picture that has no border
+_HANG = 0.62  # the sheet's share of the white field
+_BARE_RIM = 0.06  # paper white around a picture without a border
 
 SHAPES = {
     "oversharpening": shapes.RING,
@@ -52,7 +52,7 @@ SHAPES = {
 
 @dataclass(frozen=True, slots=True)
 class Crop:
-    """A part of the print, pixel for pixel; `ten_mm`: how many pixels 10 mm of the print are; `chosen`: why this part."""
+    """A part of the print, pixel for pixel; `ten_mm`: pixels per 10 mm of the print; `chosen`: why this part."""
 
     pixels: Pixels
     ten_mm: float
@@ -61,7 +61,7 @@ class Crop:
 
 @dataclass(frozen=True, slots=True)
 class OnSheet:
-    """How the picture lies on its sheet, in mm as looked at."""
+    """Where the picture lies on its sheet, in mm, as viewed."""
 
     sheet: tuple[float, float]
     picture: tuple[float, float]
@@ -70,7 +70,7 @@ class OnSheet:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """The picture as the paper shows it: `tones`, `paper` sRGB (h, w, 3) of one size; `white`: bare paper in sRGB."""
+    """The picture as the paper shows it: `tones`, `paper` sRGB (h, w, 3) of equal size; `white`: bare paper in sRGB."""
 
     tones: Pixels
     paper: Pixels
@@ -82,7 +82,7 @@ class Shown:
 
 
 def compose(words: ProofWords, shown: Shown | None) -> Pixels:
-    """The whole page, (H, W, 3) uint8 sRGB. Without a picture: its words."""
+    """The whole page, (H, W, 3) uint8 sRGB. Without a picture, only its words."""
     page = ProofPage(*PAGE_PX, _GROUND)
     top = _head(page, words)
     if shown is None:
@@ -98,17 +98,17 @@ def compose(words: ProofWords, shown: Shown | None) -> Pixels:
 
 
 def thumbnail(shown: Shown, side: int) -> Pixels:
-    """The print as the paper shows it, `side` pixels at its longer side."""
+    """The print as the paper shows it, its longer side `side` pixels."""
     return _reduced(shown.tones, Box(0, 0, side, side))
 
 
 def _shape(marked: Marked) -> Shape:
-    """Its mark; what has none of its own shares one."""
+    """The check's mark; checks without their own share one."""
     return SHAPES.get(marked.check, shapes.CROSSED)
 
 
 def _head(page: ProofPage, words: ProofWords) -> int:
-    """Band, title, print and verdict; the row below them."""
+    """Draw the band, title, print and verdict; return the row below them."""
     top = 0
     if words.demonstration:
         page.fill(Box(0, 0, PAGE_PX[0], _BAND_PX), ORANGE)
@@ -133,13 +133,13 @@ def _columns(top: int, height: int) -> tuple[Box, Box]:
 
 
 def _caption(page: ProofPage, box: Box, text: str) -> int:
-    """One line under a box; the row below it."""
+    """Set one line under a box; return the row below it."""
     page.words(text, box.left, box.foot + 14 + _SMALL, height=_SMALL, colour=_TEXT, room=box.width)
     return box.foot + 14 + line_px(_SMALL)
 
 
 def _hanging(page: ProofPage, shown: Shown, top: int) -> int:
-    """The print small on white as it would hang, and the picture upside down."""
+    """Draw the print small on white, as it would hang, and the picture upside down."""
     left, right = _columns(top, 345)
     for box in (left, right):
         page.fill(box, _WHITE)
@@ -168,7 +168,7 @@ def _tones_and_places(page: ProofPage, shown: Shown, top: int) -> int:
 
 
 def _marks(page: ProofPage, where: Box, marked: Sequence[Marked]) -> None:
-    """The lighter faults first, so that the worst lies on top; within one, the worst place last."""
+    """Draw milder faults first so that the worst ends up on top; within one fault, the worst place last."""
     for one in reversed(marked):
         for place in reversed(one.places):
             x, y = place.centre
@@ -213,7 +213,7 @@ def _lightness_and_crop(page: ProofPage, shown: Shown, top: int) -> int:
 
 
 def _ruler(page: ProofPage, on: Box, length: int) -> None:
-    """10 mm of the print, in the foot of the part shown."""
+    """Draw 10 mm of the print at the foot of the part shown."""
     if on.height < 80 or on.width < length + 140:
         return
     plate = Box(on.left, on.foot - 46, length + 140, 46)
@@ -226,7 +226,7 @@ def _ruler(page: ProofPage, on: Box, length: int) -> None:
 
 
 def _on_paper(page: ProofPage, shown: Shown, top: int) -> None:
-    """The whole sheet in the paper's own white; under everything else, so that nothing whiter stands beside it."""
+    """Draw the whole sheet in the paper's own white, below everything else so that nothing whiter is beside it."""
     foot = PAGE_PX[1] - _RIM // 2 - line_px(_SMALL)
     box = Box(_RIM, top + 20, _WIDE, max(120, foot - top - 20))
     sheet, picture = _sheet_in(box, shown.on_sheet)
@@ -236,7 +236,7 @@ def _on_paper(page: ProofPage, shown: Shown, top: int) -> None:
 
 
 def _sheet_in(box: Box, on_sheet: OnSheet) -> tuple[Box, Box]:
-    """The sheet, as large as fits into the box and in its middle, and the picture on it."""
+    """The sheet, centred and as large as the box allows, and the picture on it."""
     wide, high = on_sheet.sheet
     left_mm, top_mm = on_sheet.corner
     if (wide, high) == on_sheet.picture:
@@ -250,7 +250,7 @@ def _sheet_in(box: Box, on_sheet: OnSheet) -> tuple[Box, Box]:
 
 
 def _reduced(picture: Pixels, box: Box) -> Pixels:
-    """As large as fits into the box, never larger than it is."""
+    """Reduce the picture to fit the box, never enlarging it."""
     height, width = picture.shape[:2]
     scale = min(1.0, box.width / width, box.height / height)
     return _resized(picture, max(1, round(width * scale)), max(1, round(height * scale)))

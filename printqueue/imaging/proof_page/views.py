@@ -1,7 +1,7 @@
-"""What a screen can show of a print, in two ways, and how light a meter would find it.
+"""What a screen can show of a print, in two ways, and how light a meter would read it.
 
-The same conversion as the print's (`manager.to_paper`, asked through the renderer's own request), then through the paper's
-profile back to what the eye sees. Several parts go through the engine at once: it takes 35 ms to prepare each call.
+Uses the print's own conversion (`manager.to_paper`, with the renderer's request), then goes through the paper's profile
+back to what the eye sees. Several parts share one call to the engine, because preparing a call takes 35 ms.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ Plane = NDArray[np.float32]
 class View:
     """One part of the print, (h, w) each.
 
-    `tones`: sRGB, paper white as the screen's white, black as light as the paper's black is beside it;
+    `tones`: sRGB, paper white as the screen's white, black as light as the paper's black looks beside it;
     `paper`: sRGB, bare paper in its own lightness and tint; `lightness`: L* 0..100 as a meter would read it.
     """
 
@@ -39,7 +39,7 @@ class View:
 
 
 def views(parts: Sequence[Codes], source: bytes, paper: bytes, request: Request) -> tuple[list[View], Colour]:
-    """Views of delivered codes in the source's space, each (h, w, 3), or (h, w) where the source is grey; and bare paper
+    """Views of delivered codes in the source's space, each (h, w, 3), or (h, w) if the source is grey; and bare paper
     in sRGB.
     """
     shapes = [part.shape[:2] for part in parts]

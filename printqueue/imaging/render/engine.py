@@ -1,6 +1,7 @@
-"""The pixels of one picture on one paper: source rows in, print rows out; bounded memory, one conversion.
+"""Turns source rows into print rows for one picture on one paper; bounded memory, one conversion.
 
-Per band of print rows: read → lift in linear light → resample to the exact pixel size → sharpen on request → `manager.to_paper`, once. `sheet` places the picture.
+Per band of print rows: read → lift in linear light → resample to the exact pixel size → sharpen on request →
+`manager.to_paper`, once. `sheet` places the picture.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ Codes = NDArray[np.uint16]
 
 @dataclass(frozen=True, slots=True)
 class Renderer:
-    """One picture on its way to one sheet; build with `renderer`."""
+    """One picture on its way to one sheet; built by `renderer`."""
 
     source: Source
     source_profile: bytes
@@ -35,7 +36,7 @@ class Renderer:
     placement: Placement
     resampler: Resampler
     light: LightTables
-    mask: Mask | None = None  # None: nothing is sharpened
+    mask: Mask | None = None  # None: no sharpening
 
     def picture_band(self, start: int, stop: int) -> Codes:
         """Picture rows `start` to `stop` in the paper's device RGB."""
@@ -48,7 +49,7 @@ class Renderer:
         )
 
     def delivered_band(self, start: int, stop: int) -> Codes:
-        """The same rows, lifted, at print size and sharpened where asked for, still in the source's own space."""
+        """The same rows, lifted, at print size and sharpened if asked for, but still in the source's own space."""
         if self.mask is None:
             return self._resampled(start, stop)
         first = max(0, start - self.mask.reach)
@@ -67,7 +68,7 @@ class Renderer:
         first, last = self.resampler.rows_needed(start, stop)
         codes = sixteen_bit(self.source.rows(first, last))
         channels = np.moveaxis(out, -1, 0) if out.ndim == 3 else out[None]
-        for channel, found in enumerate(channels):  # one after the other: a plane in double precision costs much memory
+        for channel, found in enumerate(channels):  # one at a time: a plane in double precision takes a lot of memory
             plane = self.resampler.band(self.light.plane(codes, channel), first, start, stop)
             found[...] = self.light.channel_codes(plane, channel)
 
@@ -81,7 +82,7 @@ def renderer(
     request: Request,
     placement: Placement,
 ) -> Renderer:
-    """Prepare a renderer. `profile` holds the facts of `source_profile`. Raises `ProfileError`."""
+    """Prepare a renderer. `profile` is `source_profile`, parsed. Raises `ProfileError`."""
     facts = source.facts
     resizing = resampler(facts.width_px, facts.height_px, placement.crop_px, placement.picture_px)
     curves = channel_curves(source_profile, profile)

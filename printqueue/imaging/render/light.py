@@ -1,7 +1,7 @@
-"""Code values to linear light and back, with the lift between them; the same bits on every processor.
+"""Code values to linear light and back, with the lift in between; bit-identical on every processor.
 
 Working planes hold multiples of 2⁻³² in 0..1 (`grid`), either linear light (for shrinking) or the
-source's own encoding (for enlarging, where linear light would make halos).
+source's own encoding (for enlarging, where linear light would cause halos).
 """
 
 from __future__ import annotations
@@ -19,25 +19,25 @@ from printqueue.imaging.render.grid import Plane, on_grid
 from printqueue.imaging.source import Samples
 
 Codes = NDArray[np.uint16]
-_STEPS = 1 << 18  # of the square root of linear light: finer than 16-bit codes of any usual encoding
+_STEPS = 1 << 18  # of the square root of linear light: finer than the 16-bit codes of any usual encoding
 _CODES = np.arange(65536.0)
 _LOOKED_UP_AT_ONCE = 1 << 17
 
 
 @dataclass(frozen=True, slots=True)
 class LightTables:
-    """Look-up tables of one source space for one lift; build with `light_of`."""
+    """Look-up tables for one source space and one lift; built by `light_of`."""
 
     to_working: tuple[Plane, ...]  # (65536,) per channel: code → working value, lifted
     from_linear: tuple[Codes, ...] | None  # √linear × steps → code; None: working = encoding
 
     def planes(self, samples: Samples) -> list[Plane]:
-        """(H, W, C) uint8 or uint16 codes → C working planes, lift applied."""
+        """(H, W, C) uint8 or uint16 codes → C working planes, lifted."""
         codes = sixteen_bit(samples)
         return [self.plane(codes, channel) for channel in range(len(self.to_working))]
 
     def plane(self, codes: Codes, channel: int) -> Plane:
-        """The working plane of one channel of (H, W, C) uint16 codes: several at once would cost much memory."""
+        """The working plane of one channel of (H, W, C) uint16 codes; several at once would take a lot of memory."""
         return looked_up(self.to_working[channel], codes[..., channel])
 
     def codes(self, planes: Sequence[Plane]) -> Codes:
@@ -51,12 +51,12 @@ class LightTables:
         if self.from_linear is None:
             return _steps(values, 65535).astype(np.uint16)
         steps = _steps(np.sqrt(values, out=values), _STEPS - 1)
-        return self.from_linear[channel].take(steps, mode="clip")  # quicker than checking for a bad step
+        return self.from_linear[channel].take(steps, mode="clip")  # faster than checking for a bad step
 
 
 def looked_up(table: Plane, codes: Codes) -> Plane:
-    """`table[codes]` of (H, W) codes and a table of 65,536 entries, in half the time; a few rows at a time, because numpy
-    widens every index to 8 bytes.
+    """`table[codes]` of (H, W) codes for a table of 65,536 entries, in half the time; works a few rows at a time,
+    because numpy widens every index to 8 bytes.
     """
     found = np.empty(codes.shape, table.dtype)
     rows = max(1, _LOOKED_UP_AT_ONCE // max(1, codes.shape[1]))
@@ -66,7 +66,7 @@ def looked_up(table: Plane, codes: Codes) -> Plane:
 
 
 def _steps(values: NDArray[np.float32], highest: int) -> NDArray[np.intp]:
-    """0..1 → 0..highest, rounded, in place as far as possible: this runs on every pixel."""
+    """0..1 → 0..highest, rounded, in place where possible: this runs on every pixel."""
     values *= np.float32(highest)
     values += np.float32(0.5)
     return values.astype(np.intp)
@@ -84,7 +84,7 @@ def light_of(curves: Sequence[Curve], *, lift_stops: float, linear: bool) -> Lig
 
 
 def gain(lift_stops: float) -> float:
-    """The factor on linear light of a lift in stops."""
+    """The factor by which a lift in stops multiplies linear light."""
     return float(exp2(np.array([lift_stops]))[0])
 
 

@@ -15,7 +15,7 @@ Codes = NDArray[np.uint16]
 
 @dataclass(frozen=True, slots=True)
 class InkMark:
-    """Ink laid on bare paper: `coverage` (H, W) uint8, 0 bare to 255 full `ink`, its corner at `left_px`, `top_px`.
+    """Ink on bare paper: `coverage` (H, W) uint8, 0 bare to 255 full `ink`, with its corner at `left_px`, `top_px`.
 
     `ink` is device RGB, converted like the picture (one conversion, `manager.to_paper`).
     """
@@ -26,7 +26,7 @@ class InkMark:
     ink: tuple[int, int, int]
 
     def draw(self, band: Codes, start: int) -> None:
-        """Lay the part that falls on `band`, (n, W, 3) device RGB, whose row 0 is sheet row `start`; cut at its rims."""
+        """Draw the part that falls on `band`, (n, W, 3) device RGB, whose row 0 is sheet row `start`; clip the rest."""
         height, width = self.coverage.shape
         first, last = max(start, self.top_px), min(start + band.shape[0], self.top_px + height)
         left, right = max(0, self.left_px), min(band.shape[1], self.left_px + width)
@@ -55,12 +55,12 @@ def hairline(place: Placement, ink: tuple[int, int, int]) -> tuple[InkMark, ...]
 
 
 def text_mark(letters: Lettering, left_px: int, baseline_px: int, ink: tuple[int, int, int]) -> InkMark:
-    """One line of text that begins at `left_px` and stands on `baseline_px`."""
+    """One line of text that begins at `left_px` on the baseline `baseline_px`."""
     return InkMark(left_px, baseline_px - letters.baseline_px, letters.coverage, ink)
 
 
 def foot_line(place: FootLine, text: str, ink: tuple[int, int, int]) -> tuple[str, InkMark | None]:
-    """The text as set, shortened to fit, and its mark; "" and no mark where none of it can be set."""
+    """The text as set, shortened to fit, and its mark; "" and no mark if none of it can be set."""
     said = fitted(settable(text), place.height_px, place.width_px)
     if not said:
         return "", None

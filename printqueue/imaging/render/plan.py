@@ -1,10 +1,10 @@
-"""Where the picture goes on the sheet. All decisions, no pixels.
+"""Where the picture goes on the sheet. All the decisions, no pixels.
 
 Borders (common practice, no source): 8 % of the sheet's short side, at least 15 mm.
 `even` keeps that width on the tight axis and splits the rest equally; `weighted`
-makes the foot 1.2 × the top, 5 to 25 mm more. Around a picture of an exact size the same
+makes the foot 1.2 × the top, but 5 to 25 mm more. Around a picture of an exact size the same
 rules share out the rest of the sheet. A roll is cut to length: borders, picture, and 10 mm
-of waste at each end. A foot line stands within 8 mm of the sheet's foot and leaves 15 mm
+of waste at each end. A foot line lies within 8 mm of the sheet's foot and leaves 15 mm
 under the picture free for a pencil.
 """
 
@@ -19,7 +19,7 @@ from printqueue.core.units import MM_PER_INCH, Size, number_text, pixels
 _BORDER_SHARE, _MIN_BORDER_MM = 0.08, 15.0
 _MIN_PICTURE_MM = 10.0
 _TRIM_MM = 10.0
-_FOOT_LINE_MM = 8.0  # from the sheet's foot up: letters and marks stand in it
+_FOOT_LINE_MM = 8.0  # from the sheet's foot up: the zone for letters and marks
 _PENCIL_MM = 15.0  # under the picture, free for title and signature
 _ROUNDING_MM = 1e-6
 
@@ -35,7 +35,7 @@ class DoesNotFitError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class _Box:
-    """Where the picture may lie, and how spare height is shared; `exact`: it is the size that was asked for."""
+    """Where the picture may lie, and how spare height is shared; `exact`: this is the size that was asked for."""
 
     left: float
     top: float
@@ -67,18 +67,18 @@ def place(request: Request, width_px: int, height_px: int) -> Placement:
 
 @dataclass(frozen=True, slots=True)
 class _OnSheet:
-    """How the picture lies on a sheet, as looked at."""
+    """Where the picture lies on a sheet, as viewed."""
 
     sheet: Size
     picture_mm: tuple[float, float]
     corner_mm: tuple[float, float]  # left and top of the picture
     turned: bool = False
     trim_mm: float = 0.0
-    cut_mm: tuple[float, float] = (0.0, 0.0)  # of roll, cut away at left and right, at top and foot
+    cut_mm: tuple[float, float] = (0.0, 0.0)  # of the roll, cut off at left and right, at top and foot
 
 
 def _fed(laid: _OnSheet, request: Request) -> _OnSheet:
-    """A sheet's pixels are turned where the edge that is fed first would not be the file's top edge."""
+    """Turn a sheet's pixels if the edge to be fed first is not the file's top edge."""
     upright = laid.sheet.height_mm > laid.sheet.width_mm
     square = laid.sheet.height_mm == laid.sheet.width_mm
     wrong = not square and upright == (request.feed == "long-edge")
@@ -86,7 +86,7 @@ def _fed(laid: _OnSheet, request: Request) -> _OnSheet:
 
 
 def _on_roll(laid: _OnSheet, request: Request, box: _Box) -> _OnSheet:
-    """The finished piece across a roll, its length as short as its borders allow; turned only where that is asked for."""
+    """Lay the finished piece across a roll, as short as its borders allow; turn it only if asked to."""
     left, top, right, foot = _finished_borders(laid, request, box)
     piece = left + laid.picture_mm[0] + right, top + laid.picture_mm[1] + foot
     fits, fits_turned = (side <= (request.roll_mm or side) + _ROUNDING_MM for side in piece)
@@ -106,7 +106,7 @@ def _on_roll(laid: _OnSheet, request: Request, box: _Box) -> _OnSheet:
 
 
 def _finished_borders(laid: _OnSheet, request: Request, box: _Box) -> tuple[float, float, float, float]:
-    """Left, top, right, foot of the piece once cut: as asked for, or what an exact picture leaves of its size."""
+    """Left, top, right and foot border of the cut piece: as asked for, or what an exact picture leaves of its size."""
     if request.picture is None:
         top, right, foot, left = _sides(laid.sheet, request.border)
         return left, top, right, foot
@@ -119,7 +119,7 @@ def _finished_borders(laid: _OnSheet, request: Request, box: _Box) -> tuple[floa
 
 
 def _with_hairline(place: Placement, request: Request) -> Placement:
-    """A line just outside the picture, where the border has room for it."""
+    """Add a line just outside the picture if the border has room for it."""
     if not request.hairline_mm:
         return place
     wide = max(1, pixels(request.hairline_mm, request.ppi))
@@ -138,7 +138,7 @@ def _with_hairline(place: Placement, request: Request) -> Placement:
 
 
 def _with_foot_line(place: Placement, laid: _OnSheet, request: Request) -> Placement:
-    """A line of text at the sheet's foot, from the picture's left side on; a file without border has no place for one."""
+    """Add a line of text at the sheet's foot, from the picture's left side on; a borderless file has no room for it."""
     if not request.foot_line_mm or request.sheet == "picture-only":
         return place
     foot = place.borders_mm[2] - laid.cut_mm[1]
@@ -159,12 +159,12 @@ def _with_foot_line(place: Placement, laid: _OnSheet, request: Request) -> Place
 
 
 def default_border_mm(sheet: Size) -> float:
-    """The border of a sheet that names none: 8 % of its short side, at least 15 mm."""
+    """The border of a sheet that specifies none: 8 % of its short side, at least 15 mm."""
     return max(_MIN_BORDER_MM, round(_BORDER_SHARE * sheet.short_mm))
 
 
 def _turned_sheet(sheet: Size, width_px: int, height_px: int) -> Size:
-    """The sheet turns with the picture; for a square picture it stays as it was written."""
+    """Turn the sheet with the picture; for a square picture it stays as written."""
     return sheet if width_px == height_px else sheet.turned(landscape=width_px > height_px)
 
 
@@ -198,7 +198,7 @@ def _exact_box(sheet: Size, picture: Size, border: Border) -> _Box:
 
 
 def _given_box(sheet: Size, wanted: Size, sides: borders.Sides) -> _Box:
-    """They add up for an upright picture or for one that lies across, seldom for both."""
+    """The box for given sides, which add up for an upright or for a landscape picture, seldom for both."""
     if said := borders.sums(sheet, wanted, sides):
         stands = "stands upright" if sheet.height_mm > sheet.width_mm else "lies across"
         raise DoesNotFitError(
@@ -218,13 +218,13 @@ def _sides(sheet: Size, border: Border) -> tuple[float, float, float, float]:
 
 
 def _fit(aspect: float, box: _Box) -> tuple[float, float]:
-    """Largest width and height in mm of that aspect inside the box."""
+    """Largest width and height in mm with that aspect inside the box."""
     width = min(box.width, box.height * aspect)
     return width, width / aspect
 
 
 def _crop(width_px: int, height_px: int, box: _Box) -> tuple[float, float, float, float]:
-    """The largest centred part of the picture that has the box's aspect."""
+    """The largest centred part of the picture with the box's aspect."""
     aspect = box.width / box.height
     used_w, used_h = min(width_px, height_px * aspect), min(height_px, width_px / aspect)
     left, top = (width_px - used_w) / 2, (height_px - used_h) / 2
@@ -270,7 +270,7 @@ def _to_pixels(laid: _OnSheet, crop: tuple[float, float, float, float], ppi: int
 
 
 def _offset(corner_mm: float, length_px: int, sheet_px: int, ppi: int) -> int:
-    """First pixel of the picture: from its rounded centre, so that centring is exact to half a pixel."""
+    """First pixel of the picture, from its rounded centre, so that centring is exact to half a pixel."""
     centre_px = corner_mm / MM_PER_INCH * ppi + length_px / 2
     centred = abs(centre_px - sheet_px / 2) < 1
     start = (sheet_px - length_px) // 2 if centred else round(centre_px - length_px / 2)

@@ -1,8 +1,7 @@
-"""Recomputes single print pixels from the master, slowly and by definition, to check the fast way.
+"""Recomputes single print pixels from the master, slowly and by definition, to check the fast path.
 
-Nothing of the renderer's arithmetic is used: no look-up tables, no bands, no block matrices, no separable mask, no
-colour table; double precision throughout. Shared are the decoder (`source.rows`), the profile's curves and the colour
-engine.
+It shares none of the renderer's arithmetic: no look-up tables, bands, block matrices, separable mask or colour table;
+double precision throughout. It does share the decoder (`source.rows`), the profile's curves and the colour engine.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ _CODES = np.arange(65536.0)
 
 
 def recomputed(drawn: Renderer, rows: Sequence[int], columns: Sequence[int]) -> NDArray[np.uint16]:
-    """Device RGB (n, 3) of the picture's pixels where `rows` and `columns` cross, row by row, counted from its corner."""
+    """Device RGB (n, 3) of the picture's pixels where `rows` and `columns` cross, row by row, from its corner."""
     slow = _Slow(drawn)
     asked = drawn.request.sharpen
     found = [
@@ -69,7 +68,7 @@ class _Slow:
         return np.stack(planes, axis=-1)
 
     def _filtered(self, codes: Array, curve: Array, down: Array, across: Array) -> Array:
-        """Lifted in linear light, filtered in linear light or in its own encoding, codes again."""
+        """Lift in linear light, filter in linear light or in the source's encoding, and convert back to codes."""
         lift = self.drawn.request.lift_stops
         light = np.minimum(np.interp(codes, _CODES, curve) * 2.0**lift, 1.0)
         if max(self.across[1], self.down[1]) > 1:
@@ -78,7 +77,7 @@ class _Slow:
         return np.clip(down @ encoded @ across, 0, 65535)
 
     def sharpened(self, row: int, columns: Sequence[int], asked: Sharpening) -> Array:
-        """One row's pixels, each with its neighbourhood under a Gaussian of two dimensions, (columns, C)."""
+        """One row's pixels, each sharpened with its neighbourhood under a two-dimensional Gaussian, (columns, C)."""
         width, height = self.drawn.placement.picture_px
         sigma = asked.radius_mm / MM_PER_INCH * self.drawn.placement.ppi
         reach = max(1, int(np.ceil(3 * sigma)))
@@ -96,13 +95,13 @@ class _Slow:
         return np.array(found)
 
     def _around(self, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> Array:
-        """Delivered codes of a neighbourhood whose rows and columns may repeat at the rim."""
+        """Delivered codes of a neighbourhood; at the edge its rows and columns may repeat."""
         (rows, down), (columns, across) = (np.unique(places, return_inverse=True) for places in (rows, columns))
         return self.delivered(rows.tolist(), columns.tolist())[down][:, across]
 
 
 def _matrix(places: Sequence[int], start: float, scale: float, length: int) -> tuple[int, Array]:
-    """The first source sample that is read, and (places, n) weights over the samples from there on."""
+    """The first source sample read, and (places, n) weights for the samples from there on."""
     taps = [_taps(start + (place + 0.5) * scale, scale, length) for place in places]
     low, high = min(int(at[0]) for at, _ in taps), max(int(at[-1]) for at, _ in taps)
     found = np.zeros((len(taps), high + 1 - low))
@@ -112,9 +111,9 @@ def _matrix(places: Sequence[int], start: float, scale: float, length: int) -> t
 
 
 def _taps(centre: float, scale: float, length: int) -> tuple[NDArray[np.int64], Array]:
-    """Source samples and their weights for one target sample whose centre lies at `centre`.
+    """Source samples and their weights for one target sample centred at `centre`.
 
-    Shrinking: Lanczos of three lobes, widened by the scale. Enlarging: sinc under a Gaussian window of σ 1.3.
+    Shrinking: three-lobe Lanczos, widened by the scale. Enlarging: sinc under a Gaussian window of σ 1.3.
     """
     wide = max(scale, 1.0)
     places = np.arange(max(0, int(centre - _LOBES * wide) - 1), min(length, int(centre + _LOBES * wide) + 2))

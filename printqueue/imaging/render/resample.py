@@ -1,16 +1,17 @@
-"""Separable windowed-sinc resampling in horizontal bands, antialiased; exact, so that every processor gives the same.
+"""Separable windowed-sinc resampling in horizontal bands, antialiased; exact, so identical on every processor.
 
-Each axis is a band matrix, applied in dense blocks by the matrix product of BLAS in less than half the time that a loop
-over taps takes. How BLAS orders its sums depends on the processor, on the block and on its edges, so the sums are made
-such that order cannot matter: samples are multiples of 2⁻³² (`grid`), weights multiples of 2⁻¹⁹, and every partial sum of their
-products fits the 53 bits of a double. The finer share goes to the samples, because a code of Adobe RGB's darkest is 2⁻³⁵
-of its light; weights off by 2⁻²⁰ cost 0.1 of a 16-bit code. Between the two passes values are brought back to the grid. So bands
-of any height equal the whole bit for bit, on any number of threads.
+Each axis is a band matrix, applied in dense blocks with BLAS matrix products in less than half the time of a loop over
+taps. The order in which BLAS sums depends on the processor, the block and its edges, so order must not matter: samples
+are multiples of 2⁻³² (`grid`), weights are multiples of 2⁻¹⁹, and every partial sum of their products fits the 53 bits
+of a double. Samples get the finer share because the darkest code of Adobe RGB is 2⁻³⁵ of its light; weights off by 2⁻²⁰
+cost 0.1 of a 16-bit code. Values are rounded to the grid between the two passes. Bands of any height therefore equal
+the whole bit for bit, on any number of threads.
 
-Two kernels of three lobes; x in samples of the coarser grid. Shrinking: Lanczos' window, whose stop band keeps aliases at
--38 dB and below from 1.5 × the new Nyquist frequency up. Enlarging: a Gaussian window of σ 1.3, which gives up a little of the
-finest octave for smaller swings beside edges (an edge of σ 0.5 px at twice its size overshoots by 1.6 % of its step in L*; with
-Lanczos it was 2.5 %). `tests/imaging/render/test_resample.py` measures aliases and swing.
+There are two kernels of three lobes; x is in samples of the coarser grid. Shrinking: Lanczos' window, whose stop band
+keeps aliases at or below -38 dB from 1.5 × the new Nyquist frequency up. Enlarging: a Gaussian window of σ 1.3, which
+trades a little of the finest octave for smaller swings beside edges (an edge of σ 0.5 px enlarged to twice its size
+overshoots by 1.6 % of its step in L*; with Lanczos, by 2.5 %). `tests/imaging/render/test_resample.py` measures aliases
+and swing.
 """
 
 from __future__ import annotations
@@ -26,10 +27,10 @@ from printqueue.imaging.render.grid import Plane, brought_to_grid
 
 LOBES = 3
 _WINDOW_SIGMA = 1.3
-_BLOCK = 32  # target samples of one matrix product: larger blocks waste work on zeros, smaller ones on calls
+_BLOCK = 32  # target samples per matrix product: larger blocks waste work on zeros, smaller ones on calls
 _WEIGHT = 2.0**19  # steps of a weight from 0 to 1
-_KERNEL = 2.0**40  # steps of the kernel before its weights are brought to a sum of 1
-# Sum of a row's weights without their signs, 1.58 at most; two passes reach 4 at most, and 4 × 2⁻³² × 2⁻¹⁹ is 53 bits.
+_KERNEL = 2.0**40  # steps of the kernel before its weights are normalised to sum to 1
+# Absolute sum of a row's weights, at most 1.58; two passes reach at most 4, and 4 over steps of 2⁻³² × 2⁻¹⁹ is 53 bits.
 MAX_ABSOLUTE = 2.0
 
 
@@ -59,7 +60,7 @@ class Axis:
 
     @property
     def is_identity(self) -> bool:
-        """Whether every target sample is the source sample of the same place."""
+        """Whether every target sample equals the source sample at the same place."""
         return self.scale == 1.0 and self.start == int(self.start)
 
     def reach(self, first: int, last: int) -> tuple[int, int]:
@@ -70,10 +71,10 @@ class Axis:
         return max(0, floor(low)), min(self.source, ceil(high))
 
     def weights(self, first: int, last: int) -> tuple[int, Plane]:
-        """The first source sample, and the (last - first, n) matrix over the samples from there on: multiples of 2⁻¹⁹.
+        """The first source sample, and the (last - first, n) matrix for the samples from there on: multiples of 2⁻¹⁹.
 
-        The filter is widened by the scale when shrinking; what would lie outside the source is left out. Rows sum to
-        exactly 1, so that what is flat stays as it is.
+        When shrinking, the filter is widened by the scale; taps outside the source are dropped. Rows sum to
+        exactly 1, so that flat areas stay unchanged.
         """
         low, high = self.reach(first, last)
         centres = self.start + (np.arange(first, last) + 0.5) * self.scale
@@ -84,9 +85,9 @@ class Axis:
 
 
 def _in_steps(kernel: Plane) -> Plane:
-    """Whole numbers of 2⁻¹⁹ in the proportions of each row of whole numbers, summing to 2¹⁹; the largest takes the rest.
+    """Scale each row of whole numbers to steps of 2⁻¹⁹, whole numbers that sum to 2¹⁹; the largest takes the rest.
 
-    Sums of whole numbers are exact, and zeros beside the filter do not count: the same weights in whatever block.
+    Sums of whole numbers are exact, and zeros beside the filter add nothing, so the weights are the same in any block.
     """
     steps = np.asarray(np.rint(kernel * _WEIGHT / kernel.sum(axis=1, keepdims=True)))
     rows = np.arange(len(steps))
@@ -97,14 +98,14 @@ def _in_steps(kernel: Plane) -> Plane:
 
 @dataclass(frozen=True, slots=True)
 class Resampler:
-    """Maps a part of a source onto exactly `width` × `height` px; build with `resampler`."""
+    """Maps a part of a source onto exactly `width` × `height` px; built by `resampler`."""
 
     across: Axis
     down: Axis
 
     @property
     def shrinks(self) -> bool:
-        """Whether detail must be averaged, in which case the planes should be linear light."""
+        """Whether detail gets averaged, in which case the planes should be linear light."""
         return max(self.across.scale, self.down.scale) > 1.0
 
     def rows_needed(self, start: int, stop: int) -> tuple[int, int]:
@@ -112,7 +113,7 @@ class Resampler:
         return self.down.reach(start, stop)
 
     def band(self, plane: Plane, first_row: int, start: int, stop: int) -> Plane:
-        """Target rows `start` to `stop` of one plane on the grid (rows, source width), whose row 0 is source row `first_row`."""
+        """Target rows `start` to `stop` of a plane on the grid (rows, source width) that begins at `first_row`."""
         return self._horizontally(self._vertically(plane, first_row, start, stop))
 
     def _vertically(self, plane: Plane, first_row: int, start: int, stop: int) -> Plane:
@@ -139,7 +140,7 @@ class Resampler:
 
 
 def resampler(width: int, height: int, crop: tuple[float, float, float, float], target: tuple[int, int]) -> Resampler:
-    """From the part `crop` (left, top, right, bottom in px) of `width` × `height` source px to `target` px."""
+    """Map the part `crop` (left, top, right, bottom in px) of `width` × `height` source px to `target` px."""
     left, top, right, bottom = crop
     return Resampler(Axis(width, left, right, target[0]), Axis(height, top, bottom, target[1]))
 

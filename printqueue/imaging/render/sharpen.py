@@ -1,8 +1,8 @@
 """Sharpening for print, on request only: an unsharp mask on lightness at print scale. Pure.
 
-The mask is the difference between the picture's lightness and the same under a Gaussian of σ = `radius_mm`, times
-`amount_percent`; it is added to all channels alike, so that hues stay. Lightness is the channels' encoded values,
-weighted by their part in luminance. Common practice, no source; what it does to edges is measured by the halo score.
+The mask is the picture's lightness minus the same under a Gaussian of σ = `radius_mm`, times `amount_percent`; it is
+added to all channels alike, so that hues stay. Lightness is the channels' encoded values, weighted by their share of
+luminance. Common practice, no source; the halo score measures what it does to edges.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Codes = NDArray[np.uint16]
 Plane = NDArray[np.float32]
 _PIECE_ROWS = 64
 _SIGMAS = 3.0  # where the Gaussian is cut off
-_EVEN = (1 / 3, 1 / 3, 1 / 3)  # for spaces whose channels' part in luminance is not stated
+_EVEN = (1 / 3, 1 / 3, 1 / 3)  # for spaces that do not state their channels' share of luminance
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +35,13 @@ class Mask:
 
     @property
     def reach(self) -> int:
-        """Rows above and below that a row needs."""
+        """Rows needed above and below a row."""
         return len(self.taps) // 2
 
     def sharpened(self, codes: Codes, skip: int, rows: int) -> Codes:
-        """Rows `skip` to `skip` + `rows` of `codes`, (H, W, 3) or grey (H, W), sharpened; beyond its rim it repeats.
+        """Sharpen rows `skip` to `skip` + `rows` of `codes`, (H, W, 3) or grey (H, W), repeating them beyond the edge.
 
-        Piece by piece, so that what is held in floating point stays small.
+        Works piece by piece to keep the floating-point copies small.
         """
         found = np.empty((rows, *codes.shape[1:]), np.uint16)
         for start in range(0, rows, _PIECE_ROWS):
@@ -63,7 +63,7 @@ class Mask:
         if codes.ndim == 2:
             return codes.astype(np.float32)
         light = np.zeros(codes.shape[:2], np.float32)
-        for channel, weight in enumerate(self.weights):  # in this order on every processor, as a product would not be
+        for channel, weight in enumerate(self.weights):  # same order on every processor, unlike a product
             light += np.float32(weight) * codes[..., channel]
         return light
 
@@ -83,7 +83,7 @@ class Mask:
 
 
 def mask_of(asked: Sharpening | None, ppi: int, weights: Sequence[float] | None) -> Mask | None:
-    """The mask at `ppi`, None for no sharpening. `weights` of the channels in luminance, None: unknown."""
+    """Return the mask at `ppi`, None for no sharpening. `weights`: the channels' share of luminance; None: unknown."""
     if asked is None:
         return None
     sigma = asked.radius_mm / MM_PER_INCH * ppi

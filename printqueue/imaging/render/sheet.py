@@ -24,7 +24,7 @@ NO_INK = 65535  # device white of an RGB printer space: the paper stays bare, wh
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One picture on a sheet, its top left corner in sheet pixels."""
+    """One picture on a sheet, with its top left corner in sheet pixels."""
 
     left_px: int
     top_px: int
@@ -36,14 +36,14 @@ class Cell:
         return self.picture.placement.picture_px
 
     def rows(self, start: int, stop: int) -> Codes | None:
-        """What it has in sheet rows `start` to `stop`, None where nothing."""
+        """Its pixels in sheet rows `start` to `stop`, None if it has none there."""
         first, last = max(start, self.top_px), min(stop, self.top_px + self.size_px[1])
         return self.picture.picture_band(first - self.top_px, last - self.top_px) if first < last else None
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A sheet of paper: `size_px` as looked at; `turned`: the file's pixels lie a quarter turn clockwise from that."""
+    """A sheet of paper: `size_px` as viewed; `turned`: the file's pixels are a quarter turn clockwise from that."""
 
     size_px: tuple[int, int]
     ppi: int
@@ -58,10 +58,10 @@ class Sheet:
         return (self.size_px[1], self.size_px[0]) if self.turned else self.size_px
 
     def file_bands(self, finish: Callable[[Codes], T], scratch: BinaryIO | None = None) -> Iterator[T]:
-        """`finish` of each band of at most `SHEET_ROWS` rows of the print file, in order, top to bottom.
+        """Yield `finish` of each band of at most `SHEET_ROWS` rows of the print file, top to bottom.
 
         `finish` gets (n, file width, 3) uint16 device RGB and runs in the worker threads, so that encoding shares
-        both cores with the rest. A turned sheet needs an empty `scratch` file.
+        both cores with everything else. A turned sheet needs an empty `scratch` file.
         """
         if not self.turned:
             return _in_threads(lambda start: finish(self._from(start)), self._starts())
@@ -76,10 +76,10 @@ class Sheet:
         return self.band(start, min(start + SHEET_ROWS, self.size_px[1]))
 
     def band(self, start: int, stop: int) -> Codes:
-        """Sheet rows `start` to `stop`, as looked at: bare paper, the pictures' parts placed in it, and the marks."""
+        """Sheet rows `start` to `stop`, as viewed: bare paper, the parts of pictures on it, and the marks."""
         inked = [
             (cell, cell.rows(start, stop)) for cell in self.cells
-        ]  # before the band: converting needs the memory twice
+        ]  # before allocating the band: converting takes twice the memory
         band = np.full((stop - start, self.size_px[0], 3), NO_INK, np.uint16)
         for cell, rows in inked:
             if rows is not None:
@@ -91,14 +91,14 @@ class Sheet:
 
 
 def sheet_of(drawn: Renderer, marks: tuple[InkMark, ...] = ()) -> Sheet:
-    """The sheet of one print: its picture where its placement says."""
+    """The sheet of one print, with its picture where its placement says."""
     place = drawn.placement
     cell = Cell(place.left_px, place.top_px, drawn)
     return Sheet(place.sheet_px, place.ppi, drawn.paper_profile, (cell,), marks, place.turned)
 
 
 def _in_threads(task: Callable[[S], T], items: Iterable[S]) -> Iterator[T]:
-    """`task` of each item, in order, in `THREADS` threads; never more than one finished result waits."""
+    """Yield `task` of each item, in order, from `THREADS` threads; never more than one finished result waits."""
     with ThreadPoolExecutor(THREADS) as pool:
         pending: deque[Future[T]] = deque()
         for item in items:

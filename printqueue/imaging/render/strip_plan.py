@@ -1,7 +1,7 @@
-"""Where the pieces of a test strip and its words stand on the sheet. All decisions, no pixels.
+"""Where a test strip's pieces and words go on the sheet. All the decisions, no pixels.
 
-The strip takes the smallest sheet in stock on which its pieces are large enough to judge. Each piece shows the same part
-of the picture at the very scale of the print; words stand in the margin, never on a piece.
+The strip takes the smallest sheet in stock whose pieces are large enough to judge. Each piece shows the same part
+of the picture at exactly the print's scale; words go in the margin, never on a piece.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from printqueue.core.units import MM_PER_INCH, Size, number_text, pixels
 from printqueue.imaging.render.plan import DoesNotFitError
 
 LETTER_MM = 2.2  # cap height of all words
-_LINE_MM = 4.2  # from line to line
+_LINE_MM = 4.2  # between lines
 _GAP_MM = 4.0  # between pieces
-_LABEL_GAP_MM = 0.8  # between a piece and the words under it, out of the gap below them
-_RIM_MM = 12.0  # around everything, or 4 mm more than the printer cannot reach
+_LABEL_GAP_MM = 0.8  # between a piece and the words under it, taken from the gap below them
+_RIM_MM = 12.0  # around everything; or 4 mm more than the printer's unreachable margin, if that is larger
 _BEYOND_MARGIN_MM = 4.0
-_MIN_PIECE_MM = 25.0  # common practice, no source: on less, tones cannot be judged
+_MIN_PIECE_MM = 25.0  # common practice, no source: tones cannot be judged on anything smaller
 _MAX_PIECES = 24
 
 
@@ -36,7 +36,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """How many lines of words there are: above all pieces, under each piece, below all."""
+    """How many lines of text there are: above all pieces, under each piece, below all."""
 
     head: int
     label: int
@@ -45,7 +45,7 @@ class Words:
 
 @dataclass(frozen=True, slots=True)
 class StripPlan:
-    """A sheet and what stands where on it, in its pixels. `piece_px` is width and height of every piece."""
+    """A sheet and what goes where on it, in its pixels. `piece_px` is the width and height of every piece."""
 
     sheet: Size
     sheet_px: tuple[int, int]
@@ -78,10 +78,10 @@ def strip_plan(
     deckled: bool,
     pieces: int,
 ) -> StripPlan:
-    """Plan `pieces` pieces in one of the `grids` (columns, rows) that may hold them.
+    """Plan `pieces` pieces in one of the `grids` (columns, rows) that can hold them.
 
-    `part_mm`: the size of the part that was asked for; None: as large as the sheet allows, at most the picture.
-    Raises `DoesNotFitError` where no sheet in stock has room.
+    `part_mm`: the size of the part that was asked for; None: as large as the sheet allows, at most the whole picture.
+    Raises `DoesNotFitError` if no sheet in stock has room.
     """
     if pieces > _MAX_PIECES:
         raise DoesNotFitError(f"{pieces} pieces are too many for one strip.", f"Ask for at most {_MAX_PIECES}.")
@@ -142,19 +142,19 @@ def _placed(grid: _Grid, words: Words, *, rim: float, ppi: int, pieces: int) -> 
 
 
 def _baselines(top_mm: float, lines: int, ppi: int) -> tuple[int, ...]:
-    """Of lines that stand below `top_mm`."""
+    """Baselines of the lines below `top_mm`."""
     return tuple(pixels(top_mm + (line + 1) * _LINE_MM - (_LINE_MM - LETTER_MM) / 2, ppi) for line in range(lines))
 
 
 def arrangements(lifts: int, intents: int) -> list[tuple[int, int]]:
-    """(columns, rows) that may hold the pieces: several intents stand in rows of their own."""
+    """(columns, rows) that can hold the pieces: with several intents, each gets its own row."""
     if intents > 1:
         return [(lifts, intents)]
     return [(columns, -(-lifts // columns)) for columns in range(1, lifts + 1)]
 
 
 def part_of(place: Placement, crop_px: tuple[float, float, float, float]) -> Part:
-    """`crop_px` (left, top, width, height in source pixels) in pixels of the print. Raises `DoesNotFitError`."""
+    """Convert `crop_px` (left, top, width, height in source pixels) to print pixels. Raises `DoesNotFitError`."""
     left, top, right, bottom = place.crop_px
     width, height = place.picture_px
     across, down = width / (right - left), height / (bottom - top)
@@ -170,7 +170,7 @@ def part_of(place: Placement, crop_px: tuple[float, float, float, float]) -> Par
 
 
 def shown_part(place: Placement, part: Part) -> Placement:
-    """The same print, of which only `part` is made, pixel for pixel as in the whole."""
+    """The same print reduced to `part`, identical pixel for pixel to that part of the whole."""
     left, top, right, bottom = place.crop_px
     width, height = place.picture_px
     across, down = (right - left) / width, (bottom - top) / height

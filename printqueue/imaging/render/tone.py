@@ -1,8 +1,8 @@
 """The lightness of the delivered picture at print scale, for measuring; nothing printed passes through here.
 
-For spaces that are three curves and a matrix (and for grey) luminance is a weighted sum of linear light, so one
-plane is resampled instead of three and no engine is asked: a third of the work. Other spaces take the renderer's
-own way and the colour engine.
+In spaces made of three curves and a matrix (and in grey), luminance is a weighted sum of linear light, so one plane is
+resampled instead of three, without calling the engine: a third of the work. Other spaces go through the renderer
+and the colour engine.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ _STEPS = 1 << 16  # of the square root of luminance; L* is off by less than 0.01
 
 @dataclass(frozen=True, slots=True)
 class ToneBands:
-    """L*/100 of one picture for one print; build with `tone_bands`."""
+    """L*/100 of one picture for one print; built by `tone_bands`."""
 
     renderer: Renderer
-    luminance: tuple[Plane, ...] | None  # (65536,) per channel: code → its part of Y, lifted; None: ask the engine
+    luminance: tuple[Plane, ...] | None  # (65536,) per channel: code → its share of Y, lifted; None: ask the engine
 
     def band(self, start: int, stop: int) -> Lightness:
         """L*/100 (0..1) of picture rows `start` to `stop`, (stop - start, picture width) float32."""
@@ -47,7 +47,7 @@ class ToneBands:
         resampler = self.renderer.resampler
         first, last = resampler.rows_needed(start, stop)
         Y = self._luminance(self.renderer.source.rows(first, last))
-        if resampler.shrinks:  # as the print: averaged in linear light, enlarged in a perceptual encoding
+        if resampler.shrinks:  # like the print: averaged in linear light, enlarged in a perceptual encoding
             return _tone(resampler.band(Y, first, start, stop))
         return np.clip(resampler.band(on_grid(_tone(Y)), first, start, stop).astype(np.float32), 0, 1)
 
@@ -61,9 +61,9 @@ class ToneBands:
 
 
 def tone_bands(renderer: Renderer, profile: Profile) -> ToneBands:
-    """Prepare for one renderer. `profile` holds the facts of its source profile."""
+    """Prepare for one renderer. `profile` is its source profile, parsed."""
     weights = luminance_weights(renderer.source_profile, profile)
-    if weights is None or renderer.mask is not None:  # what is sharpened is measured as it will be printed
+    if weights is None or renderer.mask is not None:  # a sharpened picture is measured as it will be printed
         return ToneBands(renderer, None)
     factor = gain(renderer.request.lift_stops)
     curves = channel_curves(renderer.source_profile, profile)
@@ -80,7 +80,7 @@ _TONE = (lightness((np.arange(_STEPS) / (_STEPS - 1)) ** 2) / 100).astype(np.flo
 
 
 def _tone(Y: Plane) -> Lightness:
-    """Luminance 0..1 → L*/100, through a table; what overshoots is clipped, as in the print."""
+    """Luminance 0..1 → L*/100, through a table; overshoot is clipped, as in the print."""
     steps = np.clip(Y.astype(np.float32), 0, 1)
     np.sqrt(steps, out=steps)
     steps *= np.float32(_STEPS - 1)

@@ -1,6 +1,6 @@
-"""A sheet turned by a quarter on its way into the file, through a scratch file: memory stays that of a few bands.
+"""Turns a sheet by a quarter on its way into the file, through a scratch file, holding only a few bands in memory.
 
-The file's first row is the sheet's left edge, read from foot to head (a quarter turn clockwise).
+The file's first row is the sheet's left edge, read from bottom to top (a quarter turn clockwise).
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ _PIXEL_BYTES = 6
 
 
 def turned(bands: Iterable[Codes], sheet_px: tuple[int, int], group_rows: int, scratch: BinaryIO) -> Iterator[Codes]:
-    """Bands of the sheet as looked at, top to bottom → bands of at most `group_rows` file rows.
+    """Bands of the sheet as viewed, top to bottom → bands of at most `group_rows` file rows.
 
-    `sheet_px` is width and height as looked at; `scratch` an empty file, worthless afterwards.
-    Raises `OSError` where the disk has no room for it (6 bytes a pixel).
+    `sheet_px` is width and height as viewed; `scratch` is an empty file, worthless afterwards.
+    Raises `OSError` if the disk has no room for it (6 bytes per pixel).
     """
     width, height = sheet_px
     starts = []
@@ -35,7 +35,7 @@ def turned(bands: Iterable[Codes], sheet_px: tuple[int, int], group_rows: int, s
 
 
 def _offset(left: int, top: int, rows: int, height: int) -> int:
-    """Where sheet rows from `top` on are kept within the group of file rows from `left` on."""
+    """Where sheet rows from `top` on are stored within the group of file rows from `left` on."""
     return (left * height + rows * top) * _PIXEL_BYTES
 
 
@@ -45,7 +45,7 @@ def _write(scratch: BinaryIO, part: Codes, offset: int) -> None:
 
 
 def _group(scratch: BinaryIO, columns: tuple[int, int], height: int, starts: list[tuple[int, int]]) -> Codes:
-    """The file rows that are these columns of the sheet."""
+    """The file rows that correspond to these columns of the sheet."""
     left, rows = columns[0], columns[1] - columns[0]
     found = np.empty((rows, height, 3), np.uint16)
     for top, foot in starts:

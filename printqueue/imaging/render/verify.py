@@ -1,4 +1,4 @@
-"""Checks our own print file before anyone sees it: reads it back with the library and recomputes a sample of its pixels."""
+"""Checks our own print file before anyone sees it: reads it back with the library and recomputes some of its pixels."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ from printqueue.imaging.render.recompute import recomputed
 from printqueue.imaging.render.sheet import NO_INK, Cell, Sheet
 
 Codes = NDArray[np.uint16]
-_ROWS, _COLUMNS = 10, 10  # places where the sheet is cut: their crossings hold the sample
+_ROWS, _COLUMNS = 10, 10  # where the sheet is cut; the sample lies at the crossings
 _PER_CROSSING = 10
-# ΔE76 on the paper. What is right differs by 0.055 in the mean and 0.93 at the worst pixel, which is the engine's table
+# ΔE76 on the paper. A correct print is off by 0.055 on average and 0.93 at the worst pixel, due to the engine's table
 # (192 prints: four papers × four source spaces × random colours and a photograph × three scales × two intents).
 _MEAN_LIMIT, _PIXEL_LIMIT = 0.15, 2.0
 
@@ -31,7 +31,7 @@ def verify(stream: BinaryIO, sheet: Sheet) -> Verified:
     """Compare size, bits, resolution, profile, border and about 1,000 pixels with the plan.
 
     The pixels are recomputed from the master along a separate path (`recompute`). A single wrong strip between those
-    read goes unseen. Raises `OwnError`: a file that differs must never be published.
+    sampled goes unnoticed. Raises `OwnError`: a file that differs must never be published.
     """
     stream.seek(0)
     try:
@@ -64,7 +64,7 @@ def _verify_length(page: tifffile.TiffPage) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Cut:
-    """A piece of the sheet as looked at, read back: its corner in sheet pixels and its codes (h, w, 3)."""
+    """A piece of the sheet as viewed, read back: its corner in sheet pixels and its codes (h, w, 3)."""
 
     left: int
     top: int
@@ -86,7 +86,7 @@ def _overlap(low: int, size: int, start: int, length: int) -> tuple[int, int]:
 
 @dataclass(frozen=True, slots=True)
 class _Sample:
-    """The places of one picture whose pixels are compared: where its `rows` and `columns` cross."""
+    """The pixels of one picture to compare: where its `rows` and `columns` cross."""
 
     cell: Cell
     rows: list[int]
@@ -95,7 +95,7 @@ class _Sample:
 
 def _verify_pixels(page: tifffile.TiffPage, sheet: Sheet) -> Verified:
     samples = [_sample(cell, turned=sheet.turned, share=len(sheet.cells)) for cell in sheet.cells]
-    with ThreadPoolExecutor(1) as pool:  # the master is read while the print is
+    with ThreadPoolExecutor(1) as pool:  # read the master and the print in parallel
         ours = [pool.submit(recomputed, one.cell.picture, one.rows, one.columns) for one in samples]
         theirs = _read_back(page, sheet, samples)
         made = zip(samples, theirs, ours, strict=True)
@@ -103,7 +103,7 @@ def _verify_pixels(page: tifffile.TiffPage, sheet: Sheet) -> Verified:
 
 
 def _read_back(page: tifffile.TiffPage, sheet: Sheet, samples: list[_Sample]) -> list[dict[tuple[int, int], Codes]]:
-    """The file's pixels at the sampled places of each picture; the border is looked at on the way."""
+    """The file's pixels at each picture's sampled places; also checks the border on the way."""
     strips = {strip for sample in samples for strip in _strips(page, sample, turned=sheet.turned)}
     found: list[dict[tuple[int, int], Codes]] = [{} for _ in samples]
     for cut in _cuts(page, sheet, sorted({0, len(page.dataoffsets) - 1} | strips)):
@@ -114,10 +114,10 @@ def _read_back(page: tifffile.TiffPage, sheet: Sheet, samples: list[_Sample]) ->
 
 
 def _sample(cell: Cell, *, turned: bool, share: int) -> _Sample:
-    """About 1,000 pixels over all the `share` pictures of a sheet."""
+    """About 1,000 pixels over all `share` pictures of a sheet."""
     width, height = cell.size_px
     rows, columns = _spread(height, _ROWS), _spread(width, max(_PER_CROSSING, _COLUMNS * _PER_CROSSING // share))
-    if turned:  # strips of the file run from head to foot: few of them must serve all rows
+    if turned:  # the file's strips run from head to foot of the sheet, so a few strips must serve all rows
         columns = [
             min(column + step, width - 1) for column in _spread(width, _COLUMNS) for step in range(_PER_CROSSING)
         ]
@@ -125,7 +125,7 @@ def _sample(cell: Cell, *, turned: bool, share: int) -> _Sample:
 
 
 def _spread(length: int, count: int) -> list[int]:
-    """`count` places spread evenly over `length`, all of them where there are fewer; never the same twice."""
+    """`count` places spread evenly over `length`, or all places if there are fewer; no duplicates."""
     return sorted({min(length - 1, int((index + 0.5) * length / count)) for index in range(count)})
 
 
@@ -153,7 +153,7 @@ def _decoded(page: tifffile.TiffPage, strip: int, width_px: int) -> Codes:
 
 
 def _verify_border(cut: _Cut, sheet: Sheet) -> None:
-    """Outside the pictures lie the marks and nothing else."""
+    """Check that the marks, and nothing else, lie outside the pictures."""
     wanted = np.full(cut.codes.shape, NO_INK, np.uint16)
     for mark in sheet.marks:
         replace(mark, left_px=mark.left_px - cut.left).draw(wanted, cut.top)
@@ -166,7 +166,7 @@ def _verify_border(cut: _Cut, sheet: Sheet) -> None:
 
 
 def _collect(cut: _Cut, sample: _Sample, found: dict[tuple[int, int], Codes]) -> None:
-    """The file's pixels at those of the sampled places that lie in this piece."""
+    """Collect the file's pixels at the sampled places that lie in this piece."""
     cell, (height, width) = sample.cell, cut.codes.shape[:2]
     for row in sample.rows:
         y = cell.top_px + row - cut.top
@@ -179,7 +179,7 @@ def _collect(cut: _Cut, sample: _Sample, found: dict[tuple[int, int], Codes]) ->
 
 
 def _apart(sample: _Sample, theirs: dict[tuple[int, int], Codes], ours: Codes) -> NDArray[np.float64]:
-    """ΔE76 on the paper between the file's pixels and `ours`, the same computed again, (n,)."""
+    """ΔE76 on the paper between the file's pixels and `ours`, the recomputed ones, (n,)."""
     drawn = sample.cell.picture
     file = np.array([theirs[row, column] for row in sample.rows for column in sample.columns], np.uint16)
     lab = [manager.to_lab(codes[None], drawn.paper_profile)[0].astype(np.float64) for codes in (ours, file)]
@@ -189,7 +189,7 @@ def _apart(sample: _Sample, theirs: dict[tuple[int, int], Codes], ours: Codes) -
 def _judged(apart: list[NDArray[np.float64]]) -> Verified:
     every = np.concatenate(apart)
     found = Verified(len(every), round(float(every.mean()), 3), round(float(every.max()), 2))
-    worst_mean = round(max(float(one.mean()) for one in apart), 3)  # a wrong picture among right ones must not hide
+    worst_mean = round(max(float(one.mean()) for one in apart), 3)  # a wrong picture must not hide among correct ones
     if worst_mean > _MEAN_LIMIT or found.worst > _PIXEL_LIMIT:
         raise OwnError(
             f"The print file's pixels differ from those computed again: by ΔE76 {worst_mean} in the mean of "

@@ -1,6 +1,6 @@
-"""The checks, one file each. A new file with a `CHECK` in it is a new check; nothing else to register.
+"""The checks, one file each. To add a check, add a file with a `CHECK` in it; there is nothing else to register.
 
-A check is in force on a paper only when the paper's rules (or what they extend) name it.
+A check applies to a paper only if the paper's rules (or the rules they extend) name it.
 """
 
 from __future__ import annotations

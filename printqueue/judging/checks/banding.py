@@ -15,11 +15,11 @@ from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import Percent
 from printqueue.judging.contract import Check, Explanation
 
-_L_PER_COUNT = 100 / 255  # encoded values are about even in L*, as the usual spaces are made
+_L_PER_COUNT = 100 / 255  # encoded values are roughly even in L*; the usual spaces are designed that way
 
 
 class BandingLimits(Limits):
-    """How much of the picture may climb in steps coarser than those of 8 bits, and what more of it weighs."""
+    """How much of the picture may climb in steps coarser than those of 8 bits, and how severe any more is."""
 
     area_above: Percent | None = Field(None, description="more of the picture than this climbs in coarse steps")
     level: Level = Field(Level.WARN, description="what that weighs")

@@ -1,4 +1,4 @@
-"""How many tone levels does the file hold, and how many are really used?"""
+"""How many tone levels does the file hold, and how many does it really use?"""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from printqueue.core.yaml.quantity import Percent
 from printqueue.core.yaml.yaml_model import default
 from printqueue.judging.contract import Check, Explanation
 
-_POSTERISED_PERCENT = 50.0  # of the tone range is empty: no curve alone, a picture of few levels
+_POSTERISED_PERCENT = 50.0  # of the tone range is empty: more than a curve alone can do, so a picture of few levels
 _MORE_THAN_8_BITS = "more than 256"
 _RESERVE = "Smooth gradients have less in reserve."
 _IN_SIXTEEN = "16-bit file, but it holds an 8-bit picture."
@@ -31,7 +31,7 @@ class BitDepthLimits(Limits):
 
 
 def judge(subject: Subject, limits: BitDepthLimits) -> Finding:
-    """The worst of the four states; levels used come from the histogram of all pixels."""
+    """Return the worst of the four states; levels used come from the histogram of all pixels."""
     used, bits = subject.number(Measure.LEVELS_USED), subject.picture.bits
     if used is None:
         return unmeasured("bit-depth", limits.unmeasurable, "levels")

@@ -1,4 +1,4 @@
-"""Is the delivered picture too dark for this paper, as pictures from a bright screen are?"""
+"""Is the delivered picture too dark for this paper, as pictures edited on a bright screen tend to be?"""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ from printqueue.core.yaml.yaml_model import default
 from printqueue.imaging.colour.exposure import headroom_stops, paper_white_cd_m2, stops_asked_by_light
 from printqueue.judging.contract import Check, Explanation
 
-_MAX_THIRDS = max(LIFT_COST)  # two stops, the most that an order may ask for
+_MAX_THIRDS = max(LIFT_COST)  # two stops, the most an order may ask for
 _USUAL_THIRDS = 1
 
 
 class BrightnessLimits(Limits):
-    """Dark: the median is less than `above_black` over the paper's black.
+    """Dark: the median is less than `above_black` above the paper's black.
 
-    `dark` is the level when at least `headroom` is unused at the light end (a bright screen's habit),
-    `lit` the level when the lights are there (low key with lit lights is intent). A suggested lift sends
+    `dark` applies if at least `headroom` is unused at the light end (typical of a bright screen),
+    `lit` if the lights are there (low key with bright lights is intentional). A suggested lift sends
     at most `lift_cost` of the area to bare paper.
     """
 
@@ -37,7 +37,7 @@ class BrightnessLimits(Limits):
 
 
 def judge(subject: Subject, limits: BrightnessLimits) -> Finding:
-    """Median L* of the delivered picture, after its lift, against the paper's black."""
+    """Compare the delivered picture's median L*, after its lift, with the paper's black."""
     median, light = subject.number(Measure.TONE_MEDIAN_L), subject.number(Measure.TONE_P99_5_L)
     if median is None or light is None:
         return unmeasured("brightness", limits.unmeasurable, "L*")
@@ -78,10 +78,10 @@ def _dark(subject: Subject, limits: BrightnessLimits, tones: tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Lift:
-    """A lift for the viewing light, in thirds of a stop, on top of the lift that the order gives already.
+    """A lift for the viewing light, in thirds of a stop, on top of the lift that the order already gives.
 
-    `asked` by the light (0 or less: none is), `allowed` by the lights of the picture; `cost_percent` of the
-    area would be bare paper at the smaller of both, `asked_cost_percent` at what is asked for. Costs None: not measured.
+    The light asks for `asked` (0 or less: no lift), the picture's lights allow `allowed`. The smaller of the two would
+    leave `cost_percent` of the area as bare paper, `asked` would leave `asked_cost_percent`. Cost None: not measured.
     """
 
     asked: int
@@ -91,15 +91,15 @@ class Lift:
 
     @property
     def thirds(self) -> int:
-        """What is suggested."""
+        """The lift to suggest."""
         return max(0, min(self.asked, self.allowed))
 
 
 def suggested_lift(subject: Subject, cost_limit: float) -> Lift:
     """The lift that makes up for paper white being darker than the screen's, as far as at most `cost_limit` % go bare.
 
-    It follows from the light alone: a lift that brought the median of the proof back would darken the print,
-    because black point compensation lightens its shadows.
+    It depends on the light alone. A lift that restored the median in the proof would darken the print, because
+    black point compensation lightens the proof's shadows.
     """
     light, given = subject.setting.light, subject.request.lift_stops
     stops = stops_asked_by_light(light.print_lux, subject.paper.white[0], light.screen_cd_m2) - given
@@ -111,7 +111,7 @@ def suggested_lift(subject: Subject, cost_limit: float) -> Lift:
 
 
 def _allowed(subject: Subject, costs: list[float | None], cost_limit: float) -> int:
-    """Thirds of a stop that cost at most the limit; where no cost was measured, those that fit above the lights."""
+    """Thirds of a stop that cost at most the limit; if no cost was measured, those that fit above the lights."""
     if costs[0] is None:
         return int(headroom_stops(subject.number(Measure.TONE_P99_5_L) or 0.0) * 3)
     return sum(1 for _ in takewhile(lambda cost: cost is not None and cost <= cost_limit, costs))
@@ -144,7 +144,7 @@ def _stops(stops: float) -> str:
 
 
 def _in_this_light(subject: Subject, lift: Lift) -> str:
-    """What the viewing light asks for, with its assumptions, and whether the picture's lights allow it."""
+    """What the viewing light asks for, with the assumptions made, and whether the picture's lights allow it."""
     light = subject.setting.light
     white = paper_white_cd_m2(light.print_lux, subject.paper.white[0])
     assumed = (
@@ -163,7 +163,7 @@ def _in_this_light(subject: Subject, lift: Lift) -> str:
 
 
 def _apart(value: float, other: float) -> str:
-    """Whole L*, or to a tenth where both would read alike."""
+    """Whole L*, or to a tenth if the two would otherwise read the same."""
     return number_text(value, 0 if round(value) != round(other) else 1)
 
 

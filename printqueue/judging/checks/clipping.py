@@ -1,4 +1,4 @@
-"""What comes out as bare paper or as solid ink, after the lift?"""
+"""What turns into bare paper or solid ink, after the lift?"""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from printqueue.core.yaml.quantity import Percent
 from printqueue.imaging.colour.exposure import headroom_stops
 from printqueue.judging.contract import Check, Explanation, crossed
 
-_HEADROOM_SAID = 1 / 3  # stops; less leaves no room for a lift
+_HEADROOM_SAID = 1 / 3  # stops; anything less leaves no room for a lift
 
 
 class ClippingLimits(Limits):
-    """Shares of area: largest bare piece inside the picture, solid black; and the bare part of the edge."""
+    """Shares of area: the largest bare piece inside the picture, solid black; and how much of the edge is bare."""
 
     paper_warn_above: Percent | None = Field(None, description="a larger piece without ink is warned of")
     paper_note_above: Percent | None = Field(None, description="a larger piece without ink is noted")
@@ -30,7 +30,7 @@ class ClippingLimits(Limits):
 
 
 def judge(subject: Subject, limits: ClippingLimits) -> Finding:
-    """The worst of bare paper, melting edge and solid black."""
+    """Return the worst of bare paper, melting edge and solid black."""
     bare = subject.number(Measure.TONE_BARE_LARGEST_PERCENT)
     edge = subject.number(Measure.TONE_BARE_EDGE_PERCENT)
     solid = subject.number(Measure.TONE_SOLID_PERCENT)
@@ -47,11 +47,11 @@ def judge(subject: Subject, limits: ClippingLimits) -> Finding:
         _solid(subject, solid, *crossed(solid, warn=limits.black_warn_above, note=limits.black_note_above)),
         _edge(subject, edge, limits.edge_note_above),
     ]
-    return max(found, key=lambda finding: finding.level.weight)  # of equals the first
+    return max(found, key=lambda finding: finding.level.weight)  # the first of equals
 
 
 def _unused(subject: Subject) -> str:
-    """The room above the lights, where it is enough for a lift."""
+    """The room above the lights, if there is enough for a lift."""
     light = subject.number(Measure.TONE_P99_5_L)
     room = 0.0 if light is None else headroom_stops(light)
     return f"; {number_text(room)} stops are unused at the light end" if room >= _HEADROOM_SAID else ""

@@ -1,4 +1,4 @@
-"""Do the 8 × 8 blocks of JPEG compression show, and how coarsely was the picture rounded?"""
+"""Do the 8 × 8 blocks of JPEG compression show, and how coarsely did it round the picture?"""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _BLOCK_PX = 8  # ITU-T T.81, A.1.1
 
 
 class CompressionLimits(Limits):
-    """Steps at the edges of the blocks, in % of the activity in calm places; and the quality it was saved with."""
+    """Steps at block edges, in % of the activity in calm places; and the quality that the picture was saved with."""
 
     warn_above: Percent | None = Field(None, description="blocks that stand out more are warned of")
     note_above: Percent | None = Field(None, description="blocks that stand out more are noted")
@@ -31,7 +31,7 @@ class CompressionLimits(Limits):
 
 
 def judge(subject: Subject, limits: CompressionLimits) -> Finding:
-    """Visible blocks first; then, where detail hides them, a coarse rounding."""
+    """Visible blocks first; then coarse rounding, where detail hides them."""
     score, quality = subject.number(Measure.COMPRESSION_SCORE_PERCENT), subject.number(Measure.COMPRESSION_QUALITY)
     if not subject.tried(Measure.COMPRESSION_SCORE_PERCENT):
         return unmeasured("compression", limits.unmeasurable, "%")

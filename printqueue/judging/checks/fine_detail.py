@@ -17,7 +17,7 @@ from printqueue.judging.contract import Check, Explanation, crossed
 
 
 class FineDetailLimits(Limits):
-    """Part of the print's local contrast that lies in half-periods under 0.15 mm."""
+    """The part of the print's local contrast that lies in half-periods under 0.15 mm."""
 
     warn_above: Percent | None = Field(
         None, description="a larger part of the detail than this in under 0.15 mm is warned of"

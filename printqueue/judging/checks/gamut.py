@@ -1,4 +1,4 @@
-"""Can this paper show the picture's colours, apart from how light it shows them?"""
+"""Can this paper show the picture's colours, regardless of how light it shows them?"""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def judge(subject: Subject, limits: GamutLimits) -> Finding:
 
 
 def share_over(subject: Subject, difference: float) -> float | None:
-    """Share of the area in percent that changes by more than `difference` ΔE00: straight between measured rungs."""
+    """Share of the area in percent that changes by more than `difference` ΔE00; linear between the measured rungs."""
     known = [(rung, share) for rung, name in GAMUT_OVER.items() if (share := subject.number(name)) is not None]
     if not known:
         return None

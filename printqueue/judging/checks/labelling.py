@@ -12,7 +12,7 @@ from printqueue.judging.contract import Check, Explanation
 
 
 class LabellingLimits(Limits):
-    """The level of each part that is missing; `pass` where you do not want it."""
+    """The level for each missing part; `pass` for a part you do not want."""
 
     title: Level = Field(Level.NOTE, description="no title, neither in the file nor in the order")
     maker: Level = Field(Level.NOTE, description="no maker (creator, artist) in the file")
@@ -20,7 +20,7 @@ class LabellingLimits(Limits):
 
 
 def judge(subject: Subject, limits: LabellingLimits) -> Finding:
-    """The heaviest of what is missing, all of it named."""
+    """Return the most severe of what is missing, naming all of it."""
     said = subject.picture.metadata
     present = {"title": subject.request.title or said.title, "maker": said.creator, "rights": said.rights}
     levels = {"title": limits.title, "maker": limits.maker, "rights": limits.rights}

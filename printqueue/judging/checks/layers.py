@@ -13,7 +13,7 @@ from printqueue.core.model.subject import Subject
 from printqueue.core.yaml.limits import Limits
 from printqueue.judging.contract import Check, Explanation
 
-# EXIF 2.32, tag 274: the turns that it may ask for; 2, 4, 5 and 7 mirror as well
+# EXIF 2.32, tag 274: the turns it can ask for; 2, 4, 5 and 7 mirror as well
 _TURNED = {
     3: ", turned upside down as its orientation tag says",
     6: ", turned to the right as its orientation tag says",
@@ -52,7 +52,7 @@ _MIRRORED = _state(
 
 
 class LayersLimits(Limits):
-    """Levels for transparency, several pages, a saved composite or selection, a mirrored orientation."""
+    """Levels for transparency, several pages, a saved composite or selection, and a mirrored orientation."""
 
     transparency: Level = Field(Level.REJECT, description="pixels that are really transparent")
     pages: Level = Field(Level.REJECT, description="several true pages in one file")
@@ -62,7 +62,7 @@ class LayersLimits(Limits):
 
 
 def judge(subject: Subject, limits: LayersLimits) -> Finding:
-    """The worst of the states found; one flat picture passes."""
+    """Return the worst of the states found; one flat picture passes."""
     picture = subject.picture
     says = f"One flat picture{_TURNED.get(picture.orientation, '')}."
     several = _state(

@@ -1,4 +1,4 @@
-"""Do the edges ring? Judged at print scale, on the picture's own clean contours."""
+"""Do the edges ring? Measured at print scale, on the picture's own clean contours."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from printqueue.judging.contract import Check, Explanation, crossed
 
 
 class OversharpeningLimits(Limits):
-    """Halo height in % of the edge's own step, reached by a quarter of the clean edges.
+    """Halo height, in % of the edge's own step, that a quarter of the clean edges reach.
 
-    A reject needs `share` as well: the part of the edges with a visible halo (over 10 %).
+    A reject also requires `share`: the part of the edges with a visible halo (over 10 %).
     """
 
     reject_above: Percent | None = Field(
@@ -49,7 +49,7 @@ def judge(subject: Subject, limits: OversharpeningLimits) -> Finding:
 
 
 def _added(subject: Subject) -> str:
-    """What the print's own sharpening has done to the halo."""
+    """How the print's own sharpening has changed the halo."""
     before = subject.number(Measure.HALO_UNSHARPENED_PERCENT)
     if before is None or subject.request.sharpen is None:
         return ""

@@ -17,7 +17,7 @@ _ASSUME = "State it once in the order: assume_profile: srgb (or adobe-rgb, displ
 
 
 class ProfileLimits(Limits):
-    """The level of each state of the picture's colour profile, and of a demonstration paper profile."""
+    """A level for each state of the picture's colour profile, and for a demonstration paper profile."""
 
     missing: Level = Field(Level.REJECT, description="no profile and no declaration")
     unreadable: Level = Field(Level.REJECT, description="a profile is there but damaged, or not for these channels")
@@ -28,7 +28,7 @@ class ProfileLimits(Limits):
 
 
 def judge(subject: Subject, limits: ProfileLimits) -> Finding:
-    """The worst of: the picture's profile state, the paper's profile being a demonstration."""
+    """Return the worse of: the picture's profile state, the paper's profile being a demonstration."""
     finding = _of_picture(subject, limits)
     demonstration = _of_paper(subject, limits)
     return max(finding, demonstration, key=lambda f: f.level.weight) if demonstration else finding

@@ -17,7 +17,7 @@ _MINUTE_H = 1 / 60
 
 
 class RepeatLimits(Limits):
-    """Levels of a reprint, of the same print once more within `within`, and of more copies than the edition has."""
+    """Levels for a reprint, for the same print again within `within`, and for more copies than the edition has."""
 
     reprint: Level = Field(Level.NOTE, description="the same bytes were made before on this paper at this size")
     again: Level = Field(Level.WARN, description="the same bytes by the same order, within `within`")
@@ -26,7 +26,7 @@ class RepeatLimits(Limits):
 
 
 def judge(subject: Subject, limits: RepeatLimits) -> Finding:
-    """The worst of: beyond the edition, the same print again, a reprint; a pass where it is the first."""
+    """Return the worst of: beyond the edition, the same print again, a reprint; a pass for the first print."""
     if (problem := subject.text(Word.REPEAT_PROBLEM)) is not None:
         return Finding(
             _NAME,
@@ -47,7 +47,7 @@ def _count(subject: Subject, name: Measure) -> int:
 
 
 def _edition(subject: Subject, limits: RepeatLimits) -> Finding | None:
-    """More copies than the edition has. Counted over all papers and sizes: the promise is made for the picture."""
+    """More copies than the edition has, counted over all papers and sizes: the promise is made for the picture."""
     of, made, more = subject.request.edition_of, _count(subject, Measure.REPEAT_EDITION_MADE), subject.request.copies
     if of is None or made + more <= of:
         return None
@@ -71,7 +71,7 @@ def _edition(subject: Subject, limits: RepeatLimits) -> Finding | None:
 
 
 def _again(subject: Subject, limits: RepeatLimits) -> Finding | None:
-    """The same bytes by the same order, so soon that it may be a slip."""
+    """The same bytes by the same order, so soon that it may be a mistake."""
     hours, job = subject.number(Measure.REPEAT_SAME_HOURS), subject.number(Measure.REPEAT_SAME_JOB)
     if limits.within is None or hours is None or job is None or hours > limits.within:
         return None
@@ -108,7 +108,7 @@ def _day(made: str) -> str:
 
 
 def _reprint(subject: Subject, limits: RepeatLimits) -> Finding | None:
-    """Made before on this paper at this size, by whatever order."""
+    """Made before on this paper at this size, whatever the order."""
     earlier = _count(subject, Measure.REPEAT_EARLIER)
     if earlier == 0:
         return None

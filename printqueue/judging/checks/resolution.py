@@ -1,4 +1,4 @@
-"""Are there enough pixels for this size, and for the distance it is looked at from?"""
+"""Are there enough pixels for this size, and for the distance it is viewed from?"""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import Ppi
 from printqueue.judging.contract import Check, Explanation
 
-_REFERENCE_MM = 500.0  # a print of this diagonal is looked at from about its own diagonal
+_REFERENCE_MM = 500.0  # a print with this diagonal is viewed from about that distance
 _FLOOR_REJECT_PPI, _FLOOR_WARN_PPI = 100.0, 150.0
 _TOLERANCE = 0.01
 _MIN_PICTURE_MM = 10  # nobody wants a smaller print
 
 
 class ResolutionLimits(Limits):
-    """Source pixels per inch on paper, for a picture of at most 500 mm diagonal; larger ones need fewer."""
+    """Source pixels per inch on paper, for a picture with a diagonal of up to 500 mm; larger ones need fewer."""
 
     reject_below: Ppi | None = Field(None, description="fewer are turned back")
     warn_below: Ppi | None = Field(None, description="fewer are warned of")
 
 
 def judge(subject: Subject, limits: ResolutionLimits) -> Finding:
-    """Compare the source's own ppi at this size with the limits, scaled to the viewing distance."""
+    """Compare the source's ppi at this size with the limits, scaled to the viewing distance."""
     place = subject.placement
     if place is None:
         return unmeasured("resolution", limits.unmeasurable, "ppi")
@@ -57,7 +57,7 @@ def judge(subject: Subject, limits: ResolutionLimits) -> Finding:
     )
     if missed is None:
         return found
-    best = max(asked, key=lambda other: other.ppi)  # the size offered should pass without a warning
+    best = max(asked, key=lambda other: other.ppi)  # the size we offer should pass without a warning
     return replace(
         found,
         do="Export again at full size, if this was scaled down.",
@@ -69,7 +69,7 @@ def judge(subject: Subject, limits: ResolutionLimits) -> Finding:
 
 
 class _Minimum(NamedTuple):
-    """A limit of the rules, what falling under it weighs, and the ppi that it asks of this picture."""
+    """A limit from the rules, how severe it is to fall below it, and the ppi it requires of this picture."""
 
     level: Level
     limit: float
@@ -77,18 +77,18 @@ class _Minimum(NamedTuple):
 
 
 def _asked_ppi(limit: float, floor: float, picture_mm: tuple[float, float], distance_mm: float | None) -> float:
-    """The limit for a picture of this size: scaled to the distance, never under the floor (or a lower limit)."""
+    """The limit for a picture of this size: scaled to the distance, but never below the floor (or a lower limit)."""
     return max(min(floor, limit), limit * _distance_scale(picture_mm, distance_mm))
 
 
 def _distance_scale(picture_mm: tuple[float, float], distance_mm: float | None) -> float:
-    """Larger pictures are seen from farther away: 500 mm / max(500 mm, diagonal or given distance)."""
+    """Larger pictures are viewed from farther away: 500 mm / max(500 mm, diagonal or given distance)."""
     seen_from = distance_mm if distance_mm is not None else max(_REFERENCE_MM, hypot(*picture_mm))
     return _REFERENCE_MM / max(seen_from, _REFERENCE_MM if distance_mm is None else 100.0)
 
 
 def _enough_at(place: Placement, asked: _Minimum, distance_mm: float | None) -> float:
-    """The ppi that a smaller picture must reach: it is looked at from nearer, so that may be more than was asked."""
+    """The ppi that a smaller picture must reach; it is viewed from closer up, so this can exceed what was asked."""
     smaller = (place.picture_mm[0] * place.source_ppi / asked.ppi, place.picture_mm[1] * place.source_ppi / asked.ppi)
     needs_more = _asked_ppi(asked.limit, 0.0, smaller, distance_mm) > asked.ppi * (1 + 1e-9)
     return asked.limit if needs_more else asked.ppi
@@ -98,7 +98,7 @@ def _smaller(place: Placement, ppi: float) -> str:
     width, height = (int(mm * place.source_ppi / ppi) for mm in place.picture_mm)
     aspect = place.picture_mm[0] / place.picture_mm[1]
     if min(width, height, width / aspect, height * aspect) < _MIN_PICTURE_MM:
-        return ""  # in whole mm too narrow a strip to place
+        return ""  # in whole mm, a strip too narrow to place
     return (
         f"Smaller: at {width} × {height} mm it reaches {number_text(ppi, 0)} ppi (order: picture: {width}x{height} mm)."
     )

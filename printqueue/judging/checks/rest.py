@@ -1,4 +1,4 @@
-"""How long has the picture rested since it was taken? A matter of taste; silent without a date."""
+"""How long has the picture rested since it was taken? A matter of taste; says nothing without a date."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from printqueue.judging.contract import Check, Explanation
 
 _EXIF_TIME = re.compile(r"([0-9]{4}):([0-9]{2}):([0-9]{2})(?: ([0-9]{2}:[0-9]{2}:[0-9]{2}))?")
 _FIRST_PHOTOGRAPH = 1826
-_CLOCK_STARTS = (1970, 1980, 2000)  # first of January: where the clocks of cameras and files begin anew
-_AHEAD_DAYS = 1  # taken today on the other side of the date line
+_CLOCK_STARTS = (1970, 1980, 2000)  # first of January: where reset clocks of cameras and files start
+_AHEAD_DAYS = 1  # taken today, across the date line
 
 
 class RestLimits(Limits):
-    """Days between capture and judgement."""
+    """Days between capture and judging."""
 
     note_below: Days | None = Field(None, description="pictures taken more lately than this get a note")
 
 
 def judge(subject: Subject, limits: RestLimits) -> Finding:
-    """Days since capture, where the file has a date that can be believed and the day is known."""
+    """Count the days since capture, if the file has a credible date and today's date is known."""
     captured, today = subject.picture.metadata.captured, subject.setting.today
     if not captured:
         return _silent("No capture date in the file.", limits)
@@ -45,7 +45,7 @@ def _silent(says: str, limits: RestLimits) -> Finding:
 
 
 def _days_since(subject: Subject, captured: str) -> tuple[int | None, str]:
-    """Whole days; or None, and why the date is not believed."""
+    """Whole days; or None, and why the date is not credible."""
     today = subject.setting.today
     match = _EXIF_TIME.match(captured)
     if match is None or today is None:

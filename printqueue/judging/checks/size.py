@@ -15,13 +15,13 @@ from printqueue.core.units import MM_PER_INCH, number_text
 from printqueue.core.yaml.limits import Limits
 from printqueue.judging.contract import Check, Explanation
 
-_ENLARGED = 1.02  # rounding to whole pixels does not count
+_ENLARGED = 1.02  # rounding to whole pixels does not count as enlarging
 _CROPPED = 0.0005
-_DESCENDERS = 0.4  # how far letters hang below their baseline, in cap heights
+_DESCENDERS = 0.4  # how far letters reach below their baseline, in cap heights
 
 
 class SizeLimits(Limits):
-    """Levels for what does not fit, a size that is not stocked, and picture inside the printer's margin."""
+    """Levels for a picture that does not fit, a size that is not stocked, and ink inside the printer's margin."""
 
     does_not_fit: Level = Field(Level.REJECT, description="the picture cannot be placed on the sheet")
     unlisted: Level = Field(Level.NOTE, description="a sheet size that the paper's sizes: does not list")
@@ -29,14 +29,14 @@ class SizeLimits(Limits):
 
 
 def judge(subject: Subject, limits: SizeLimits) -> Finding:
-    """The worst of: not placeable, inside the unprintable margin, not stocked."""
+    """Return the worst of: cannot be placed, inside the unprintable margin, not stocked."""
     place = subject.placement
     if place is None:
         return _no_place(subject, limits)
     size = subject.request.size.name
     width, height = (number_text(mm, 0) for mm in place.picture_mm)
     says = f"{width} × {height} mm on {size}"
-    how = _enlarged(place) + _cropped(subject, place)  # said, but not a fault
+    how = _enlarged(place) + _cropped(subject, place)  # worth saying, but not a fault
     if (inside := _inside_margin(subject, place)) is not None:
         return _margin(limits, says, inside)
     if subject.paper.deckled and place.trim_mm == 0 and 0 < min(place.borders_mm) < DECKLED_BORDER_MM - 1e-6:
@@ -86,7 +86,7 @@ def _no_place(subject: Subject, limits: SizeLimits) -> Finding:
 
 @dataclass(frozen=True, slots=True)
 class _Inside:
-    """Ink where the printer cannot reach: what it is, how near to the edge it comes and how near it may, in mm."""
+    """Ink where the printer cannot reach: what it is, how close to the edge it comes and how close it may, in mm."""
 
     what: str
     nearest: float
@@ -96,7 +96,7 @@ class _Inside:
 
 def _inside_margin(subject: Subject, place: Placement) -> _Inside | None:
     """The worst of the picture's four sides and the foot line."""
-    if subject.request.sheet == "picture-only":  # where it comes to lie on a sheet is decided elsewhere
+    if subject.request.sheet == "picture-only":  # its place on a sheet is decided elsewhere
         return None
     margins = _margins_mm(subject, place)
     wider = "Ask for a wider border or a smaller picture in the order."
@@ -110,7 +110,7 @@ def _inside_margin(subject: Subject, place: Placement) -> _Inside | None:
 
 
 def _margins_mm(subject: Subject, place: Placement) -> tuple[float, float, float, float]:
-    """The printer's margins at top, right, foot and left of the sheet as looked at."""
+    """The printer's margins at top, right, foot and left of the sheet as viewed."""
     margins, (width, height) = subject.paper.margins, place.sheet_mm
     if subject.request.feed == "roll":
         along = place.turned  # the picture's left side leads

@@ -1,4 +1,4 @@
-"""Does the picture's detail fill its pixel grid, or is it enlarged or blurred?"""
+"""Does the picture's detail fill its pixel grid, or has it been enlarged or blurred?"""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from printqueue.core.yaml.limits import Limits
 from printqueue.core.yaml.quantity import Percent
 from printqueue.judging.contract import Check, Explanation, crossed
 
-SOFT_DB = -19.0  # native photographs lie above; by trial
+SOFT_DB = -19.0  # native photographs lie above; found by trial
 
-_COARSE_QUALITY, _COARSE_BLOCKS = 65.0, 35.0  # of JPEG: quality 1 to 100, and blocks in %; by trial
+_COARSE_QUALITY, _COARSE_BLOCKS = 65.0, 35.0  # of JPEG: quality 1 to 100, and blocks in %; found by trial
 
 
 class SoftnessLimits(Limits):
-    """True detail in % of the pixel grid, and what an enlargement seen in the grid weighs."""
+    """True detail in % of the pixel grid, and how severe an enlargement seen in the grid is."""
 
     warn_below: Percent | None = Field(None, description="true detail under this part of the pixel grid is warned of")
     note_below: Percent | None = Field(None, description="true detail under this part is noted")
@@ -33,7 +33,7 @@ class SoftnessLimits(Limits):
 
 
 def judge(subject: Subject, limits: SoftnessLimits) -> Finding:
-    """The heavier of two answers: detail under a limit, and an enlargement that the grid shows."""
+    """Return the more severe of two answers: detail below a limit, and an enlargement that shows in the grid."""
     detail = subject.number(Measure.SOFTNESS_DETAIL_PERCENT)
     if not subject.tried(Measure.SOFTNESS_DETAIL_PERCENT):
         return unmeasured("softness", limits.unmeasurable, "%")
@@ -54,7 +54,7 @@ def judge(subject: Subject, limits: SoftnessLimits) -> Finding:
 
 
 def _shows_enlargement(subject: Subject) -> bool:
-    """A trace in the grid; where JPEG rounded coarsely it makes such traces itself, so there it proves nothing."""
+    """Whether the grid shows a trace of one; after coarse JPEG rounding, which leaves such traces, always False."""
     quality, blocks = subject.number(Measure.COMPRESSION_QUALITY), subject.number(Measure.COMPRESSION_SCORE_PERCENT)
     coarse = (quality is not None and quality < _COARSE_QUALITY) or (blocks is not None and blocks > _COARSE_BLOCKS)
     return subject.says_yes(YesNo.SOFTNESS_ENLARGED) and not coarse

@@ -1,4 +1,4 @@
-"""How much darker are the corners than the centre? A description; a limit only where the photographer sets one."""
+"""How much darker are the corners than the centre? Descriptive; a limit applies only if the photographer sets one."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from printqueue.core.yaml.quantity import Lightness
 from printqueue.imaging.colour.exposure import luminance
 from printqueue.judging.contract import Check, Explanation, crossed
 
-_MAX_STOPS = 3.0  # beyond it the corner is as good as black, and no exposure brings it back
+_MAX_STOPS = 3.0  # beyond this the corner is as good as black, and no exposure brings it back
 
 
 class VignetteLimits(Limits):
@@ -29,7 +29,7 @@ class VignetteLimits(Limits):
 
 
 def judge(subject: Subject, limits: VignetteLimits) -> Finding:
-    """Describe the corners; they count as dark only where all four are."""
+    """Describe the corners; they count as dark only if all four are."""
     corners, lightest = subject.number(Measure.VIGNETTE_CORNERS_L), subject.number(Measure.VIGNETTE_LIGHTEST_CORNER_L)
     if corners is None or lightest is None:
         return _not_measurable(subject, limits)
@@ -65,7 +65,7 @@ def _one_light_corner(corners: float, lightest: float) -> str:
 
 
 def _by(subject: Subject, darker: float) -> str:
-    """', by about 0.7 stop' in the corners, where exposure can do it."""
+    """', by about 0.7 stop' in the corners, if exposure can do it."""
     centre = subject.number(Measure.VIGNETTE_CENTRE_L)
     if centre is None or not 0 <= centre - darker <= 100:
         return ""

@@ -1,7 +1,7 @@
 """Is the file readable to its end?
 
-Reading itself refuses what is damaged (`PictureError`); this check confirms that all was read,
-and gives the refusal its place among the findings.
+Reading itself refuses damaged files (`PictureError`); this check confirms that everything was read,
+and gives a refusal its place among the findings.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from printqueue.judging.contract import Check, Explanation
 
 
 class WholeLimits(Limits):
-    """Nothing to set: a picture that cannot be read cannot be printed."""
+    """No settings: a picture that cannot be read cannot be printed."""
 
     unmeasurable: Level = Field(Level.REJECT, description="rows that could not be read")
 
 
 def judge(subject: Subject, limits: WholeLimits) -> Finding:
-    """Pass when every row was read; `read.rows` counts them."""
+    """Pass if every row was read; `read.rows` counts them."""
     rows, height = subject.number(Measure.READ_ROWS), subject.picture.height_px
     if rows == height:
         return Finding(

@@ -1,1 +1,1 @@
-"""Measurements: arrays in, numbers out. Nothing here knows a limit, a file or a paper's rules."""
+"""Measurements: arrays in, numbers out. Nothing here knows about limits, files or a paper's rules."""

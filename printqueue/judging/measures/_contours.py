@@ -1,8 +1,8 @@
 """Straight contours of a picture and the tone profiles across them.
 
-Only along a straight contour can the rim left by sharpening be told from the picture's own detail: texture,
-noise and grain have none. A profile is the mean of seven parallel lines across the contour, which quietens
-noise.
+Only along a straight contour can a rim left by sharpening be distinguished from the picture's own detail: texture,
+noise and grain have no such contours. A profile is the mean of seven parallel lines across the contour, which
+averages out noise.
 
 Source: the gradient is the 3 x 3 Sobel mask. The limits are our own, found by trial on photographs and
 synthetic scenes.
@@ -23,7 +23,7 @@ ACROSS_PX = np.arange(-16, 17) * STEP_PX  # -8 px on the dark side to +8 px on t
 _BESIDE_PX = np.arange(-3, 4)
 
 _BORDER_PX = 10  # a profile reaches sqrt(8^2 + 3^2) = 8.5 px, the cubic kernel up to 2 px further
-_MARGIN_PX = 12  # what a block needs around itself so that cutting a plane into blocks changes nothing
+_MARGIN_PX = 12  # what a block needs around it so that cutting a plane into blocks changes nothing
 _CELL_PX = 8  # at most one contour per cell
 _BLOCK_PX = 512  # whole cells; fits the processor's cache, and cv2.remap cannot address more than 32,766 px
 _CHUNK = 1024  # profiles sampled at once: about 1 MB per map
@@ -31,7 +31,7 @@ _CHUNK = 1024  # profiles sampled at once: about 1 MB per map
 _PREBLUR_PX = 0.6
 _MIN_GRADIENT = 0.02  # tone per px
 _ALONG_PX = 3.0
-_MIN_COHERENCE = 0.6  # of the contour's own gradient, still there 3 px along it to both sides
+_MIN_COHERENCE = 0.6  # of the contour's own gradient, still present 3 px along it on both sides
 
 _Plane = NDArray[np.float32]
 _Places = tuple[NDArray[np.intp], NDArray[np.intp]]
@@ -46,7 +46,7 @@ class Profiles(NamedTuple):
 
 
 class _Contours(NamedTuple):
-    """Places in px of a block, and the unit normal there, which points to the light side."""
+    """Places in px of a block, and the unit normal there, pointing to the light side."""
 
     x: NDArray[np.float32]
     y: NDArray[np.float32]
@@ -58,7 +58,7 @@ class _Contours(NamedTuple):
 
 
 class _Block(NamedTuple):
-    """A piece of a plane with the margin that its profiles need; core is the part that no other block has."""
+    """A piece of a plane with the margin that its profiles need; core is the part that belongs to this block alone."""
 
     tone: _Plane
     left: int
@@ -67,9 +67,9 @@ class _Block(NamedTuple):
 
 
 def contour_profiles(plane: _Plane, max_profiles: int) -> Profiles:
-    """Tone profiles across the straight contours of a plane (H, W), at most max_profiles of them.
+    """Return at most max_profiles tone profiles across the straight contours of a plane (H, W).
 
-    Contours nearer than 10 px to the rim are left out. With more than max_profiles, every n-th is taken.
+    Contours within 10 px of the edge are left out. If there are more than max_profiles, every n-th is taken.
     """
     blocks = list(_blocks(plane))
     found = _every_nth([_contours(block) for block in blocks], max_profiles)
@@ -105,11 +105,11 @@ def _contours(block: _Block) -> _Contours:
 
 
 def _strongest_per_cell(strength: _Plane, core: tuple[slice, slice]) -> _Places:
-    """Rows and columns of the strongest pixel of every cell; cells cut by the rim are left out."""
+    """Rows and columns of each cell's strongest pixel; cells cut by the edge are left out."""
     inner = strength[core]
     down, across = inner.shape[0] // _CELL_PX, inner.shape[1] // _CELL_PX
     cells = inner[: down * _CELL_PX, : across * _CELL_PX].reshape(down, _CELL_PX, across, _CELL_PX)
-    # rows first: numpy is slow on short axes, and this leaves one eighth for the second pass
+    # rows first: numpy is slow on short axes, and this leaves an eighth for the second pass
     peaks = cells.max(axis=1).max(axis=2)
     cell_y, cell_x = np.nonzero((peaks > _MIN_GRADIENT) & np.isfinite(peaks))
     inside = cells[cell_y, :, cell_x, :].reshape(-1, _CELL_PX**2).argmax(axis=1)
@@ -134,7 +134,7 @@ def _is_straight(gradient_x: _Plane, gradient_y: _Plane, here: _Contours, peak: 
 
 
 def _every_nth(found: list[_Contours], limit: int) -> list[_Contours]:
-    """Thins as if the blocks were one list, so that a busy block keeps its weight against a quiet one."""
+    """Thin out as if the blocks were one list, so that a busy block keeps its weight against a quiet one."""
     every = max(1, -(-sum(len(contours.x) for contours in found) // limit))
     thinned, passed = [], 0
     for contours in found:
@@ -151,7 +151,7 @@ def _profiles(block: _Block, at: _Contours) -> Profiles:
 
 
 def _across(tone: _Plane, at: _Contours) -> _Plane:
-    """Cubic sampling: linear sampling misreads the rim of an ideal edge by up to 12 % of its step."""
+    """Sample cubically: linear sampling misreads the rim of an ideal edge by up to 12 % of its step."""
     offsets = np.meshgrid(_BESIDE_PX, ACROSS_PX, indexing="ij")
     beside, across = (offset.astype(np.float32).ravel() for offset in offsets)
     normal_x, normal_y = at.normal_x[:, None], at.normal_y[:, None]

@@ -13,13 +13,13 @@ BINS = 16  # of 1/32 c/px each, up to 0.5 c/px
 
 
 def bin_centres() -> Spectrum:
-    """Middle frequencies of the bins, c/px."""
+    """Centre frequencies of the bins, c/px."""
     return (np.arange(BINS) + 0.5) / (2 * BINS)
 
 
 @lru_cache(maxsize=4)
 def _geometry(side: int) -> tuple[NDArray[np.intp], Spectrum, NDArray[np.float32], Spectrum]:
-    """Bin of each coefficient of a real transform, its f², the window, and how many fall into each bin."""
+    """Bin of each coefficient of a real transform, its f², the window, and the number of coefficients per bin."""
     f = np.hypot(np.fft.fftfreq(side)[:, None], np.fft.rfftfreq(side)[None, :])
     bins = np.minimum((f * 2 * BINS).astype(np.intp), BINS).ravel()
     hann = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(side) + 0.5) / side)
@@ -33,9 +33,9 @@ def _geometry(side: int) -> tuple[NDArray[np.intp], Spectrum, NDArray[np.float32
 
 
 def whitened(blocks: Blocks) -> Spectrum:
-    """f² × power in rings, (N, BINS): the 1/f² of natural scenes (Field 1987) becomes flat, white noise rises by f².
+    """f² × power in rings, (N, BINS): flattens the 1/f² of natural scenes (Field 1987); white noise then rises by f².
 
-    A Hann window of unit energy, so that white noise of variance v has power v at every frequency.
+    The Hann window has unit energy, so that white noise of variance v has power v at every frequency.
     """
     side = blocks.shape[-1]
     bins, squared, window, count = _geometry(side)

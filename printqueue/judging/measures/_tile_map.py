@@ -1,4 +1,4 @@
-"""From numbers per cell of the sampled tiles to a coarse map of the whole picture."""
+"""From values per cell of the sampled tiles to a coarse map of the whole picture."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 from printqueue.judging.measures.tiles import TILE_PX, Tile
 
 Cells = NDArray[np.float32]
-_MAX_ACROSS = 400  # cells of the map on a side; a region's place needs no more
+_MAX_ACROSS = 400  # cells of the map per side; locating a region needs no more
 
 
 def whole_map(tiles: Sequence[Tile], cells: Sequence[Cells], cell_px: int, picture_px: tuple[int, int]) -> Cells:
-    """Map (H, W) of a picture of `picture_px` (width, height), each place with the value of the nearest cell.
+    """Map (H, W) of a picture of `picture_px` (width, height), with the value of the nearest cell at each place.
 
-    `cells` has for each tile its numbers (h // cell_px, w // cell_px); `cell_px` divides the tile's side.
-    What lies between two tiles takes the value of the nearer; where a narrow tile has no whole cell it is 0.
+    `cells` has an array (h // cell_px, w // cell_px) for each tile; `cell_px` divides the tile's side.
+    Places between two tiles get the value of the nearer; a narrow tile without a whole cell gives 0.
     """
     lefts, tops = sorted({tile.x for tile in tiles}), sorted({tile.y for tile in tiles})
     per_tile = TILE_PX // cell_px
@@ -30,7 +30,7 @@ def whole_map(tiles: Sequence[Tile], cells: Sequence[Cells], cell_px: int, pictu
 
 
 def _nearest(starts: Sequence[int], cell_px: int, length_px: int) -> NDArray[np.intp]:
-    """For each place of the map along one side, the index of the cell whose centre is nearest."""
+    """For each place of the map along one side, the index of the cell with the nearest centre."""
     centres = np.array([start + first + cell_px / 2 for start in starts for first in range(0, TILE_PX, cell_px)])
     count = max(1, min(_MAX_ACROSS, length_px // cell_px))
     places = (np.arange(count) + 0.5) * length_px / count

@@ -1,8 +1,8 @@
 """Steps in smooth areas: gradients that climb like stairs, as skies and fog do after strong edits in 8 bits.
 
-Stairs are flat treads with rises between them that go one way. They are looked for in square cells of
-32 × 32 pixels, and again in cells of 64, 128 and 256 px at every second, fourth and eighth pixel, where wider
-treads fit. Noise, grain and dithering leave no flat treads; an edge of the picture is one rise, not several
+Stairs are flat treads separated by rises that all go one way. They are looked for in square cells of
+32 × 32 pixels, and again in cells of 64, 128 and 256 px using every second, fourth and eighth pixel, where wider
+treads fit. Noise, grain and dithering leave no flat treads; an edge in the picture is one rise, not several
 alike; a true 16-bit gradient has no rises.
 """
 
@@ -20,28 +20,28 @@ from printqueue.judging.measures.regions import largest_regions
 from printqueue.judging.measures.tiles import Tile
 
 CELL_PX = 32
-COARSE_COUNTS = 1.5  # 8 bits alone make rises of one count; coarser ones come from an edit or a conversion
+COARSE_COUNTS = 1.5  # 8 bits alone produce rises of one count; coarser ones come from an edit or a conversion
 
 _SCALES = (1, 2, 4, 8)
-_ENDS = (0.5, 254.5)  # counts; beyond lie pure black and white, where a picture has no treads
+_ENDS = (0.5, 254.5)  # counts; beyond lie pure black and white, which have no treads
 _MAX_AT_ENDS = 0.25  # of a cell
-_FLAT = 0.25  # count; a smaller step does not count as a rise
+_FLAT = 0.25  # count; a smaller step is not a rise
 _MIN_FLAT_SHARE = 0.8  # of neighbours in a cell
 _MAX_RANGE = 40.0  # counts in a cell; a steeper gradient hides its rises
-_ONE_WAY = 0.75  # of all variation goes up, or all goes down
-_MIN_IN_RISES = 0.5  # of the variation is in single rises between treads
+_ONE_WAY = 0.75  # of all variation goes in one direction
+_MIN_IN_RISES = 0.5  # of the variation lies in single rises between treads
 _MIN_RISES = 1.5  # along a line through the cell, on average
-_ALIKE = 0.6  # squared mean of the rises over their mean square; 1 when all are equal
+_ALIKE = 0.6  # squared mean of the rises over their mean square; 1 if all are equal
 
 Cells = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
 class Banding:
-    """Steps in smooth areas, over the sampled area; counts are those of 8 bits, in one channel.
+    """Steps in smooth areas, over the sampled area; counts are 8-bit counts, in one channel.
 
-    area_percent: share with rises of at least 1.5 counts. step_counts: their median, None where there are none.
-    stepped_percent: share with rises of any height; a clean 8-bit gradient has them too, one count high.
+    area_percent: share with rises of at least 1.5 counts. step_counts: their median, None if there are none.
+    stepped_percent: share with rises of any height; a clean 8-bit gradient has those too, one count high.
     where: the largest coarse areas, largest first, with the median rise there.
     """
 
@@ -52,7 +52,7 @@ class Banding:
 
 
 def measure_banding(tiles: Sequence[Tile], picture_px: tuple[int, int]) -> Banding:
-    """Banding in a sample of a picture of `picture_px` (width, height)."""
+    """Measure banding in a sample of a picture of `picture_px` (width, height)."""
     whole = [tile for tile in tiles if min(tile.codes.shape[:2]) >= CELL_PX]
     if not whole:
         return Banding(0.0, None, 0.0, ())
@@ -72,7 +72,7 @@ def measure_banding(tiles: Sequence[Tile], picture_px: tuple[int, int]) -> Bandi
 
 
 def _tile_rises(tile: Tile) -> Cells:
-    """Median rise in counts in each cell (h // 32, w // 32) of a tile, 0 without stairs; the worst channel's."""
+    """Median rise in counts in each cell (h // 32, w // 32) of a tile, 0 without stairs; for the worst channel."""
     height, width = (side // CELL_PX for side in tile.codes.shape[:2])
     worst = np.zeros((height, width), np.float32)
     scale = np.float32(255 / np.iinfo(tile.codes.dtype).max)
@@ -87,7 +87,7 @@ def _tile_rises(tile: Tile) -> Cells:
 
 
 def _plane_rises(plane: Cells) -> Cells:
-    """Median rise of each cell of 32 × 32 samples; 0 where there are no stairs."""
+    """Median rise in each cell of 32 × 32 samples; 0 if there are no stairs."""
     down, across = (side // CELL_PX for side in plane.shape)
     rises = np.zeros((down, across), np.float32)
     cells = plane[: down * CELL_PX, : across * CELL_PX].reshape(down, CELL_PX, across, CELL_PX)
@@ -98,7 +98,7 @@ def _plane_rises(plane: Cells) -> Cells:
 
 
 def _smooth(cells: Cells) -> NDArray[np.bool_]:
-    """Cells (down, across) of a small range, not constant, in which most neighbours are equal."""
+    """Cells (down, across) with a small range, not constant, in which most neighbours are equal."""
     span = cells.max(axis=(1, 3), initial=-np.inf) - cells.min(axis=(1, 3), initial=np.inf)
     candidates = (span >= _FLAT) & (span <= _MAX_RANGE)
     if not candidates.any():
@@ -109,7 +109,7 @@ def _smooth(cells: Cells) -> NDArray[np.bool_]:
 
 
 def _stairs(cells: Cells) -> Cells:
-    """Median rise (n,) of cells (n, 32, 32) along the direction in which each changes more."""
+    """Median rise (n,) of cells (n, 32, 32), each along the direction in which it changes more."""
     rows, columns = np.diff(cells, axis=1).transpose(0, 2, 1), np.diff(cells, axis=2)
     steeper = np.abs(rows).sum(axis=(1, 2)) > np.abs(columns).sum(axis=(1, 2))
     steps = np.where(steeper[:, None, None], rows, columns)

@@ -1,13 +1,13 @@
 """Traces of JPEG compression: visible steps at the edges of its 8 × 8 blocks, and how coarsely it rounded.
 
-Both are read from the file's own pixels, whatever container they came in since: the blocks stay where they
-were through a TIFF, a crop, 16 bits or a curve. Two lines of evidence:
+Both are read from the file's own pixels, whatever container they have passed through: the blocks stay where they
+were through a TIFF, a crop, 16 bits or a curve. There are two lines of evidence:
 
-- **Visible blocks.** In calm places, how much larger the step between neighbouring pixels is at the block
-  edges than beside them. Scaled by the picture's own activity there, because detail hides blocks.
+- **Visible blocks.** In calm places, how much larger the step between neighbouring pixels is at block
+  edges than beside them, relative to the picture's own activity there, because detail hides blocks.
 - **Rounding.** The format divides each block's cosine coefficients by a table of whole numbers (ITU-T T.81,
-  A.3.4). Unless the picture was changed since, they still lie on multiples of those numbers, and these
-  give the quality setting on the usual scale of 1 to 100.
+  A.3.4). Unless the picture has been changed since, the coefficients still lie on multiples of those numbers,
+  which give the quality setting on the usual scale of 1 to 100.
 """
 
 from __future__ import annotations
@@ -26,24 +26,24 @@ from printqueue.judging.measures.tiles import TILE_PX, Tile
 BLOCK_PX = 8
 _COUNTS = np.float32(255)  # steps are in counts of an 8-bit picture, whatever the file's depth
 
-_MIN_SIDE_PX = 64  # a tile with fewer than eight block edges across says little
-_CALM = np.float32(0.03 * 255)  # counts; beside a steeper step no block edge is seen
-_CLIP = np.float32(0.02 * 255)  # counts; a larger step is more than a block edge
-_TRIM = 8  # of the block edges in a tile an eighth at each end is left out: borders and lines of the picture
-_UNSEEN = 1.0  # count; the smallest step that 8 bits have is added to the activity
-_MIN_CALM_SHARE = 0.02  # of all places; with less the picture has no calm place to see blocks in
+_MIN_SIDE_PX = 64  # a tile less than eight block edges wide says little
+_CALM = np.float32(0.03 * 255)  # counts; beside a steeper step no block edge is visible
+_CLIP = np.float32(0.02 * 255)  # counts; a larger step is not a block edge
+_TRIM = 8  # of a tile's block edges, an eighth is dropped at each end: borders and lines in the picture
+_UNSEEN = 1.0  # count; the smallest step in 8 bits, added to the activity
+_MIN_CALM_SHARE = 0.02  # of all places; with fewer, the picture has no calm place in which to see blocks
 _NEGLIGIBLE = 1.0  # %
-_PATTERN = 0.5  # correlation over one or two blocks: the steps repeat as no compression makes them
+_PATTERN = 0.5  # correlation over one or two blocks: the steps repeat as compression never makes them
 
-_MANY_TILES = 32  # with more, every second line across the steps is enough: neighbouring lines are alike
+_MANY_TILES = 32  # with more, every second line across the steps is enough, because neighbouring lines are alike
 
 _MIN_BLOCKS = 30
 _MAX_BLOCKS = 2000
-_MIN_BEYOND = 40  # coefficients that are not rounded to nothing
+_MIN_BEYOND = 40  # coefficients not rounded to zero
 _COMB = 0.55  # mean of cos(2π c / q); 1 on an exact comb, 0.6 on one of step 2 after rounding to 8 bits
 _COMB_SIGMAS = 6.0  # of the mean over random phases, 1 / √(2n)
-_MIN_TABLE = 3  # entries of the table found
-_MAX_TABLE_ERROR = 0.2  # natural logarithm; farther from every table of the scale it is none of them
+_MIN_TABLE = 3  # table entries found
+_MAX_TABLE_ERROR = 0.2  # natural logarithm; farther than this from every table on the scale, it is not one of them
 
 _LUMA_601 = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-T T.871 (JFIF): the luma that was compressed
 # ITU-T T.81, table K.1, the ten lowest frequencies (down, across) after the mean
@@ -59,9 +59,9 @@ class Blocking:
     """Traces of compression in 8 × 8 blocks.
 
     score_percent: step at block edges beyond the steps beside them, in % of the activity there plus one
-    count; the smaller of both directions; 0 without blocks; None where the picture has no calm place or is
+    count; the smaller of both directions; 0 without blocks; None if the picture has no calm place or is
     smaller than 64 px. step_counts: that step itself, in 8-bit counts.
-    quality: about the setting (1 to 100) it was last saved with; None where no rounding is left to see.
+    quality: approximate setting (1 to 100) of the last save; None if no rounding is left to see.
     where: where the blocks stand out most, worst first, with the local score; () without blocks.
     """
 
@@ -73,8 +73,8 @@ class Blocking:
 
 @dataclass(frozen=True, slots=True)
 class _BlockEdges:
-    """Of one tile and direction, by phase of the 8-px grid (8,): mean extra step in calm places in counts, and
-    the share of all places whose step is larger than both beside it; mean activity in counts."""
+    """For one tile and direction, by phase of the 8-px grid (8,): mean extra step in calm places in counts, and the
+    share of all places whose step is larger than both its neighbours; mean activity in counts."""
 
     extra: Values
     larger: Values
@@ -83,7 +83,7 @@ class _BlockEdges:
 
 
 def measure_blocking(tiles: Sequence[Tile]) -> Blocking:
-    """Blocks in a sample of a picture; the tiles begin at multiples of 8 px."""
+    """Measure blocks in a sample of a picture; the tiles begin at multiples of 8 px."""
     large = [tile for tile in tiles if min(tile.codes.shape[:2]) >= _MIN_SIDE_PX]
     every = 2 if len(large) > _MANY_TILES else 1
     across = [_edges(_counts(tile)[::every], tile.x) for tile in large]
@@ -108,7 +108,7 @@ def _counts(tile: Tile) -> Plane:
 
 
 def _edges(plane: Plane, first: int) -> _BlockEdges:
-    """Extra steps between columns, by the phase of the right one; `first`: the picture's column of column 0."""
+    """Extra steps between columns, by the phase of the right one; `first` is the picture's column of column 0."""
     step = np.abs(np.diff(plane, axis=1))
     before, here, after = step[:, :-2], step[:, 1:-1], step[:, 2:]
     beside = np.maximum(before, after)
@@ -123,7 +123,7 @@ def _edges(plane: Plane, first: int) -> _BlockEdges:
 
 
 def _by_phase(values: Values, first: int) -> Values:
-    """Means (8,) of values (n,) of columns `first`, `first` + 1, … by their phase, without the highest and lowest
+    """Means (8,) by phase of values (n,) of columns `first`, `first` + 1, …, without the highest and lowest
     eighth of each: a straight line in the picture is not a block edge."""
     periods = np.sort(values[: values.size // BLOCK_PX * BLOCK_PX].reshape(-1, BLOCK_PX), axis=0)
     cut = max(1, len(periods) // _TRIM)
@@ -144,14 +144,14 @@ def _phase(edges: Sequence[_BlockEdges]) -> int:
 
 
 def _busy_phase(edges: Sequence[_BlockEdges]) -> int:
-    """The phase as detail shows it, where no place is calm enough: steps larger than their neighbours."""
+    """The phase according to detail, if no place is calm enough: where steps exceed their neighbours."""
     return int(np.argmax(sum(one.larger for one in edges)))
 
 
 def _pooled(edges: Sequence[_BlockEdges]) -> tuple[float, float]:
-    """Extra step (counts) of the strongest phase over the second, and the score in %.
+    """Extra step (counts) of the strongest phase over the second strongest, and the score in %.
 
-    The second instead of the mean of the others: an enlargement by 2 or 4 has two or four strong phases.
+    The second, not the mean of the others: an enlargement by 2 or 4 has two or four strong phases.
     """
     second, first = np.sort(_mean(edges))[-2:]
     activity = float(np.average([one.activity for one in edges], weights=[one.calm for one in edges]))
@@ -160,7 +160,7 @@ def _pooled(edges: Sequence[_BlockEdges]) -> tuple[float, float]:
 
 
 def _local(edges: _BlockEdges, phase: int) -> float:
-    """The score of one tile at the picture's phase, %; 0 where it has hardly a calm place."""
+    """One tile's score at the picture's phase, %; 0 if it has hardly any calm place."""
     if edges.calm < _MIN_CALM_SHARE * TILE_PX**2 / 2:
         return 0.0
     others = np.delete(edges.extra, phase).max()
@@ -178,9 +178,9 @@ def _is_pattern(tiles: Sequence[Tile], phase: tuple[int, int]) -> bool:
 
 
 def _repeats(planes: Sequence[tuple[Plane, int]], phase: int) -> float:
-    """Correlation of steps one or two blocks apart, the stronger, without its sign; 0..1.
+    """The stronger correlation of steps one or two blocks apart, ignoring its sign; 0..1.
 
-    About their mean in the tile: in a clear sky all blocks climb alike, which is not a pattern.
+    Taken about the tile's mean: in a clear sky all blocks climb alike, which is not a pattern.
     """
     together, alone = np.zeros(2), np.zeros(2)
     for plane, first in planes:
@@ -201,7 +201,7 @@ def _places(tiles: Sequence[Tile], local: Sequence[float]) -> tuple[Region, ...]
     quarter = float(np.percentile(values, 75))
     cells = [np.array([[value if value >= quarter else 0.0]], np.float32) for value in values]
     lefts, tops = [tile.x for tile in tiles], [tile.y for tile in tiles]
-    # the grid is centred, so what is left out on the right is what is left out on the left
+    # the grid is centred, so as much is left out on the right as on the left
     width = min(lefts) + max(tile.x + tile.codes.shape[1] for tile in tiles)
     height = min(tops) + max(tile.y + tile.codes.shape[0] for tile in tiles)
     map_ = whole_map(tiles, cells, TILE_PX, (width, height))
@@ -236,7 +236,7 @@ _TABLES = _tables()
 
 
 def _first_quality(tiles: Sequence[Tile], phases: Sequence[tuple[int, int]]) -> int | None:
-    """The quality at the first of these phases that has one; a picture never cropped has phase 0."""
+    """The quality at the first of these phases that yields one; a picture that was never cropped has phase 0."""
     for phase in dict.fromkeys(phases):
         quality = _quality(tiles, phase)
         if quality is not None:
@@ -245,7 +245,7 @@ def _first_quality(tiles: Sequence[Tile], phases: Sequence[tuple[int, int]]) -> 
 
 
 def _quality(tiles: Sequence[Tile], phase: tuple[int, int]) -> int | None:
-    """The quality whose table fits the steps of the coefficients; None where these are not rounded."""
+    """The quality whose table fits the steps of the coefficients; None if they are not rounded."""
     max_blocks = -(-_MAX_BLOCKS // len(tiles))
     blocks = np.concatenate([_blocks(tile, phase, max_blocks) for tile in tiles])
     if len(blocks) < _MIN_BLOCKS:
@@ -257,12 +257,12 @@ def _quality(tiles: Sequence[Tile], phase: tuple[int, int]) -> int | None:
         return None
     error = np.median(np.abs(np.log(steps[known] / _TABLES[:, known])), axis=1)
     mean = np.abs(np.log(steps[known] / _TABLES[:, known])).mean(axis=1)
-    best = int(np.argmin(error + 0.1 * mean))  # the mean decides between equals
+    best = int(np.argmin(error + 0.1 * mean))  # the mean breaks ties
     return best + 1 if error[best] < _MAX_TABLE_ERROR else None
 
 
 def _blocks(tile: Tile, phase: tuple[int, int], max_blocks: int) -> Plane:
-    """At most about `max_blocks` blocks (n, 8, 8) of a tile's luma, as compressed, in counts; none that clip."""
+    """About `max_blocks` blocks (n, 8, 8) of a tile's luma at most, as compressed, in counts; none that clip."""
     left, top = ((p - first) % BLOCK_PX for p, first in zip(phase, (tile.x, tile.y), strict=True))
     codes = tile.codes[top:, left:]
     rows, columns = codes.shape[0] // BLOCK_PX, codes.shape[1] // BLOCK_PX
@@ -278,10 +278,10 @@ def _blocks(tile: Tile, phase: tuple[int, int], max_blocks: int) -> Plane:
 
 
 def _rounding_step(coefficients: Plane) -> float:
-    """The largest whole step that coefficients (n,) are multiples of; NaN without one.
+    """The largest whole step of which the coefficients (n,) are multiples; NaN if there is none.
 
-    Only what is not rounded to nothing counts: a smooth picture's small coefficients fit every large step; and
-    they must differ, which those of a screen of 8 px do not.
+    Only those not rounded to zero count: a smooth picture's small coefficients fit every large step. They must
+    also differ, which those of an 8-px screen do not.
     """
     size = np.abs(coefficients)
     found, best = np.nan, 0.0
@@ -295,6 +295,6 @@ def _rounding_step(coefficients: Plane) -> float:
             continue
         if float(coefficients[far].std()) < 0.5 * step:
             continue
-        if not found * 1.2 >= step or comb > best:  # a multiple of the last, or a better fit beside it
+        if not found * 1.2 >= step or comb > best:  # a multiple of the last step, or a better fit next to it
             found, best = float(step), comb
     return found

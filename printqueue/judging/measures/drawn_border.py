@@ -1,4 +1,4 @@
-"""The picture inside a border that was drawn into the file, so that the border's tones are not judged as the picture's."""
+"""Finds the picture inside a border drawn into the file, so that the border's tones are not judged as the picture's."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from numpy.typing import NDArray
 Codes = NDArray[np.uint16]
 
 _EVEN = 1300  # codes of 65535, 2 %: a border that went through JPEG is still even
-_MAX_WIDTH = 0.3  # of the side; a wider "border" is a motif on an empty ground
-_FULL = 0.6  # part of the line next to a border that must differ from it: a motif on an empty ground touches it in few
+_MAX_WIDTH = 0.3  # of the side; a wider "border" is a subject on an empty ground
+_FULL = 0.6  # of the line next to a border must differ from it; a subject on an empty ground meets little of it
 
 
 def inside_border(codes: Codes) -> tuple[slice, slice]:
-    """Rows and columns of (H, W, C) codes that lie inside an even border of one colour on all four sides.
+    """Rows and columns of (H, W, C) codes that lie inside an even, single-coloured border on all four sides.
 
-    All of the picture where there is none. A night sky or a studio's ground is not a border: the picture inside must
-    begin along most of each side.
+    Without such a border, the whole picture. A night sky or a studio background is not a border: the picture inside
+    must begin along most of each side.
     """
     whole = slice(0, codes.shape[0]), slice(0, codes.shape[1])
     corner = codes[0, 0].astype(np.int32)

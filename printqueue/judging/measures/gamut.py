@@ -1,7 +1,7 @@
-"""Which colours the paper cannot show, apart from how light it shows them.
+"""Which colours the paper cannot show, regardless of how light it shows them.
 
-The difference is CIEDE2000 between the delivered picture and its proof, both relative to their own white, without the
-lightness term: black point compensation lightens every dark neutral on purpose, and no colour is lost by it.
+The difference is CIEDE2000 between the delivered picture and its proof, each relative to its own white, without the
+lightness term: black point compensation lightens every dark neutral on purpose, which costs no colour.
 """
 
 from __future__ import annotations
@@ -20,20 +20,20 @@ from printqueue.judging.measures.regions import in_cells, largest_regions
 Lab = NDArray[np.float32]
 Plane = NDArray[np.float32]
 
-# Hues, chroma and places are told of what changes clearly: by more than 6, or by more than 3 where that is rare.
+# Hues, chroma and places describe what changes clearly: by more than 6, or by more than 3 if that is rare.
 _CLEAR, _SLIGHT = 6.0, 3.0
 _RARE = 0.01
-_NAMED = 0.2  # share of the change that a hue must have to be named
+_NAMED = 0.2  # share of the change that a hue needs in order to be named
 _MAX_HUES = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Gamut:
-    """How far hue and chroma change on the paper.
+    """How much hue and chroma change on the paper.
 
     over_percent   share of the area, in percent, that changes by more than each rung of `GAMUT_OVER`
-    hues           the hues of what changes clearly, by their part in the change, worst first; ()
-    chroma_before, chroma_after   mean C*ab of what changes clearly, delivered and on paper; None where nothing does
+    hues           the hues of what changes clearly, by their part in the change, worst first; may be ()
+    chroma_before, chroma_after   mean C*ab of what changes clearly, delivered and on paper; None if nothing does
     places         where it changes clearly; `value` is the mean difference there, ΔE00
     """
 
@@ -45,9 +45,9 @@ class Gamut:
 
 
 def measure_gamut(delivered_lab: Lab, proof_lab: Lab) -> Gamut:
-    """Compare L*a*b* (H, W, 3) of the delivered picture and of its proof, both with white = 100.
+    """Compare L*a*b* (H, W, 3) of the delivered picture and its proof, both with white = 100.
 
-    A quarter of a megapixel is enough: shares of area do not need more. What is not finite counts as unchanged.
+    A quarter of a megapixel is enough for shares of area. Values that are not finite count as unchanged.
     """
     difference = hue_and_chroma_difference(delivered_lab, proof_lab)
     if not np.isfinite(difference).all():
@@ -77,7 +77,7 @@ def _mean_chroma(lab: Lab) -> float:
 
 
 def _hues(lab: Lab, difference: Plane) -> tuple[str, ...]:
-    """Names of the hues of (n, 3) colours that carry at least a fifth of the summed `difference`, the heaviest first."""
+    """Names of the hues of (n, 3) colours that carry at least a fifth of the summed `difference`, heaviest first."""
     weights = np.bincount(hue_index(lab[:, 1], lab[:, 2]), difference, len(NAMES))
     heaviest = np.argsort(-weights, kind="stable")[:_MAX_HUES]
     return tuple(NAMES[i] for i in heaviest if weights[i] >= _NAMED * weights.sum())

@@ -1,13 +1,13 @@
-"""Halo: how far the light and dark rims beside clean edges overshoot, as unsharp masking leaves them.
+"""Halo: how far the light and dark rims that unsharp masking leaves beside clean edges overshoot.
 
-Two-sided contour overshoot. Across every straight contour with a calm plateau on both sides, the profile's
-swing past *both* plateaus is taken in percent of the edge's own step; the smaller of the two swings counts,
-because a thin line or a lit rim swings on one side only. An unsharp mask leaves rims of one height on both
-sides; where one swing is more than twice the other, the smaller counts in proportion. The score is what the
+The measure is two-sided contour overshoot. Across every straight contour with a calm plateau on both sides, take the
+profile's swing past *both* plateaus in percent of the edge's own step. The smaller of the two swings counts,
+because a thin line or a lit rim swings on one side only. An unsharp mask leaves rims of equal height on both
+sides; if one swing is more than twice the other, the smaller counts in proportion. The score is what the
 worst quarter of the edges reaches, each weighted by its steepness in tone per px: on a soft edge no radius
 near 1 px leaves a rim, and beside a thin line or a joint the step, and so the weight, is small.
 
-Source: own derivation. An ideal edge of unit step, blurred by s_b and sharpened by an unsharp mask of radius
+Source: our own derivation. An ideal edge of unit step, blurred by s_b and sharpened by an unsharp mask of radius
 s_u and amount a, is g(x) = (1 + a) Phi(x / s_b) - a Phi(x / s_s) with s_s^2 = s_b^2 + s_u^2. It swings by
 g(x) - 1 at x^2 = 2 ln((1 + a) s_s / (a s_b)) / (1 / s_b^2 - 1 / s_s^2). Noise: 1.25 (sqrt(pi / 2)) turns the
 mean absolute deviation of a Gaussian into its sigma, sqrt(6) is the gain of the second difference [1 -2 1].
@@ -16,8 +16,8 @@ The limits are our own, found by trial on photographs and synthetic scenes.
 What it cannot see: texture without contours (not measurable, never a pass), rims beyond about 6 px.
 What it misreads: mortar lines, embossing and outlined paint are true double
 edges and count as halos; a step within one pixel, as in drawn graphics, reads up to 9 %, the swing of the
-cubic sampling. A mask that works in one direction of tone only leaves one rim, and is not seen.
-How sure it is: over 60 to 100 edges, shifting the picture by some pixels moves a score of 30 by +-5.
+cubic sampling. A mask that works in only one tonal direction leaves one rim and goes unseen.
+Accuracy: over 60 to 100 edges, shifting the picture by a few pixels moves a score of 30 by +-5.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ MAX_PROFILES = 20_000
 _SCORE_PERCENTILE = 75
 _SHARE_ABOVE = 0.10
 _PLACES = 12
-_PLACES_ACROSS = 24  # two places are at least this part of the measured area's longer side apart
+_PLACES_ACROSS = 24  # two places are at least this fraction of the measured area's longer side apart
 
 _Values = NDArray[np.float64]
 _DARK, _LIGHT = ACROSS_PX <= -4, ACROSS_PX >= 4
@@ -52,15 +52,15 @@ _MIN_STEP_TO_NOISE = 6.0
 _MAX_SPREAD = 0.35  # of a plateau, in steps
 _MAX_WIDTH_PX = 3.5
 _CLIPPED_LIGHT, _CLIPPED_DARK = 0.985, 0.012
-_MIN_RIM = 0.01  # in steps: a clipped rim below this does not count
-_ALIKE = 0.5  # smaller swing to larger: rims at least this much alike count in full
+_MIN_RIM = 0.01  # in steps: a smaller clipped rim does not count
+_ALIKE = 0.5  # smaller swing over larger: rims at least this similar count in full
 
 
 @dataclass(frozen=True, slots=True)
 class Edges:
-    """The usable contour edges of a plane or tile at one level; n rows in every array.
+    """The usable contour edges of a plane or tile at one level; every array has n rows.
 
-    overshoot: swing past *both* plateaus (the smaller one, less where the two differ much) in steps; may be negative.
+    overshoot: swing past *both* plateaus (the smaller, reduced if they differ much) in steps; can be negative.
     step: tone difference of the plateaus, 0..1. width_px: step / steepest slope, in px of the level.
     x_px, y_px: place in full-size px of the picture.
     profiles: (n, 33) from -8 to +8 px of the level, dark side first, as (tone - light plateau) / step.
@@ -75,22 +75,22 @@ class Edges:
 
     @property
     def steepness(self) -> _Values:
-        """Weight of every edge: its steepest slope in tone per px of the level, (n,), above 0."""
+        """Each edge's weight: its steepest slope in tone per px of the level, (n,), above 0."""
         return self.step / self.width_px
 
 
 @dataclass(frozen=True, slots=True)
 class Halo:
-    """What the edges say; None where there are too few of them to say anything.
+    """What the edges say; None if there are too few of them to say anything.
 
-    score_percent: two-sided overshoot reached by the worst quarter of the edges, % of an edge's own step.
-    share_percent: % of the edges above 10 %; both count every edge by its steepness. Each is the larger of the
-    levels that count: full size, and half size where it has 50 edges or full size cannot be measured.
-    edges, level: how many edges the level that gave the score has (0 full size, 1 half size); unmeasured, the
-    most that any level has. confident: at least 50 edges.
+    score_percent: two-sided overshoot that the worst quarter of the edges reaches, % of an edge's own step.
+    share_percent: % of the edges above 10 %. Both weight every edge by its steepness, and take the larger of the
+    levels that count: full size, and half size if it has 50 edges or full size cannot be measured.
+    edges, level: the level that gave the score (0 full size, 1 half size) and how many edges it has; if nothing
+    could be measured, the most that any level has. confident: at least 50 edges.
     edge_width_px: median width, 2.5 sigma for a Gaussian edge, in full-size px.
-    halo_px: from the edge to where the light rim has fallen to half its height, in full-size px, and
-    delta_lightness: height of the rims in L*; both are medians of the worst quarter.
+    halo_px: distance from the edge to where the light rim has fallen to half its height, in full-size px;
+    delta_lightness: height of the rims in L*; both are medians over the worst quarter.
     places: (x, y, overshoot in %) of up to 12 edges of the worst quarter, worst first, not side by side.
     """
 
@@ -112,15 +112,15 @@ def find_edges(
     origin_px: tuple[int, int] = (0, 0),
     max_profiles: int = MAX_PROFILES,
 ) -> Edges:
-    """Usable contour edges of a plane or tile (H, W) of perceptual tone in 0..1.
+    """Find the usable contour edges of a plane or tile (H, W) of perceptual tone in 0..1.
 
-    Level 0 takes it as it is; level 1 at half its size, where wider rims fit between the plateaus.
+    Level 0 takes it as it is; level 1 halves its size, so that wider rims fit between the plateaus.
     origin_px (x, y) is where a tile lies in its picture. The outermost 10 px of the level are skipped:
     tiles on a grid of multiples of 16 px that overlap by 20 px (level 1: 40 px) see every edge once.
-    With more than max_profiles contours every n-th is taken. Raises ValueError for another shape or level.
+    If there are more than max_profiles contours, every n-th is taken. Raises ValueError for any other shape or level.
     """
     plane = _at_level(tone, level)
-    # NaN or infinity in a hostile plane fails the limits, and so costs only the edges that it touches
+    # NaN or infinity in a hostile plane fails the limits, and so costs only the edges it touches
     with np.errstate(invalid="ignore", over="ignore"):
         profiles = contour_profiles(plane, max_profiles)
         x = (profiles.x << level) + level + origin_px[0]
@@ -129,10 +129,10 @@ def find_edges(
 
 
 def score(edges_by_level: Mapping[int, Sequence[Edges]], *, min_edges: int = MIN_EDGES) -> Halo:
-    """Halo over the pooled edges of one plane, or of the tiles of a picture, at each level.
+    """Score the pooled edges of one plane, or of a picture's tiles, at each level.
 
-    Wide rims are seen at the coarser level, but a few edges there are a weak witness against many at full size:
-    it counts from 50 edges on, or where level 0 holds fewer than min_edges.
+    Wide rims show at the coarser level, but a few edges there are weak evidence against many at full size:
+    it counts from 50 edges up, or if level 0 holds fewer than min_edges.
     """
     pooled = {level: _pooled(tiles) for level, tiles in edges_by_level.items()}
     usable = {level: edges for level, edges in pooled.items() if len(edges.step) >= max(1, min_edges)}
@@ -156,7 +156,7 @@ def _at_level(tone: NDArray[np.float32], level: int) -> NDArray[np.float32]:
 
 
 def _usable(tone: _Values, x: NDArray[np.intp], y: NDArray[np.intp]) -> Edges:
-    """Reads the profiles and keeps those with a clear step between calm, unclipped plateaus."""
+    """Read the profiles and keep those with a clear step between calm, unclipped plateaus."""
     light, dark = np.median(tone[:, _LIGHT], axis=1), np.median(tone[:, _DARK], axis=1)
     step, noise, slope = light - dark, _fine_noise(tone), _steepest(tone)
     keep = np.isfinite(tone).all(axis=1) & (step < _MAX_WIDTH_PX * slope)
@@ -192,9 +192,9 @@ def _spread(tone: _Values, light: _Values, dark: _Values) -> _Values:
 
 
 def _two_sided(tone: _Values, light: _Values, dark: _Values, noise: _Values) -> _Values:
-    """The smaller swing, in steps, less where the two are not alike.
+    """The smaller swing, in steps, reduced if the two are not alike.
 
-    A rim cut off by white or black counts as high as the other side shows.
+    A rim cut off by white or black counts as high as the rim on the other side.
     """
     peak, valley = tone[:, _LIGHT_RIM].max(axis=1), tone[:, _DARK_RIM].min(axis=1)
     step = light - dark
@@ -214,7 +214,7 @@ def _pooled(tiles: Sequence[Edges]) -> Edges:
 
 
 def _score(edges: Edges) -> float:
-    """The weighted percentile, linear between the middles of the edges' weights; in steps."""
+    """The weighted percentile in steps, interpolated linearly between the middles of the edges' weights."""
     rising = np.argsort(edges.overshoot, kind="stable")
     weight = edges.steepness[rising]
     reached = np.cumsum(weight)
@@ -223,7 +223,7 @@ def _score(edges: Edges) -> float:
 
 
 def _share(edges: Edges) -> float:
-    """Weighted part of the edges with a visible halo, 0..1."""
+    """Weighted share of the edges with a visible halo, 0..1."""
     return float(edges.steepness[edges.overshoot > _SHARE_ABOVE].sum() / edges.steepness.sum())
 
 
@@ -245,7 +245,7 @@ def _halo(edges: Edges, level: int, share: float) -> Halo:
 
 
 def _half_height_px(profile: _Values) -> float | None:
-    """Edge centre to where the light rim of a profile has fallen to half its height; None without a rim."""
+    """Distance from the edge's centre to where its light rim has fallen to half its height; None without a rim."""
     side = profile[_CENTRE:]
     top = int(np.argmax(side[_LIGHT_RIM[_CENTRE:]]))
     half = side[top] / 2

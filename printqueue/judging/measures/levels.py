@@ -15,12 +15,12 @@ Codes = NDArray[np.uint8] | NDArray[np.uint16]
 _MAX_AT_ONCE = 1 << 24  # pixels; counts come as float32, exact up to here
 
 _EIGHT_BIT_LEVELS = 256
-_REACH = 16  # bins; 4-bit tones are so far apart
+_REACH = 16  # bins; the spacing of 4-bit tones
 _ENOUGH = 30  # pixels in a bin, on average over its neighbourhood
-_TOO_FEW = 32  # levels of a flat card or a line drawing say nothing about where they came from
+_TOO_FEW = 32  # so few levels, as in a flat card or a line drawing, say nothing about their origin
 _SHARE = 0.99  # of the pixels; the rest may have been retouched in 16 bits
 _SHARE_NEAR_GRID = 0.95
-_UNEVEN = 0.8  # median |ln| of neighbouring gaps' ratio; unrelated levels have ln 3, a combed 8-bit picture ln 2
+_UNEVEN = 0.8  # median |ln| of the ratio of neighbouring gaps; unrelated levels have ln 3, a combed 8-bit picture ln 2
 _DENSITY = (0.3, 8.0)  # levels per 8-bit step of their range; a curve of slope 3 leaves a third, one of 1/8 eight
 
 
@@ -29,8 +29,8 @@ class Levels:
     """Levels really used, over the channels."""
 
     used: int  # the most in any channel
-    eight_in_sixteen: bool  # 16-bit file that holds what was an 8-bit picture
-    combed_percent: float  # empty share of the tone range after a strong curve on 8 bits
+    eight_in_sixteen: bool  # a 16-bit file that holds a former 8-bit picture
+    combed_percent: float  # share of the tone range left empty by a strong curve on 8 bits
 
 
 def histogram(samples: Codes) -> Histogram:
@@ -44,7 +44,7 @@ def histogram(samples: Codes) -> Histogram:
 
 
 def _counts(flat: NDArray[Any]) -> Histogram:
-    """Counts of (1, n, C) codes. 16-bit ones are counted by their two bytes at once, which takes a third less time."""
+    """Counts of (1, n, C) codes. 16-bit codes are counted by both bytes at once, which takes a third less time."""
     channels = flat.shape[-1]
     if flat.dtype == np.uint8:
         by_channel = [cv2.calcHist([flat], [c], None, [256], [0, 256]) for c in range(channels)]
@@ -64,9 +64,9 @@ def measure_levels(counts: Histogram) -> Levels:
 
 
 def _holds_eight_bits(channel: Histogram) -> bool:
-    """Whether (nearly) all values lie on or beside an 8-bit grid, or on 256 levels that were one before a curve.
+    """Whether (nearly) all values lie on or next to an 8-bit grid, or on 256 levels that were one before a curve.
 
-    Pure black and white lie on every grid and are left out: a border or a burnt-out sky tells nothing.
+    Pure black and white lie on every grid and are left out: a border or a burnt-out sky says nothing.
     """
     inner = channel.copy()
     inner[[0, -1]] = 0
@@ -81,8 +81,8 @@ def _holds_eight_bits(channel: Histogram) -> bool:
 def _is_curved_grid(inner: Histogram) -> bool:
     """Whether at most 256 levels hold 99 % of the pixels, as dense and as evenly spaced as 8 bits under a curve.
 
-    A chart drawn in 16 bits has few levels too, but they are unrelated or far apart; a 16-bit fog of few
-    levels has them close together.
+    A chart drawn in 16 bits also has few levels, but they are unrelated or far apart; the few levels
+    of a 16-bit fog lie close together.
     """
     used = np.flatnonzero(inner)
     if used.size > _EIGHT_BIT_LEVELS:
@@ -98,9 +98,9 @@ def _is_curved_grid(inner: Histogram) -> bool:
 
 
 def _combed_percent(counts: Histogram) -> float:
-    """Share of 8-bit bins in the 0.5 to 99.5 % range with under a tenth of their neighbourhood's mean.
+    """Share of the 8-bit bins in the 0.5 to 99.5 % range that hold less than a tenth of their neighbourhood's mean.
 
-    Without the first and the last bin: a black border or a burnt-out sky is not a tone.
+    The first and the last bin are left out: a black border or a burnt-out sky is not a tone.
     """
     return max(_combed_channel(channel) for channel in counts)
 
@@ -110,11 +110,11 @@ def _combed_channel(channel: Histogram) -> float:
     bins[[0, -1]] = 0
     cumulated = np.cumsum(bins) / max(bins.sum(), 1)
     first, last = np.searchsorted(cumulated, [0.005, 0.995])
-    if last - first < 16:  # too narrow a range to speak of gaps
+    if last - first < 16:  # too narrow a range to have meaningful gaps
         return 0.0
     around = np.convolve(bins, np.ones(9) / 9, mode="same")
-    enough = around >= _ENOUGH  # where few pixels lie, an empty bin is chance
-    # a gap has tones on both sides; beside the lights of a night picture there simply is nothing
+    enough = around >= _ENOUGH  # where there are few pixels, an empty bin is chance
+    # a gap has tones on both sides; next to the lights of a night picture there is simply nothing
     between = np.minimum(_highest_before(bins), _highest_before(bins[::-1])[::-1]) >= around
     gaps = (bins < 0.1 * around) & enough & between
     return float(100 * gaps[first:last].mean())

@@ -17,7 +17,7 @@ _CELL = 8  # px
 def largest_regions(mask: NDArray[np.bool_], values: NDArray[np.float32] | None = None) -> tuple[Region, ...]:
     """The five largest connected pieces of a mask (H, W) of the whole picture, largest first.
 
-    Each as its bounding box; `values` (H, W) gives each the mean over its pixels.
+    Each is a bounding box; with `values` (H, W), each gets the mean over its pixels.
     """
     height, width = mask.shape
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
@@ -31,7 +31,7 @@ def largest_regions(mask: NDArray[np.bool_], values: NDArray[np.float32] | None 
 
 
 def in_cells(plane: NDArray[Any]) -> NDArray[np.float32]:
-    """Means of (H, W) over cells of about 8 × 8 px. Cells that are mostly set make a place, scattered pixels do not."""
+    """Means of (H, W) over cells of about 8 × 8 px. Cells that are mostly set make a place; scattered pixels do not."""
     height, width = plane.shape
     size = max(1, round(width / _CELL)), max(1, round(height / _CELL))
     return np.asarray(cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA), np.float32)

@@ -1,9 +1,9 @@
-"""How much of the pixel grid carries detail: enlarged and blurred files against native ones.
+"""How much of the pixel grid carries detail: tells enlarged and blurred files from native ones.
 
-Three measures, each of which sees what another misses. The whitened spectrum of the most detailed blocks falls off before
-the grid's end in blurred and in strongly enlarged pictures. Enlarging by other than whole factors leaves a
-period in the size of differences between neighbours (Gallagher 2005); doubling leaves pixels in pairs, which
-stays under sharpening, grain and JPEG. Judged by the most detailed places, so that a shallow focus passes.
+There are three measures, each of which sees what another misses. In blurred and strongly enlarged pictures the whitened
+spectrum of the most detailed blocks falls off before the end of the grid. Enlarging by other than whole factors
+leaves a period in the size of differences between neighbours (Gallagher 2005). Doubling leaves pixels in pairs, which
+survive sharpening, grain and JPEG. The most detailed places decide, so that a shallow focus passes.
 """
 
 from __future__ import annotations
@@ -25,30 +25,28 @@ Numbers = NDArray[np.float64]
 _BLOCK_PX, _CALM_PX = 128, 32
 _MAX_BLOCKS, _MAX_TILES, _CALM_BLOCKS = 16, 32, 32
 _REFERENCE, _TAIL = (0.06, 0.15), (0.35, 0.5)  # c/px
-_RANK = 3  # of the blocks by sharpness: this one speaks for the picture
-_CUT_DB, _LIMIT = (
-    10.0,
-    0.5,
-)  # half of untouched photographs do not fall by 10 dB up to the grid's limit, 0.5 c/px (by trial)
-_NOISE_LEFT = 0.1  # of the noise stays as the least signal that can be told
-_OVER_NOISE = 4.0  # a block counts where its detail has this many times the noise's power in the reference band
-_MIN_REFERENCE = 5e-7  # tone² × (c/px)²: under it there is only rounding
-_NOISE_RISE_DB = 5.0  # a spectrum that rises more than this is noise alone
-PEAK, PAIRED = 3.8, 0.02  # over these a picture was enlarged; by trial, see the calibration
-_CLIP = 0.04  # of the tone scale: strong edges count no more than this
-_BLOCK8 = 8  # ITU-T T.81: what repeats every 8 px is JPEG's
-_SPREAD = 0.5  # of the spread among like places is taken off the gap between them: JPEG spreads both
-_ORDER = 3  # of the differences that are looked at for pairs
+_RANK = 3  # of the blocks by sharpness: this one stands for the picture
+# Half of untouched photographs do not fall by 10 dB up to the grid's limit, 0.5 c/px (by trial).
+_CUT_DB, _LIMIT = 10.0, 0.5
+_NOISE_LEFT = 0.1  # of the noise remains as the smallest detectable signal
+_OVER_NOISE = 4.0  # a block counts if its detail has this many times the noise's power in the reference band
+_MIN_REFERENCE = 5e-7  # tone² × (c/px)²; below it there is only rounding
+_NOISE_RISE_DB = 5.0  # a spectrum that rises by more than this is nothing but noise
+PEAK, PAIRED = 3.8, 0.02  # above these, a picture was enlarged; by trial, see the calibration
+_CLIP = 0.04  # of the tone scale: stronger edges count no more than this
+_BLOCK8 = 8  # ITU-T T.81: anything that repeats every 8 px comes from JPEG
+_SPREAD = 0.5  # of the spread among like places, subtracted from the gap between them: JPEG spreads both
+_ORDER = 3  # of the differences examined for pairs
 
 
 @dataclass(frozen=True, slots=True)
 class Softness:
-    """None where the picture has no detail beside its noise.
+    """None if the picture has no detail besides its noise.
 
     detail_percent  frequency up to which there is detail, in % of the pixel grid's limit of 0.5 c/px; ±25 %
-    tail_db         whitened power in 0.35 to 0.5 c/px against 0.06 to 0.15, noise taken off; native about −5
-    peak            strongest period in the size of differences, over its surroundings; native under 3
-    paired          how much larger, as a logarithm, the difference across pairs is than within; native 0
+    tail_db         whitened power in 0.35 to 0.5 c/px relative to 0.06 to 0.15, less noise; native about −5
+    peak            strongest period in the size of differences, relative to its surroundings; native under 3
+    paired          log of how much larger the difference across pairs is than within them; native 0
     noise_percent   standard deviation of the calmest places in 0.25 to 0.5 c/px, in % of the tone scale
     where           the most detailed block, by which the picture was judged
     """
@@ -70,9 +68,9 @@ _NOTHING = Softness(None, None, None, None)
 
 
 def measure_softness(tiles: Sequence[Tile], size_px: tuple[int, int] | None = None) -> Softness:
-    """Softness of a picture from its sample of native tiles (up to 256 × 256 px each; 64 × 64 px at least).
+    """Measure the softness of a picture from its sample of native tiles (64 × 64 px to 256 × 256 px each).
 
-    `size_px`: width and height of the picture, for the place; without it, of what the tiles span.
+    `size_px`: width and height of the picture, to locate the place; without it, of what the tiles span.
     """
     planes = [(tile, np.nan_to_num(tile.tone)) for tile in tiles if min(tile.codes.shape[:2]) >= _BLOCK_PX // 2]
     if not planes:
@@ -103,14 +101,14 @@ def measure_softness(tiles: Sequence[Tile], size_px: tuple[int, int] | None = No
 
 
 def _sharpest(values: Numbers) -> float:
-    """The third highest of the blocks: a small sharp part counts, one or two outliers do not."""
+    """The third highest of the blocks, so that a small sharp part counts, but one or two outliers do not."""
     return float(np.sort(values)[-min(_RANK, values.size)])
 
 
 def _detail_percent(cut: float, peak: tuple[float, float] | None, paired: float | None) -> float:
-    """By the spectrum; at most what the enlargement left that the grid shows.
+    """Detail by the spectrum, capped at what an enlargement visible in the grid can have left.
 
-    Doubling leaves 50 %. A period of f stands for an enlargement by 1/f or by 1/(1 − f): at most 1 − f is left.
+    Doubling leaves 50 %. A period of f means an enlargement by 1/f or by 1/(1 − f): at most 1 − f is left.
     """
     left = 1.0
     if paired is not None and paired > PAIRED:
@@ -121,7 +119,7 @@ def _detail_percent(cut: float, peak: tuple[float, float] | None, paired: float 
 
 
 def _activity(plane: Plane) -> Plane:
-    """Mean of the second difference at half scale in whole squares of 32 px: how much detail, at which place."""
+    """Mean second difference at half scale in whole squares of 32 px: how much detail there is, and where."""
     rows, columns = (n // _CALM_PX * _CALM_PX for n in plane.shape)
     half = cv2.resize(plane[:rows, :columns], (columns // 2, rows // 2), interpolation=cv2.INTER_AREA)
     bent = np.minimum(np.abs(cv2.Laplacian(half, cv2.CV_32F, borderType=cv2.BORDER_REFLECT_101)), np.float32(0.3))
@@ -132,7 +130,7 @@ def _activity(plane: Plane) -> Plane:
 def _most_detailed(
     planes: Sequence[tuple[Tile, Plane]], maps: Sequence[Plane], side: int
 ) -> tuple[Plane, list[tuple[int, int]]]:
-    """The most active blocks, (N, side, side), and their places in the picture, most active first."""
+    """The most active blocks, (N, side, side), and where they lie in the picture, most active first."""
     cells = side // _CALM_PX
     found = [
         (float(activity[y // _CALM_PX : y // _CALM_PX + cells, x // _CALM_PX : x // _CALM_PX + cells].mean()), n, y, x)
@@ -146,7 +144,7 @@ def _most_detailed(
 
 
 def _noise_spectrum(planes: Sequence[tuple[Tile, Plane]], maps: Sequence[Plane]) -> Numbers:
-    """Median spectrum of the calmest twentieth of all 32-px squares that are not clipped, (BINS,); noise, correlated or not."""
+    """Median spectrum of the calmest twentieth of all unclipped 32-px squares, (BINS,): noise, correlated or not."""
     found = []
     for n, activity in enumerate(maps):
         plane = planes[n][1]
@@ -171,9 +169,9 @@ def _band(spectra: Numbers, band: tuple[float, float]) -> Numbers:
 
 
 def _over_noise(spectra: Numbers, noise: Numbers) -> tuple[NDArray[np.bool_], Numbers]:
-    """Which blocks have detail beside noise, and their spectra with the noise taken off.
+    """Which blocks have detail besides noise, and their spectra with the noise subtracted.
 
-    Where the calmest squares are as lively as the rest, they hold texture, or all is noise: noise alone rises by f².
+    If the calmest squares are as lively as the rest, they hold texture, or everything is noise; only noise rises by f².
     """
     reference = _band(spectra, _REFERENCE)
     kept = (reference > _MIN_REFERENCE) & (reference > _OVER_NOISE * _band(noise, _REFERENCE))
@@ -185,25 +183,25 @@ def _over_noise(spectra: Numbers, noise: Numbers) -> tuple[NDArray[np.bool_], Nu
 
 
 def _noise_percent(noise: Numbers) -> float:
-    """Power of the upper octave, unwhitened, as the deviation of white noise with that power."""
+    """Power of the upper octave, unwhitened, as the deviation of white noise with the same power."""
     f = bin_centres()
     return float(100 * np.sqrt(np.mean((noise / f**2)[f > 0.25])))
 
 
 def _tails(signal: Numbers) -> Numbers:
-    """dB of the tail against the reference band, per block."""
+    """Level of the tail relative to the reference band in dB, per block."""
     return np.asarray(10 * np.log10(_band(signal, _TAIL) / _band(signal, _REFERENCE)))
 
 
 def _cuts(signal: Numbers) -> Numbers:
-    """Frequency at which the whitened spectrum first falls 10 dB under the reference band, c/px, per block."""
+    """Frequency at which the whitened spectrum first falls 10 dB below the reference band, c/px, per block."""
     f = bin_centres()
     fall = 10 * np.log10(signal / _band(signal, _REFERENCE)[:, None]) + _CUT_DB
     return np.array([_crossing(f, row) for row in fall])
 
 
 def _crossing(f: Numbers, fall: Numbers) -> float:
-    """Where `fall` first crosses zero over the reference band, between bins in a straight line; 0.5 if nowhere."""
+    """Where `fall` first crosses zero above the reference band, interpolated linearly between bins; 0.5 if nowhere."""
     under = np.flatnonzero((fall < 0) & (f > _REFERENCE[1]))
     if not under.size:
         return 0.5
@@ -213,7 +211,7 @@ def _crossing(f: Numbers, fall: Numbers) -> float:
 
 
 def _profiles(planes: Sequence[Plane], order: int) -> tuple[list[Numbers], list[Numbers]]:
-    """Mean size of the differences by column and by row of each tile: how it depends on the place in the grid."""
+    """Mean size of the differences per column and per row of each tile: how it depends on the place in the grid."""
     columns, rows = [], []
     for plane in planes:
         columns.append(np.minimum(np.abs(np.diff(plane, order, axis=1)), _CLIP).mean(axis=0, dtype=np.float64))
@@ -222,11 +220,11 @@ def _profiles(planes: Sequence[Plane], order: int) -> tuple[list[Numbers], list[
 
 
 def _paired(planes: Sequence[Plane]) -> float | None:
-    """Pairs of pixels, from doubling: log of the gap between even and odd places, the smaller of both directions.
+    """Pairs of pixels left by doubling: log of the gap between even and odd places, the smaller of both directions.
 
-    After doubling, source pixels lie at ±1/4 px: second differences are equal at both places by symmetry, odd ones
-    are not. Of the eight places in a JPEG block those are left out that reach over its edge; the others must stand
-    apart all of them.
+    After doubling, source pixels lie at ±1/4 px: by symmetry, second differences are equal at both places, while odd
+    ones are not. Of the eight places in a JPEG block, those that reach across its edge are left out; all the others
+    must stand apart.
     """
     gaps = [_gap(profiles) for profiles in _profiles(planes, _ORDER)]
     if None in gaps:
@@ -236,7 +234,7 @@ def _paired(planes: Sequence[Plane]) -> float | None:
 
 
 def _gap(profiles: Sequence[Numbers]) -> float | None:
-    """> 0: all even places over all odd ones; < 0 the other way round; 0: mixed."""
+    """> 0: all even places exceed all odd ones; < 0 the other way round; 0: mixed."""
     folded = [
         one[: one.size // _BLOCK8 * _BLOCK8].reshape(-1, _BLOCK8).mean(axis=0) for one in profiles if one.size >= 64
     ]
@@ -250,7 +248,9 @@ def _gap(profiles: Sequence[Numbers]) -> float | None:
 
 
 def _peak(planes: Sequence[Plane]) -> tuple[float, float] | None:
-    """(height, c/px) of the strongest period of the second differences' size, over the median of its surroundings, in both directions at once."""
+    """(height, c/px) of the strongest period in the size of the second differences, relative to the median of its
+    surroundings, in both directions at once.
+    """
     length = 256 if any(min(plane.shape) >= 256 for plane in planes) else 128
     both = []
     for profiles in _profiles(planes, 2):
@@ -268,7 +268,7 @@ def _peak(planes: Sequence[Plane]) -> tuple[float, float] | None:
 
 
 def _period(profile: Numbers, length: int) -> Numbers:
-    """Power over frequency of one profile's logarithm, its slow part removed."""
+    """Power over frequency of the logarithm of one profile, with its slow part removed."""
     log = np.log(profile[: length - 4] + 1e-5)
     log -= cv2.blur(log[None], (31, 1))[0]
     return np.asarray(np.abs(np.fft.rfft(log * np.hanning(log.size), length)) ** 2)

@@ -1,6 +1,6 @@
-"""DeliveredTones of the delivered picture, and what becomes of them on the paper.
+"""Tones of the delivered picture, and what the paper makes of them.
 
-All arrays are small working copies of at most a few megapixels:
+All arrays are small working copies of a few megapixels at most:
 `delivered` L* of the picture as handed over (after its lift), white = 100;
 `proof` L* of the same pixels as the paper shows them, paper white = 100;
 `device` the paper's device RGB codes.
@@ -22,10 +22,10 @@ from printqueue.judging.measures.regions import in_cells, largest_regions
 Lightness = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_BARE = 65535 - 330  # within half a percent of no ink in every channel
+_BARE = 65535 - 330  # within half a percent of no ink in each channel
 _SOLID_L = 0.5
 _SHADOW_L = 40.0
-_DETAIL_L = 0.5  # a neighbourhood whose L* varies less holds nothing to lose
+_DETAIL_L = 0.5  # a neighbourhood with less variation in L* has nothing to lose
 _GRAIN_PX, _NEAR_PX = 3, 7
 _KEPT_HALF = 0.5
 _PIECE = 0.0005  # of the area; smaller pieces are not reported
@@ -38,16 +38,16 @@ class DeliveredTones:
 
     median: float
     p99_5: float
-    lift_cost_percent: tuple[float, ...]  # of the area, what would be bare paper after each lift of `LIFT_COST`
+    lift_cost_percent: tuple[float, ...]  # share of the area that each lift of `LIFT_COST` would leave as bare paper
 
 
 @dataclass(frozen=True, slots=True)
 class BarePaper:
-    """Where no ink falls inside the picture, in percent."""
+    """Where no ink lands inside the picture, in percent."""
 
     largest_percent: float  # the largest connected piece, share of the picture's area
     edge_percent: float  # share of the picture's perimeter
-    sides: tuple[str, ...] = ()  # of "top", "right", "bottom", "left": those that are bare for a tenth or more
+    sides: tuple[str, ...] = ()  # of "top", "right", "bottom", "left": those of which a tenth or more is bare
     places: tuple[Region, ...] = ()  # the largest pieces; `value` is their share of the area, in percent
 
 
@@ -61,12 +61,12 @@ class Solid:
 
 @dataclass(frozen=True, slots=True)
 class Shadows:
-    """What the paper keeps of the steps between dark tones.
+    """How much the paper keeps of the steps between dark tones.
 
     detail_percent   share of the picture's area that is dark and holds detail
     lost_percent     share of the picture's area that does, and keeps less than half of its separation
-    kept_percent     the median of what is kept of the separation where it is dark and holds detail; None: nowhere
-    worst_percent    what its worst twentieth keeps at most; None: nowhere
+    kept_percent     median of the separation kept where it is dark and holds detail; None: nowhere
+    worst_percent    the most that the worst twentieth of it keeps; None: nowhere
     places           where it is lost; `value` is the mean of what is kept there, in percent
     """
 
@@ -78,7 +78,7 @@ class Shadows:
 
 
 def measure_tones(delivered: Lightness) -> DeliveredTones:
-    """Percentiles of L* over (H, W), and what each lift would cost.
+    """Measure percentiles of L* over (H, W), and what each lift would cost.
 
     NaN counts as black, infinity as white.
     """
@@ -89,7 +89,7 @@ def measure_tones(delivered: Lightness) -> DeliveredTones:
 
 
 def measure_bare_paper(device: NDArray[np.uint16]) -> BarePaper:
-    """From device codes (H, W, 3): the largest bare piece, the bare part of the edge, and where."""
+    """Measure device codes (H, W, 3): the largest bare piece, how much of the edge is bare, and where."""
     bare = cv2.inRange(device, (_BARE,) * 3, (65535,) * 3) > 0
     rim = {"top": bare[0], "right": bare[:, -1], "bottom": bare[-1], "left": bare[:, 0]}
     edge = np.concatenate([bare[0], bare[-1], bare[1:-1, 0], bare[1:-1, -1]])
@@ -99,15 +99,15 @@ def measure_bare_paper(device: NDArray[np.uint16]) -> BarePaper:
 
 
 def measure_solid(proof: Lightness, black: float) -> Solid:
-    """The share of the proof (H, W) within half an L* of `black`, the deepest tone that this print can show."""
+    """Measure the share of the proof (H, W) within half an L* of `black`, the deepest tone this print can show."""
     solid = _finite(proof) < np.float32(black + _SOLID_L)
     return Solid(_percent(solid), _pieces(solid)[1])
 
 
 def measure_shadows(delivered: Lightness, proof: Lightness) -> Shadows:
-    """Separation of dark tones on paper against the delivered picture, both (H, W).
+    """Compare the separation of dark tones on paper with that in the delivered picture, both (H, W).
 
-    Separation is the standard deviation of L* among 7 × 7 pixels around each pixel, after a mean over 3 × 3 that
+    Separation is the standard deviation of L* in the 7 × 7 pixels around each pixel, after a mean over 3 × 3 that
     removes most single-pixel noise. Dark: a mean below L* 40. Detail: a separation over 0.5 L*.
     """
     mean, before = _local(_finite(delivered))
@@ -132,7 +132,7 @@ def _finite(plane: Lightness) -> Lightness:
 
 
 def _local(plane: Lightness) -> tuple[Lightness, Lightness]:
-    """Local mean and standard deviation, (H, W) each; the picture is mirrored at its rim."""
+    """Local mean and standard deviation, (H, W) each; the picture is mirrored at its edges."""
     calm = _mean_around(plane - np.float32(_SHADOW_L / 2), _GRAIN_PX)  # near zero, so that squares keep their digits
     mean = _mean_around(calm, _NEAR_PX)
     variance = _mean_around(calm * calm, _NEAR_PX) - mean * mean
@@ -150,7 +150,7 @@ def _lost_places(lost: Mask, kept: Lightness) -> tuple[Region, ...]:
 
 
 def _pieces(mask: Mask) -> tuple[float, tuple[Region, ...]]:
-    """The largest connected piece in percent of the area, and the bounding boxes of those that are worth telling."""
+    """The largest connected piece in percent of the area, and bounding boxes of the pieces worth reporting."""
     if not mask.any():
         return 0.0, ()
     height, width = mask.shape

@@ -1,16 +1,16 @@
-"""How much darker the corners are than the centre, told apart from a picture that is lighter on one side.
+"""How much darker the corners are than the centre, distinguished from a picture that is lighter on one side.
 
-A smooth surface is fitted to the lightness of the picture:
+We fit a smooth surface to the lightness of the picture:
 
     L* = centre + across x + down y + corners f(r²),   x, y from -1 to 1, r = 1 in the corner
 
-f is the shape that the cos⁴ law (the light of a simple lens falls off with cos⁴ of the field angle) has in
-L*, for the angle with tan² = 0.4 (32°), scaled to f(0) = 0, f(1) = 1. In L* all angles have nearly that
-shape: on an even field the fit reads at most 1 L* beside the closed form up to 40° in the corner (0.5 L* up
-to 30°). Ten rounds of Tukey's biweight leave out what does not belong to the surface: a lamp, a dark hull.
+f is the shape in L* of the cos⁴ law (a simple lens loses light with cos⁴ of the field angle), for the angle with
+tan² = 0.4 (32°), scaled to f(0) = 0, f(1) = 1. In L* all angles have nearly that shape: on an even field the fit is
+within 1 L* of the closed form up to 40° in the corner (0.5 L* up to 30°). Ten rounds of Tukey's biweight exclude what
+does not belong to the surface: a lamp, a dark hull.
 
-No such fit can tell a lens's fall-off from a subject that is lit in its middle: on 30 untreated photographs
-the corners read between 79 L* darker and 31 L* lighter. The number describes; it proves nothing.
+No such fit can tell a lens's fall-off from a subject lit in the middle: on 30 untreated photographs
+the corners read between 79 L* darker and 31 L* lighter. The number is descriptive; it proves nothing.
 """
 
 from __future__ import annotations
@@ -34,20 +34,20 @@ _Plane = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Vignette:
-    """The fitted surface in L*; a difference under 0 is darker than the centre. None: not measurable."""
+    """The fitted surface in L*; a negative difference is darker than the centre. None: not measurable."""
 
-    centre: float | None  # L* of the surface in the middle, 0..100
-    corners: float | None  # all four corners together, against the centre
-    lightest: float | None  # the lightest corner, against the centre
+    centre: float | None  # L* of the surface in the centre, 0..100
+    corners: float | None  # all four corners together, relative to the centre
+    lightest: float | None  # the lightest corner, relative to the centre
 
 
 _UNKNOWN = Vignette(None, None, None)
 
 
 def measure_vignette(lightness: NDArray[np.float32]) -> Vignette:
-    """Fit the surface to L* (H, W) of a working copy. Values that are not finite are left out.
+    """Fit the surface to L* (H, W) of a working copy, ignoring values that are not finite.
 
-    Not measurable under 8 px a side, or where less than half of the values are finite.
+    Not measurable below 8 px a side, or if less than half of the values are finite.
     """
     height, width = lightness.shape
     if min(height, width) < _MIN_PX:
@@ -64,7 +64,7 @@ def measure_vignette(lightness: NDArray[np.float32]) -> Vignette:
 
 
 def _surface(width: int, height: int) -> _Plane:
-    """(96 × 96, 4): the functions that the surface is made of, in the map's cells."""
+    """(96 × 96, 4): the basis functions of the surface, in the map's cells."""
     steps = (np.arange(_MAP) + 0.5) / _MAP * 2 - 1
     across, down = (plane.ravel() for plane in np.meshgrid(steps, steps))
     r2 = ((across * width) ** 2 + (down * height) ** 2) / (width**2 + height**2)
@@ -72,7 +72,7 @@ def _surface(width: int, height: int) -> _Plane:
 
 
 def fall_off(r2: _Plane) -> _Plane:
-    """f(r²), 0 in the centre and 1 in the corner: cos⁴ θ = (1 + tan² θ r²)⁻², and L* + 16 goes with its cube root."""
+    """f(r²), 0 in the centre and 1 in the corner: cos⁴ θ = (1 + tan² θ r²)⁻², and L* + 16 follows its cube root."""
     return np.asarray((1 - (1 + _TAN2 * r2) ** (-2 / 3)) / (1 - (1 + _TAN2) ** (-2 / 3)))
 
 
@@ -86,13 +86,13 @@ def _fit(functions: _Plane, target: _Plane) -> tuple[float, float, float, float]
         residuals = np.asarray(target - functions @ found, np.float64)
         spread = max(_NORMAL_MAD * float(np.median(np.abs(residuals))), _MIN_SPREAD)
         inside = np.clip(1 - (residuals / (_BIWEIGHT * spread)) ** 2, 0, None)
-        weights = inside**2 + 1e-6  # never all nothing
+        weights = inside**2 + 1e-6  # never all zero
     centre, across, down, corners = (float(number) for number in found)
     return centre, across, down, corners
 
 
 def _described(centre: float, across: float, down: float, corners: float) -> Vignette:
-    """The three numbers, each corner kept within L* 0..100: the surface may run beyond it, no picture can."""
+    """The three numbers, each corner clamped to L* 0..100: the surface may exceed it, a picture cannot."""
     tilt = abs(across) + abs(down)
 
     def against_centre(corner: float) -> float:

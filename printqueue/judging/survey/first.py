@@ -1,7 +1,7 @@
-"""The first pass: every row once, at the file's own pixels; the same for every print of the picture.
+"""The first pass: every row once, at full resolution; the same for every print of the picture.
 
 It proves that the picture can be read to its end, counts the levels, and keeps the working copy and
-the tiles for the later measurements, which need not read it again.
+the tiles for later measurements, which need not read the picture again.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ Codes = NDArray[np.uint16]
 
 @dataclass(frozen=True, slots=True)
 class FirstPass:
-    """What reading every row once gives."""
+    """The results of reading every row once."""
 
     rows: int
     levels: levels.Levels
@@ -40,7 +40,7 @@ class _Band:
 
 
 def first_pass(source: Source) -> FirstPass:
-    """Read the whole picture. Raises `PictureError` where the data are damaged."""
+    """Read the whole picture. Raises `PictureError` if the data are damaged."""
     facts = source.facts
     side = reduce.block_size(facts.width_px, facts.height_px)
     step = max(side, FIRST_ROWS // side * side)
@@ -62,7 +62,7 @@ def first_pass(source: Source) -> FirstPass:
 
 
 def _strips(rows: Samples, start: int, lefts: Sequence[int], tops: Sequence[int]) -> list[Samples]:
-    """What each tile has in the rows from `start` on, row by row of tiles; copies, so that the band can go."""
+    """Each tile's share of the rows from `start` on, row by row of tiles; copied, so that the band can be freed."""
     spans = [(max(top - start, 0), max(top + TILE_PX - start, 0)) for top in tops]
     return [rows[first:last, left : left + TILE_PX].copy() for first, last in spans for left in lefts]
 

@@ -1,4 +1,4 @@
-"""What must be judged at the size of the print: halos and fine detail, on bands at print scale."""
+"""What has to be measured at the size of the print: halos and fine detail, on bands at print scale."""
 
 from __future__ import annotations
 
@@ -17,17 +17,15 @@ from printqueue.judging.measures import fine_detail, halo
 from printqueue.judging.survey.readings import Readings, rounded
 
 _PIXELS = 16_000_000  # at print scale; larger prints are sampled in evenly spaced bands
-_ALWAYS = (
-    8_000_000  # pixels looked at in any case, however many edges they hold: half of a small print is too small a sample
-)
-_MARK_MM = 6.0  # side of the square that marks the place of one edge
+_ALWAYS = 8_000_000  # pixels always examined, however many edges they hold: half of a small print is too small a sample
+_MARK_MM = 6.0  # side of the square that marks an edge
 
 
 def printed_readings(renderer: Renderer, profile: Profile) -> Readings:
-    """Sharpening halos and fine detail at print scale, pooled over bands of the picture.
+    """Measure sharpening halos and fine detail at print scale, pooled over bands of the picture.
 
-    `profile` holds the facts of the renderer's source profile. Prints up to 8 megapixels are looked at whole. Of
-    larger ones every second band first; where these hold too few edges to be sure of halos, the others too.
+    `profile` is the renderer's source profile, parsed. Prints up to 8 megapixels are examined whole. Larger ones start
+    with every second band; if those hold too few edges to be sure about halos, the others follow.
     """
     place = renderer.placement
     found = _look(tone_bands(renderer, profile), place)
@@ -36,20 +34,20 @@ def printed_readings(renderer: Renderer, profile: Profile) -> Readings:
 
 
 def _before_sharpening(renderer: Renderer, profile: Profile) -> Readings:
-    """The halo score of the picture as it was delivered, where the print is sharpened."""
+    """The halo score of the picture as delivered, if the print is sharpened."""
     before = _look(tone_bands(replace(renderer, mask=None), profile), renderer.placement)
     return Readings({Measure.HALO_UNSHARPENED_PERCENT: rounded(halo.score(before.edges).score_percent, 2)})
 
 
 class _Found:
-    """What the bands looked at so far hold."""
+    """What the bands examined so far hold."""
 
     def __init__(self) -> None:
         self.edges: dict[int, list[halo.Edges]] = {level: [] for level in halo.LEVELS}
         self.octaves = fine_detail.NOTHING
 
     def add(self, edges: list[halo.Edges], octaves: fine_detail.OctaveEnergy) -> None:
-        """One more band."""
+        """Add one more band."""
         for level, one in zip(halo.LEVELS, edges, strict=True):
             self.edges[level].append(one)
         self.octaves += octaves
@@ -106,7 +104,7 @@ def _detail_readings(octaves: fine_detail.OctaveEnergy, place: Placement) -> Rea
 
 
 def _mark(x: int, y: int, height_percent: float, place: Placement) -> Region:
-    """A small square around one edge, cut at the picture's rim."""
+    """A small square around one edge, clipped to the picture."""
     width, height = place.picture_px
     half = _MARK_MM / 2 / MM_PER_INCH * place.ppi
     left, top = max(0.0, x - half), max(0.0, y - half)

@@ -1,4 +1,4 @@
-"""What the measurements say: numbers by name, and where in the picture."""
+"""The results of the measurements: numbers by name, and places in the picture."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from printqueue.core.model.region import Region
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """`numbers` by name, texts and answers among them; `where`: the places of each kind, the worst first."""
+    """`numbers` by name, including texts and answers; `where`: the places of each kind, worst first."""
 
     numbers: Measurements = field(default_factory=dict)
     where: Mapping[Where, tuple[Region, ...]] = field(default_factory=dict)

@@ -1,4 +1,4 @@
-"""Tones and colours of the delivered picture, and what becomes of them on the paper; on the working copy."""
+"""Tones and colours of the delivered picture, and what the paper makes of them; on the working copy."""
 
 from __future__ import annotations
 
@@ -19,25 +19,25 @@ from printqueue.judging.measures.drawn_border import inside_border
 from printqueue.judging.survey.first import Codes
 from printqueue.judging.survey.readings import Readings, rounded
 
-_GAMUT_PIXELS = 250_000  # shares of area need no more
+_GAMUT_PIXELS = 250_000  # enough for shares of area
 
 Lab = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
 class _Views:
-    """The working copy as it is delivered (after its lift) and as the paper shows it."""
+    """The working copy as delivered (after its lift) and as the paper shows it."""
 
     delivered: Lab  # (h, w, 3), white = 100
     device: Codes  # (h, w, 3)
     proof: Lab  # (h, w, 3), paper white = 100
-    black: float  # L* of the deepest tone that this print can show
+    black: float  # L* of the deepest tone this print can show
 
 
 def tone_readings(copy: Codes, profile: SourceProfile, paper_profile: bytes, request: Request) -> Readings:
-    """Tones, colours and fall-off of the delivered picture and of its proof. `copy`: codes (h, w, C).
+    """Measure tones, colours and fall-off of the delivered picture and its proof. `copy`: codes (h, w, C).
 
-    A drawn border is not part of the picture: it would read as bare paper or solid black, and hide either inside.
+    A drawn border is not part of the picture: it would read as bare paper or solid black, and hide either inside it.
     """
     views = _views(copy[inside_border(copy)], profile, paper_profile, request)
     delivered, proof = views.delivered[..., 0], views.proof[..., 0]
