@@ -20,7 +20,7 @@ _VERDICTS = {"accepted": "accepted", "turned-back": "TURNED BACK"}
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """Which files, for which paper and size."""
+    """Add the arguments: files, paper and size."""
     command.add_argument("files", nargs="+", metavar="FILE")
     add_paper_and_size(command)
     add_json(command)
@@ -45,7 +45,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _in_turn(files: Sequence[str]) -> Iterator[str]:
-    """The files; of several, how far it has come, by their sizes."""
+    """Yield the files; if there are several, show progress by file size."""
     sizes = [_bytes(path) for path in files]
     if len(files) == 1:
         yield files[0]
@@ -58,7 +58,7 @@ def _in_turn(files: Sequence[str]) -> Iterator[str]:
 
 
 def _bytes(path: str) -> int:
-    """At least 1: a missing file is work too."""
+    """The file's size, at least 1: a missing file is work too."""
     try:
         return max(1, os.stat(path).st_size)
     except OSError:
@@ -66,7 +66,7 @@ def _bytes(path: str) -> int:
 
 
 def show(result: Checked) -> None:
-    """Verdict and findings of one file, for a person."""
+    """Print one file's verdict and findings for a person."""
     from printqueue.core.model.finding import About, Level, worst_first
 
     if result.error is not None:
@@ -85,7 +85,7 @@ def show(result: Checked) -> None:
 
 
 def _summary(result: Checked, findings: Sequence[Finding]) -> str:
-    """One line: the verdict, on which paper, how large, at how many ppi, and how many findings of each level."""
+    """One line: verdict, paper, size, ppi, and the number of findings at each level."""
     answer = result.as_json()
     printed, where = answer["print"], f"{answer['paper']}, {answer['size'] or 'the size asked for'}"
     if printed is not None:

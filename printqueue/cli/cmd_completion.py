@@ -10,7 +10,7 @@ SHELLS = ("bash", "zsh", "fish")
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """For which shell."""
+    """Add the argument: the shell."""
     command.description = (
         f"{command.description} Commands, options, papers, sizes and checks are completed. For good:\n"
         "  bash  echo 'eval \"$(printqueue completion bash)\"' >> ~/.bashrc\n"
@@ -22,7 +22,7 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Print the lines that a shell is to read."""
+    """Print the lines for the shell to read."""
     from argcomplete.shell_integration import shellcode
 
     print(shellcode(["printqueue"], shell=options.shell), end="")

@@ -13,12 +13,12 @@ from printqueue.core.text import shown
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """Where to make it."""
+    """Add the argument: the folder to make it in."""
     command.add_argument("dir", metavar="DIR", help="a new or empty folder")
 
 
 def run(options: argparse.Namespace) -> int:
-    """Make the studio, run the service once, and say where to look. 0 if every picture came out as captioned."""
+    """Make the studio, run the service once, say where to look. Return 0 if every picture came out as captioned."""
     from printqueue.demo import run as demo
     from printqueue.demo.cases import CASES
 
@@ -47,14 +47,14 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _complaints_only() -> None:
-    """Show what goes wrong in the service, not what it says while it works."""
+    """Show the service's warnings and errors, not its progress messages."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setLevel(logging.WARNING)
     logging.basicConfig(handlers=[handler], format="%(message)s")
 
 
 def _program() -> str:
-    """How this program was called, so that the commands shown can be typed."""
+    """How this program was called, so that the commands we show can be typed as they are."""
     name = sys.argv[0]
     return name if os.path.basename(name) == "printqueue" else "printqueue"
 

@@ -10,12 +10,12 @@ from printqueue.core.errors import Exit
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """How to answer."""
+    """Add the output option."""
     add_json(command)
 
 
 def run(options: argparse.Namespace) -> int:
-    """Ask everything; 3 where anything is bad."""
+    """Ask every question; return 3 if any answer is bad."""
     results = _results(options)
     count = Counter(result["state"] for result in results)
     if options.json:
@@ -28,7 +28,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _results(options: argparse.Namespace) -> list[dict[str, str]]:
-    """The objects of `doctor --json`; if a library is too broken to ask anything, that is the only answer."""
+    """The objects of `doctor --json`; just one if a library is too broken to ask anything."""
     try:
         from printqueue.cli.doctor import examine
     except ImportError as error:

@@ -18,7 +18,7 @@ _NAMES = r"(?m)^  [a-z]+(?:_[a-z]+)*(?=  |\n)"
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """Which check."""
+    """Add the arguments: the check and the output option."""
     check = command.add_argument(
         "check", nargs="?", metavar="CHECK", help="a check's name; without it, all of them in a line each"
     )
@@ -48,7 +48,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def starter_papers() -> list[Paper]:
-    """The papers that `init` puts into a studio."""
+    """The papers `init` puts into a studio."""
     from importlib.resources import files
 
     from printqueue.studio.papers.loader import Shelf
@@ -65,7 +65,7 @@ def _list(checks: Any, *, as_json: bool) -> None:
 
 
 def _show(text: str) -> None:
-    """Plain in a pipe, with highlighted headings in a terminal."""
+    """Print `text`: plain in a pipe, with highlighted headings in a terminal."""
     if not in_terminal():
         print(text, end="")
         return

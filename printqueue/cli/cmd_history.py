@@ -18,7 +18,7 @@ _MAX_WHY = 160
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """Which pictures."""
+    """Add the filters."""
     command.add_argument("name", nargs="?", metavar="NAME", help="only pictures whose path contains this")
     completes(command.add_argument("--paper", metavar="PAPER", help="only on this paper (its key)"), papers)
     completes(command.add_argument("--size", metavar="SIZE", help="only of this size, as the paper calls it"), sizes)
@@ -40,7 +40,7 @@ def _count(text: str) -> int:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Every judged print, newest first."""
+    """List every matching judged print, newest first."""
     from printqueue.ledger import LedgerReader, Wanted
 
     wanted = _wanted(options)
@@ -76,7 +76,7 @@ def _wanted(options: argparse.Namespace) -> Wanted:
 
 
 def _nothing_like_that(options: argparse.Namespace) -> str:
-    """A misspelt paper would look like lost work, so the nearest one in rules/ is named."""
+    """Name the nearest paper in rules/: with a misspelt paper, the work would seem lost."""
     from printqueue.core.nearest import suggestion
 
     said = "Nothing like that was made or turned back."
@@ -94,7 +94,7 @@ def _show(records: list[PrintRecord]) -> None:
             str(record.job),
             local(record.made if record.state == "printable" and record.made else record.since),
             _became(record),
-            f"{record.path} → {record.file}" if record.file else record.path,  # where that is numbered
+            f"{record.path} → {record.file}" if record.file else record.path,  # if numbered
             f"{record.paper} {record.size}".strip(),
             _settings(record) if record.state == "printable" else _why(record),
         )
@@ -104,14 +104,14 @@ def _show(records: list[PrintRecord]) -> None:
 
 
 def _became(record: PrintRecord) -> str:
-    """In the words of the daybook."""
+    """What became of the print, in the daybook's words."""
     if record.state == "printable":
         return "made"
     return "turned back (since taken)" if record.state == "withdrawn" else "turned back"
 
 
 def _why(record: PrintRecord) -> str:
-    """The checks that turned it back: those that reject, else those that warn. Other faults are given in full."""
+    """The checks that turned it back: those that reject, otherwise those that warn. Other faults are given in full."""
     from printqueue.core.model.finding import Level
     from printqueue.core.text import shown
     from printqueue.judging.checks import REGISTRY

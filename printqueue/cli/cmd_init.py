@@ -15,7 +15,7 @@ _AGAIN = (
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """Where to make it."""
+    """Add the arguments: where to make the studio, or what to put back."""
     command.description = f"{command.description} {_AGAIN}"
     command.add_argument(
         "dir",
@@ -44,7 +44,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _put_back(root: str) -> int:
-    """Put back folders the photographer removed and wants again."""
+    """Restore folders the photographer removed and wants back."""
     from printqueue.studio.folders import open_studio, put_back
 
     studio = open_studio(root)

@@ -23,7 +23,7 @@ _CHECK = (
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """What to do with it."""
+    """Add the actions `backup` and `check`."""
     actions = command.add_subparsers(dest="action", metavar="ACTION", required=True)
     for name, line, description, example in (
         ("backup", "copy the ledger to a new file", _BACKUP, "backup ledger-2026-11-25.sqlite"),
@@ -42,7 +42,7 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Both only read the ledger, and neither waits for the service."""
+    """Run the action. Both only read the ledger, and neither waits for the service."""
     from printqueue.ledger import LedgerReader
 
     studio = studio_of(options)

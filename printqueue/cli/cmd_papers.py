@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """What to show."""
+    """Add the output options."""
     command.add_argument(
         "--schema",
         nargs="?",
@@ -25,7 +25,7 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """List the papers in force, and what is wrong with rule files."""
+    """List the papers in force and the problems in rule files."""
     if options.schema:
         print_json(_schema(options.schema))
         return Exit.DONE

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """Which file, for which paper, and where the print file goes."""
+    """Add the arguments: the file, its paper and size, and where the print file goes."""
     command.add_argument("file", metavar="FILE")
     add_paper_and_size(command)
     command.add_argument("-o", "--output", required=True, metavar="OUT", help="the print file; must not exist yet")
@@ -25,7 +25,7 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Judge, and where accepted write OUT whole or not at all."""
+    """Judge the file; if it is accepted, write OUT whole or not at all."""
     from printqueue.cli import single
     from printqueue.cli.cmd_check import show
 
@@ -46,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _render(judge: FileJudge, path: str, output: str) -> None:
-    """Through a hidden temporary file beside OUT; a bounded child gets only the descriptors."""
+    """Render through a hidden temporary file beside OUT; the bounded child gets only descriptors."""
     from printqueue.cli.fresh import fresh_file, scratch_file
     from printqueue.cli.single import opened
     from printqueue.sandbox.context import ask, print_job
@@ -61,7 +61,7 @@ def _render(judge: FileJudge, path: str, output: str) -> None:
         children = held.enter_context(judge.context.children())
         task = PrintTask(print_job(request, judge.stock), provenance, bounds)
         rendered = ask(children, "render", task, (reading, file.descriptor, scratch)).rendered
-        children.end()  # another child verifies what this one wrote
+        children.end()  # so that a different child verifies what this one wrote
         written = held.enter_context(file.reading())
         proof = ask(children, "verify", task, (reading, written))
         if rendered is None or proof.verified is None:

@@ -19,13 +19,13 @@ log = logging.getLogger("printqueue")
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """How long to work, and whether to listen to file events."""
+    """Add the options: when to stop, and whether to use file events."""
     command.add_argument("--once", action="store_true", help="work until nothing is left to do, then exit")
     command.add_argument("--no-watch", action="store_true", help="look on the clock only, without file events")
 
 
 def run(options: argparse.Namespace) -> int:
-    """Start fork server, lock and ledger in that order, then serve."""
+    """Start the fork server, take the lock, open the ledger, in that order; then serve."""
     from printqueue.service import journal
     from printqueue.service.starting import running_service
     from printqueue.service.state_folder import require_private_state
@@ -39,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
     with (
         journal.said_to(sys.stderr),
         running_service(studio, once=options.once, watch=not options.no_watch) as service,
-        journal.kept_in(studio.state),  # under the lock: two services never write one file
+        journal.kept_in(studio.state),  # under the lock, so that two services never write to one file
     ):
         _listen(service)
         log.info("looking after %s%s", shown(studio.root), "" if options.once else "; Ctrl-C stops, and loses nothing")
@@ -51,7 +51,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _listen(service: Service) -> None:
-    """Stop when asked to. SIGHUP means: look at rules and ready/ now; in a terminal, that it was closed."""
+    """Stop on SIGTERM, SIGINT or a closed terminal. Without a terminal, SIGHUP means: look at rules and ready/ now."""
     in_terminal = sys.stdin.isatty() or sys.stderr.isatty()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())

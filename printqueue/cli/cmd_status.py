@@ -15,7 +15,7 @@ _CODES = (
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """How to answer."""
+    """Add the output options."""
     command.description = f"{command.description} {_CODES}"
     command.add_argument(
         "--follow",
@@ -26,7 +26,7 @@ def arguments(command: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Read the ledger; never blocks the service."""
+    """Show what the ledger says, without ever blocking the service."""
     if options.follow and options.json:
         raise UsageError("--follow shows what changes to a person; --json is one answer. Leave one of them out.")
     from printqueue.cli import following, queue_view

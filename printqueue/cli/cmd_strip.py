@@ -17,14 +17,14 @@ if TYPE_CHECKING:
     from printqueue.core.model.paper import Intent
     from printqueue.imaging.jobs import StripMade, StripWish
 
-_Part = tuple[tuple[float, float, float, float], bool]  # left, top, width, height; whether they are percent
+_Part = tuple[tuple[float, float, float, float], bool]  # (left, top, width, height), and whether they are percentages
 LIFTS = "-1/3,0,1/3,2/3"
 _MAX_LIFTS = 12
 _NUMBERS = re.compile(r"\d{1,6}(?:\.\d{1,3})?(?:,\d{1,6}(?:\.\d{1,3})?){3}")
 
 
 def arguments(command: argparse.ArgumentParser) -> None:
-    """Which picture, for which paper, which part of it and which lifts."""
+    """Add the arguments: the picture, its paper and size, which part of it, which lifts and intents."""
     command.add_argument("file", metavar="FILE")
     add_paper_and_size(command, of="the print that the strip is for: ")
     command.add_argument(
@@ -86,7 +86,7 @@ def _intents(text: str | None) -> list[Intent]:
 
 
 def _part(text: str | None) -> _Part | None:
-    """What `--crop` asks for; None leaves the choice to the tones."""
+    """What `--crop` asks for; None means the part is chosen by its tones."""
     if text is None:
         return None
     plain = text.replace(" ", "").replace("px", "")
@@ -109,7 +109,7 @@ class _Strip:
         self._name = os.path.basename(path)
 
     def wish(self, lifts: list[float], intents: list[Intent], part: _Part | None) -> StripWish:
-        """What the strip shows: each intent (none: the request's own) in a row, each lift in a column."""
+        """What the strip shows: a row for each intent (the request's own if none is given), a column for each lift."""
         from printqueue.imaging.jobs import Piece, StripWish
         from printqueue.reports.strip_note import foot_words, head_words, labels
 
@@ -129,7 +129,7 @@ class _Strip:
         )
 
     def make(self, wish: StripWish) -> tuple[str, StripMade]:
-        """Strip and note under a free name of strips/PAPER/, the note first: its path, and what came out."""
+        """Write note, then strip, under a free name in strips/PAPER/. Returns the strip's path and what was made."""
         from printqueue.cli.fresh import fresh_file
         from printqueue.cli.single import opened
         from printqueue.core import naming
@@ -174,7 +174,7 @@ class _Strip:
 
 
 def _wish_words(wish: StripWish) -> str:
-    """What tells this sheet from the print and from other strips, for its provenance."""
+    """What sets this sheet apart from the print and from other strips, for its provenance."""
     from printqueue.core.units import number_text
 
     pieces = ", ".join(f"{number_text(piece.lift_stops, 4)} stop {piece.intent}" for piece in wish.pieces)

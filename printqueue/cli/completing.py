@@ -1,6 +1,6 @@
 """What a shell can complete from the studio: papers, sizes, checks.
 
-Nothing here reads more than file names and paper rules, and nothing here may fail: a shell has nowhere to show an error.
+This reads only file names and paper rules, and must not fail: a shell has nowhere to show an error.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ _RULES = ".yaml"
 
 
 def completes(option: argparse.Action, completer: Completer) -> None:
-    """Let `completer` complete `option`, by the attribute that argcomplete looks for."""
+    """Set `completer` as the attribute of `option` that argcomplete looks for."""
     option.completer = completer  # type: ignore[attr-defined]
 
 
 def add_paper_and_size(command: argparse.ArgumentParser, *, of: str = "") -> None:
-    """The options `--paper` (required) and `--size`; `of` says what the size is of, if not the print asked for."""
+    """Add the options `--paper` (required) and `--size`; `of` says what the size applies to, if not to the print."""
     paper = command.add_argument("--paper", required=True, help="a paper's key: its file in rules/ without .yaml")
     size = command.add_argument("--size", help=f"{of}A3, 13x19 in, 300x400 mm ... (default: the paper's default size)")
     completes(paper, papers)
@@ -30,7 +30,7 @@ def add_paper_and_size(command: argparse.ArgumentParser, *, of: str = "") -> Non
 
 
 def papers(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    """Keys of papers: files in rules/ without a leading `_`."""
+    """Paper keys: files in rules/ without a leading `_`."""
     with suppress(OSError):
         names = os.listdir(os.path.join(root_of(parsed_args), "rules"))
         return sorted(n.removesuffix(_RULES) for n in names if n.endswith(_RULES) and n[:1] not in "_.")
@@ -38,7 +38,7 @@ def papers(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 
 def sizes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    """Sizes of the paper named so far, or of all papers."""
+    """Sizes of the paper already on the command line, or of all papers."""
     from printqueue.studio.papers.loader import Shelf
 
     with suppress(Exception):
@@ -50,7 +50,7 @@ def sizes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 
 def checks(**_: object) -> list[str]:
-    """Names of checks."""
+    """Check names."""
     from printqueue.judging.checks import REGISTRY
 
     return sorted(REGISTRY)

@@ -1,6 +1,6 @@
-"""What every command shares: finding the studio, and output that is a table in a terminal and plain text in a pipe.
+"""What all commands share: finding the studio, and printing tables in a terminal or plain text in a pipe.
 
-Colour never stands alone: the word beside it says the same. rich respects `NO_COLOR` and `TERM=dumb`; a pipe gets text only.
+Colour is never the only cue: the word says the same. rich respects `NO_COLOR` and `TERM=dumb`; a pipe gets text only.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from printqueue.studio.folders import Studio
 
 _MAX_CELL = 400
-# Two colours that are legible on white and on black (4 to 6 : 1) and distinct to the colour-blind.
+# Two colours, legible on white and on black (contrast 4 to 6 : 1) and distinct to the colour-blind.
 _HEAVY, _LIGHT = "bold color(166)", "bold color(32)"
 _INKS = {
     "reject": _HEAVY, "review": _HEAVY, "turned back": _HEAVY, "stuck": _HEAVY,
@@ -32,31 +32,31 @@ _INKS = {
 
 
 def studio_of(options: argparse.Namespace) -> Studio:
-    """The studio of `-C`, else of the current folder, else of $PRINTQUEUE_STUDIO."""
+    """The studio given by `-C`, otherwise by the current folder, otherwise by $PRINTQUEUE_STUDIO."""
     from printqueue.studio.folders import open_studio
 
     return open_studio(root_of(options))
 
 
 def root_of(options: argparse.Namespace) -> str:
-    """The folder taken for the studio, whether it is one or not."""
+    """The folder assumed to be the studio, whether or not it is one."""
     from printqueue.studio.marker import is_studio
 
     return str(options.studio or ("." if is_studio(".") else os.environ.get("PRINTQUEUE_STUDIO", ".")))
 
 
 def add_json(command: argparse.ArgumentParser) -> None:
-    """The `--json` option."""
+    """Add the `--json` option."""
     command.add_argument("--json", action="store_true", help="machine-readable output (stable keys)")
 
 
 def print_json(value: Any) -> None:
-    """One JSON document on stdout; NaN and infinity never leave."""
+    """Print one JSON document to stdout, never with NaN or infinity."""
     print(json.dumps(value, ensure_ascii=True, indent=2, allow_nan=False))
 
 
 def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, wide: int | None = None) -> None:
-    """A table in a terminal, tab-separated lines in a pipe. Column number `wide` may wrap."""
+    """Print a table in a terminal, tab-separated lines in a pipe. Column number `wide` may wrap."""
     rows = list(rows)
     if in_terminal():
         terminal().print(drawn(title, columns, rows, wide=wide))
@@ -66,7 +66,7 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, 
 
 
 def drawn(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, wide: int | None = None) -> Table:
-    """The table for a terminal, its cells escaped; a word that names a level or state gets its colour."""
+    """The table for a terminal, its cells escaped and words that name a level or state coloured."""
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -92,7 +92,7 @@ def in_terminal() -> bool:
 
 @cache
 def terminal() -> Console:
-    """rich's standard output, shared so that text and a live display do not overwrite each other."""
+    """rich's console for stdout, shared so that text and a live display do not overwrite each other."""
     from rich.console import Console
 
     return Console(highlight=False)
@@ -100,9 +100,9 @@ def terminal() -> Console:
 
 @contextmanager
 def progress(what: str, total: float) -> Iterator[Callable[[float, str], None]]:
-    """A progress bar with the time left, estimated from the last half minute; nothing without a terminal.
+    """Show a progress bar with the time left, estimated from the last half minute; nothing unless in a terminal.
 
-    The block gets `done(amount, says)`: how much more of `total` is done, and what comes now.
+    Yields `done(amount, says)`: how much more of `total` is done, and what comes next.
     """
     if not in_terminal() and not sys.stderr.isatty():
         yield lambda _amount, _says: None

@@ -1,4 +1,4 @@
-"""Dates as people write them, and the ledger's times."""
+"""Dates as people write them, and the times in the ledger."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _HOW = "Write 2026, 2026-11, 2026-11-29 or 2026-11-29T18:30."
 
 
 def first_moment(text: str) -> str:
-    """The beginning of the year, month, day or moment `text` (local time), in RFC 3339 UTC. Raises `UsageError`."""
+    """The start of the year, month, day or moment `text` (local time), as RFC 3339 UTC. Raises `UsageError`."""
     return _span(text)[0]
 
 
@@ -22,7 +22,7 @@ def last_moment(text: str) -> str:
 
 
 def local(utc: str) -> str:
-    """A time from the ledger in local time, to the minute; unchanged if it makes no sense."""
+    """A ledger time in local time, to the minute; unchanged if it cannot be parsed."""
     try:
         return datetime.fromisoformat(utc).astimezone().strftime("%Y-%m-%d %H:%M")
     except ValueError:
@@ -61,5 +61,5 @@ def _next(begin: datetime, *, by_month: bool, by_day: bool) -> datetime:
 
 
 def _utc(moment: datetime) -> str:
-    """A time without a zone is local time."""
+    """Convert to UTC; a time without a zone is local time."""
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -1,4 +1,4 @@
-"""What `explain CHECK` shows: a check's own explanation, and its limits as the starter papers set them.
+"""What `explain CHECK` shows: the check's explanation, and its limits as set by the starter papers.
 
 Everything comes from the check itself: the fields of its `Limits`, their quantities and descriptions, its docstring.
 """
@@ -23,13 +23,13 @@ WIDTH = 80
 OFF, NOT_SET = "off", "not set"
 _LABEL = 10
 _INDENT = "  "
-_COMMON = "unmeasurable"  # every check has it, so it comes last
+_COMMON = "unmeasurable"  # goes last, since every check has it
 _MAX_NAME = 18
 
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """One limit; `starter` is its value by surface, as a file would have it, or `off` if the whole check is off."""
+    """One limit; `starter` is its value by surface, as written in a file, or `off` if the whole check is off."""
 
     name: str
     description: str
@@ -39,7 +39,7 @@ class Parameter:
 
 
 def parameters(check: Check[Any], papers: Sequence[Paper]) -> list[Parameter]:
-    """The limits of `check`, with the values of the first of `papers` of each surface."""
+    """The limits of `check`, with the values from the first of `papers` with each surface."""
     in_force = {str(paper.surface): paper.checks.get(check.name) for paper in reversed(papers)}
     return [
         Parameter(
@@ -70,7 +70,7 @@ def _either(words: Sequence[str]) -> str:
 
 
 def _written(field: FieldInfo, value: Any) -> str:
-    """A value with its unit, as a paper file has it."""
+    """A value with its unit, as a paper file writes it."""
     if value is None:
         return NOT_SET
     quantity = quantity_of(field)
@@ -109,7 +109,7 @@ def _limits(check: Check[Any], limits: Sequence[Parameter]) -> list[str]:
 
 
 def _limit(one: Parameter, column: int) -> list[str]:
-    """Name, values (surfaces that share one on one line), then description."""
+    """Name, values (one line for surfaces that share one), then description."""
     by_value: dict[str, list[str]] = {}
     for surface, value in one.starter.items():
         by_value.setdefault(value, []).append(surface)
@@ -122,7 +122,7 @@ def _limit(one: Parameter, column: int) -> list[str]:
 
 
 def _beside(label: str, texts: Sequence[str], column: int, indent: str = "") -> list[str]:
-    """The texts beside their label; a label that is too long gets a line of its own."""
+    """The texts beside their label; too long a label gets its own line."""
     body = [line for text in texts for line in _wrapped(text, "", WIDTH - column - len(indent))]
     lines = body if len(label) < column else ["", *body]
     rest = " " * (column + len(indent))

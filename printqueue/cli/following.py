@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from printqueue.studio.folders import Studio
 
 _EVERY_S = 1.0
-# The facts worth a line, in the words of `status`.
+# Facts worth a line, in the words of `status`.
 _BECAME = {
     "claimed": "working",
     "waiting": "waiting",
@@ -66,7 +66,7 @@ def _view(studio: Studio) -> Group:
         answer, now = look(studio)
     except PrintqueueError as error:
         return Group(Text(shown(str(error), limit=1000)))
-    # First, because a long queue is cut off at the bottom of the screen.
+    # First, because a long queue gets cut off at the bottom of the screen.
     parts: list[Any] = [Text(f"{now.astimezone():%H:%M:%S}  Ctrl-C ends this view, not the service.", style="dim")]
     parts += [Text(shown(line, limit=1000)) for line in lines(answer, now)]
     parts += [drawn(one.title, one.columns, one.rows, wide=one.wide) for one in listings(answer)]
@@ -84,7 +84,7 @@ def _plain(studio: Studio) -> None:
 
 
 def changes(ledger: LedgerReader, newest: int) -> Iterator[str]:
-    """A line for each transition after the fact numbered `newest` and each new reason to wait, as they come."""
+    """Yield, as they happen, a line for each transition after fact number `newest` and for each new reason to wait."""
     waiting: set[tuple[str, str]] = set()
     while True:
         for fact in ledger.facts(newest):

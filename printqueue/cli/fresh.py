@@ -1,4 +1,4 @@
-"""A new file written by a child: hidden until it is whole, verified and synced; it never replaces another."""
+"""A new file written by a child: hidden until whole, verified and synced; never replaces another."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class FreshFile:
             yield stream.fileno()
 
     def keep(self, sha256: str) -> None:
-        """Give it its name. Raises `OwnError` unless it holds what was meant, `UsageError` if the name is taken."""
+        """Give it its name. Raises `OwnError` unless its contents match `sha256`, `UsageError` if the name is taken."""
         if durable.sha256(self._temp) != sha256:
             raise OwnError("What was written does not read back the same. No file was made.")
         with durable.world("Writing", self._output):
@@ -43,7 +43,7 @@ class FreshFile:
             durable.sync_folder(os.path.dirname(self._output))
 
     def keep_text(self, data: bytes) -> None:
-        """Make `data` its whole contents, and give it its name."""
+        """Write `data` as its whole contents and give it its name."""
         with durable.world("Writing", self._output), os.fdopen(os.dup(self.descriptor), "wb") as stream:
             stream.write(data)
         self.keep(hashlib.sha256(data).hexdigest())
@@ -51,7 +51,7 @@ class FreshFile:
 
 @contextmanager
 def fresh_file(output: str) -> Iterator[FreshFile]:
-    """A file to become `output`; removed unless it was kept."""
+    """A file that is to become `output`; removed unless kept."""
     output = os.path.abspath(folders.as_named(output))
     temp = os.path.join(os.path.dirname(output), f"{durable.TEMP_PREFIX}{os.getpid()}{os.path.splitext(output)[1]}")
     with durable.world("Writing", output):

@@ -1,6 +1,6 @@
 """`printqueue COMMAND`: where arguments, commands and exit codes meet.
 
-Heavy imports are inside the commands, so that `--help` answers at once.
+Heavy imports are deferred to the commands, so that `--help` answers at once.
 """
 
 from __future__ import annotations
@@ -45,11 +45,11 @@ EXIT_CODES = (
     "3 the studio or the machine is at fault. serve alone: 78 for bad configuration."
 )
 _MAX_SAID = 1000
-_COMPLETING = "_ARGCOMPLETE"  # set by the shell while it completes a command line
+_COMPLETING = "_ARGCOMPLETE"  # set by the shell during completion
 
 
 class _Parser(argparse.ArgumentParser):
-    """Usage errors end with code 2 and say where help is."""
+    """Exits with code 2 on usage errors and says where to find help."""
 
     def error(self, message: str) -> NoReturn:
         self.print_usage(sys.stderr)
@@ -57,7 +57,7 @@ class _Parser(argparse.ArgumentParser):
         self.exit(Exit.USAGE, f"printqueue: {said}{'?' if message.endswith('?') else '.'} See `{self.prog} --help`.\n")
 
     def _check_value(self, action: argparse.Action, value: Any) -> None:
-        """For a mistyped command, name the nearest one instead of listing them all."""
+        """For a mistyped command, suggest the nearest one instead of listing them all."""
         if action.dest == "command" and value not in COMMANDS:
             from printqueue.core.nearest import suggestion
 
@@ -68,7 +68,7 @@ class _Parser(argparse.ArgumentParser):
 def parser(filled: Collection[str] = tuple(COMMANDS)) -> argparse.ArgumentParser:
     """The whole command line; the options of each command come from its own module.
 
-    `filled` names the commands whose modules are imported: one run needs only its own.
+    `filled` names the commands whose modules get imported: a run needs only its own.
     """
     top = _Parser(
         prog="printqueue",
@@ -106,7 +106,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     line = parser([name for name in COMMANDS if name in words])
     options = line.parse_args(words)
     try:
-        if options.command is None:  # help for a person, bad use in a script
+        if options.command is None:  # helpful for a person, an error in a script
             print(line.format_help(), end="", flush=True)
             return int(Exit.USAGE)
         code = int(_module(options.command).run(options))
@@ -129,7 +129,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _complete() -> NoReturn:
-    """Tell the shell what may come next, and exit."""
+    """Give the shell its completions, and exit."""
     import argcomplete
 
     argcomplete.autocomplete(parser(), always_complete_options="long")
@@ -137,26 +137,26 @@ def _complete() -> NoReturn:
 
 
 def _complain(text: str) -> None:
-    """To stderr, line by line, with anything a terminal could act on made visible."""
+    """Print to stderr, line by line, with anything a terminal could act on made visible."""
     lines = [shown(line, limit=_MAX_SAID) for line in text.split("\n")]
     print("printqueue: " + "\n".join(lines), file=sys.stderr)
 
 
 def _print_anything() -> None:
-    """A terminal whose encoding lacks a character gets an escape, not a crash."""
+    """Escape characters the terminal's encoding lacks instead of crashing."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
 
 
 def _nobody_reads() -> int:
-    """The reader of our output is gone (`| head`): nothing is wrong, and Python must not complain at exit."""
+    """Whatever read our output is gone (`| head`): nothing is wrong, and Python must not complain at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return int(Exit.DONE)
 
 
 def _own_fault() -> int:
-    """Python would exit with 1, which means "turned back" here."""
+    """Report a bug of ours: Python alone would exit with 1, which means "turned back" here."""
     import traceback
 
     _complain(traceback.format_exc() + "This is a fault in printqueue itself. Pictures and prints are untouched.")

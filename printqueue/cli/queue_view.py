@@ -1,4 +1,4 @@
-"""The queue as `status` shows it, once or again and again: lines, then tables."""
+"""The queue as `status` shows it, once or live: lines, then tables."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ if TYPE_CHECKING:
     from printqueue.core.model.job import Sighting
     from printqueue.studio.folders import Studio
 
-_LONGEST_WHY = 160  # of a reason that stands in full in its file
+_LONGEST_WHY = 160  # of a reason; its file has it in full
 
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """A table that is not drawn yet; `wide` is the column that may wrap."""
+    """A table not yet drawn; `wide` is the column that may wrap."""
 
     title: str
     columns: Sequence[str]
@@ -35,14 +35,14 @@ class Listing:
 
 
 def look(studio: Studio) -> tuple[dict[str, Any], datetime]:
-    """The object of `status --json`, and when it was asked for."""
+    """The object of `status --json`, and the time it is from."""
     ledger = LedgerReader(studio.ledger)
     running = is_served(studio)
     with ledger.at_once():
         answer, sightings = collect(ledger, running=running), ledger.sightings()
     now = datetime.now(UTC)
     standing = 0
-    if not running:  # what the last look saw is old: the photographer may have put it right since
+    if not running:  # the last scan is old: the photographer may have fixed things since
         standing = _standing(studio, sightings)
         sightings = [one for one in sightings if os.path.lexists(studio.path("ready", one.path))]
         answer["passed_over"] = passed_over(sightings)
@@ -52,7 +52,7 @@ def look(studio: Studio) -> tuple[dict[str, Any], datetime]:
 
 
 def _about_place(studio: Studio) -> Iterator[str]:
-    """What a service would wait for, or not start with, seen now: a folder that is not there, a state folder of others."""
+    """What would now make a service wait or refuse to start: a missing folder, somebody else's state folder."""
     for name in (*WORK_FOLDERS, "daybook"):
         try:
             studio.require_folder(name)
@@ -62,21 +62,21 @@ def _about_place(studio: Studio) -> Iterator[str]:
             yield f"{name}/ cannot be looked at ({error.strerror})."
     try:
         require_own_state(studio)
-    except OSError:  # another user's, who alone can look into it
+    except OSError:  # another user's, and only that user can look inside
         return
     except PrintqueueError as error:
         yield str(error)
 
 
 def _standing(studio: Studio, sightings: Iterable[Sighting]) -> int:
-    """Pictures in ready/ that wait for a service. What was passed over (a folder that names no paper) has its answer."""
+    """How many pictures in ready/ wait for a service. Those passed over (folder names no paper) have their answer."""
     passed = {seen.path for seen in sightings if seen.kind == "passed-over"}
     pictures = sweep(studio.path("ready")).pictures
     return sum(1 for seen in pictures if not passed & {seen.path, seen.parts[0]})
 
 
 def lines(answer: dict[str, Any], now: datetime) -> Iterator[str]:
-    """What stands above the tables, a line each."""
+    """The lines above the tables."""
     state = "running" if answer["running"] else "not running (start it with: printqueue serve)"
     mode = "file events and the clock" if answer["watch"] == "events" else "the clock"
     why = f" ({answer['watch_because']})" if answer["watch_because"] else ""
@@ -105,7 +105,7 @@ def _oldest(oldest: dict[str, Any]) -> str:
 
 
 def listings(answer: dict[str, Any]) -> Iterator[Listing]:
-    """What is open, then what was passed over."""
+    """Open jobs, then what was passed over."""
     if answer["jobs"]:
         columns = ("job", "state", "picture", "for", "why")
         reasons = any(job["state"] == "review" for job in answer["jobs"])
@@ -123,6 +123,6 @@ def _row(job: dict[str, Any]) -> tuple[str, str, str, str, str]:
 
 
 def _short(says: str) -> str:
-    """The first words of a reason: it stands in full beside its picture."""
+    """The first words of a reason, which is given in full beside its picture."""
     said = says.partition(" See review/")[0]
     return said if len(said) <= _LONGEST_WHY else said[:_LONGEST_WHY].rstrip(" ,;") + " …"

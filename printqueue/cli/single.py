@@ -1,4 +1,4 @@
-"""Judging and rendering single files, for `check`, `render` and `strip`: same child processes, rules and words as the service."""
+"""Judges and renders single files for `check`, `render` and `strip`, using the service's children, rules and words."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ _UNJUDGED = Judged((), None)
 
 
 class FileJudge:
-    """One paper (and size) for any number of files."""
+    """Judges any number of files for one paper (and size)."""
 
     def __init__(self, context: Context, paper: str, size: str | None) -> None:
         self.context, self._size = context, size
@@ -61,7 +61,7 @@ class FileJudge:
         self.stock = context.stock(self.paper)
 
     def request(self, path: str) -> Request:
-        """What the service would print: the order file beside the picture counts, but paper and size are given here."""
+        """What the service would print given this paper and size: the order file beside the picture applies."""
         order = _order_beside(path)
         fixed: dict[str, object] = {"paper": None, "prints": []} | ({"size": None} if self._size else {})
         order = order.model_copy(update=fixed) if order is not None else None
@@ -74,7 +74,7 @@ class FileJudge:
         )[0]
 
     def provenance(self, path: str, request: Request, *, also: str = "") -> Provenance:
-        """How a file made here came about; `also` tells a strip from the print of the same request."""
+        """How a file made here came about; `also` distinguishes a strip from the print of the same request."""
         master = durable.sha256(as_named(path))
         if master is None:
             raise UsageError(f"There is no regular file {shown(path)}.")
@@ -90,7 +90,7 @@ class FileJudge:
         )
 
     def check(self, path: str) -> Checked:
-        """Judge one file. Never raises for what is wrong with it."""
+        """Judge one file. Never raises for a fault in the file."""
         try:
             request = self.request(path)
             report = self._judge(path, request)
@@ -116,7 +116,7 @@ class FileJudge:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What judging one file came to; `verdict` is None if it could not be judged, for the reason in `error`."""
+    """The result of judging one file; `verdict` is None if it could not be judged, for the reason in `error`."""
 
     path: str
     paper: str
@@ -127,7 +127,7 @@ class Checked:
 
     @property
     def code(self) -> int:
-        """The exit code it calls for."""
+        """The exit code for this result."""
         return int(self.error.exit_code) if self.error is not None else int(self.verdict is Verdict.TURNED_BACK)
 
     def as_json(self) -> dict[str, Any]:
@@ -149,11 +149,11 @@ class Checked:
 
 
 def _order_beside(path: str) -> Order | None:
-    """The order the service would take. Raises `UsageError` if it would hold the picture."""
+    """The order the service would use. Raises `UsageError` if the service would hold the picture."""
     folder, name = os.path.split(path)
     try:
         found, _, held = order_now(os.path.realpath(folder or "."), name)
-    except OSError:  # opening the picture will find out, and say so
+    except OSError:  # opening the picture will hit it too, and report it
         return None
     if held:
         raise UsageError(f"{shown(name)} is {words(held)}.")
@@ -164,7 +164,7 @@ def _order_beside(path: str) -> Order | None:
 
 @contextmanager
 def context(studio: Studio) -> Iterator[Context]:
-    """What judging needs, without a service: nothing is claimed, written or locked."""
+    """What judging needs, without a service: claims, writes and locks nothing."""
     fork_server = ForkServer(protocol.WORKER)
     try:
         yield Context(studio, fork_server, Shelf.load(studio.path("rules")))
@@ -174,7 +174,7 @@ def context(studio: Studio) -> Iterator[Context]:
 
 @contextmanager
 def opened(path: str) -> Iterator[int]:
-    """A regular file's descriptor. Raises `UsageError` if there is none."""
+    """A descriptor of the regular file `path`. Raises `UsageError` if there is none."""
     try:
         descriptor = open_file(as_named(path))
     except OSError as error:
@@ -188,8 +188,8 @@ def opened(path: str) -> Iterator[int]:
 
 
 def look_up_file(ledger: str, path: str, one: Judged, asked: Asked) -> Judged:
-    """`one` with its finding `repeat` from the studio's ledger, which is only read and may be missing. A ledger that
-    cannot be read is said in the finding and stops nothing else.
+    """`one` with its finding `repeat` from the studio's ledger, which is only read and may be missing. If the ledger
+    cannot be read, the finding says so and nothing else stops.
     """
     reader = LedgerReader(ledger)
     if asked.limits is None or not reader.exists:

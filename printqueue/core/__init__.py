@@ -1,1 +1,1 @@
-"""Values, units, errors, names, text and disk primitives: what everything else stands on. Imports nothing above."""
+"""Values, units, errors, names, text and disk primitives: the base of everything else. Imports nothing from above."""

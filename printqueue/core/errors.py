@@ -1,8 +1,8 @@
-"""Error families: what happens next depends on whose fault it is.
+"""Error families: whose fault it is decides what happens next.
 
-`PictureError`   the picture or its order is at fault: it goes to review with a reason.
-`WorldError`     the machine or a share is at fault: wait, blame no picture, try again.
-`OwnError`       our own fault, or a child that died twice: the job is parked as `stuck`.
+`PictureError`   the picture or its order is at fault: the picture goes to review with a reason.
+`WorldError`     the machine or a share is at fault: wait and try again; no picture is blamed.
+`OwnError`       a bug of ours, or a child that died twice: the job is parked as `stuck`.
 `UsageError`     the command line or a rule file is wrong: say how to put it right.
 `StudioError`    the studio or the machine is not set up right.
 """
@@ -19,11 +19,11 @@ class Exit(IntEnum):
     TURNED_BACK = 1
     USAGE = 2
     STUDIO = 3
-    CONFIG = 78  # `serve` alone: sysexits.h EX_CONFIG, so that a supervisor does not restart it
+    CONFIG = 78  # only `serve`: sysexits.h EX_CONFIG, so that a supervisor does not restart it
 
 
 class PrintqueueError(Exception):
-    """Base of all expected errors; the text says what happened, what is safe, and what to do."""
+    """Base of all expected errors. The text says what happened, what is safe and what to do."""
 
     exit_code: Exit = Exit.STUDIO
 
@@ -48,11 +48,11 @@ class PictureError(PrintqueueError):
 
 
 class IncompletePictureError(PictureError):
-    """The file looks as if it has not fully arrived; worth a second look before judging."""
+    """The file looks incomplete, as if still arriving; worth a second look before judging."""
 
 
 class WorldError(PrintqueueError):
-    """Disk full, share gone, rights missing: nothing is blamed, the work is deferred."""
+    """Disk full, share gone, permission missing: nothing is blamed, and the work is deferred."""
 
 
 class OwnError(PrintqueueError):

@@ -1,4 +1,4 @@
-"""What a mistyped word was probably meant to be."""
+"""Guesses what a mistyped word was meant to be."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ _MAX_LISTED = 20
 
 
 def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | None:
-    """The known word most like `word`, ignoring case; None if none is as close as difflib's `cutoff`, 0..1."""
+    """The known word most like `word`, ignoring case; None if none reaches difflib's `cutoff`, 0..1."""
     by_lower = {name.lower(): name for name in known}
     close = get_close_matches(word[:_MAX_WORD].lower(), by_lower, n=1, cutoff=cutoff)
     return by_lower[close[0]] if close else None
 
 
 def suggestion(word: str, known: Iterable[str]) -> str:
-    """A sentence: "Did you mean 'x'?", else "Known: a, b, c."; empty if nothing is known."""
+    """A sentence: "Did you mean 'x'?", otherwise "Known: a, b, c."; empty if nothing is known."""
     names = sorted(known)
     close = nearest(word, names)
     if close is not None:

@@ -1,7 +1,7 @@
 """Sheet sizes: standard names, and `WIDTHxHEIGHT mm|cm|in`. A size's name is also a folder name.
 
 ISO 216 (A and B series); ANSI/ASME Y14.1 in inches of exactly 25.4 mm; the metric sheet of 329 x 483 mm, which is 1.2 mm
-narrower than 13 x 19 inches. Any orientation: the sheet turns with the picture.
+narrower than 13 x 19 inches. Orientation does not matter: the sheet turns with the picture.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ _BY_LOWER = {name.lower(): size for name, size in NAMED.items()} | {
     alias: NAMED[name] for alias, name in _ALIASES.items()
 }
 _WORDS = [name for name in _BY_LOWER if name.isalpha()]
-_CLOSE = 0.85  # of difflib: one letter of six
+_CLOSE = 0.85  # difflib's ratio: one letter in six
 _NUMBER = r"([0-9]{1,5}(?:\.[0-9]{1,3})?)"
 _WRITTEN = re.compile(rf"{_NUMBER} ?[x×] ?{_NUMBER} ?(mm|cm|in)")
 _LOOSE = r"[0-9]+(?:[.,][0-9]+)? ?(?:mm|cm|m|inches|inch|in|px|\")?"
@@ -48,11 +48,11 @@ _MAX_CHARS = 40
 
 
 class SizeError(ValueError):
-    """A text that is not a size; the sentence says what would be one."""
+    """The text is not a size; the message says what would be."""
 
 
 def parse(text: str) -> Size:
-    """Read 'A3', 'letter', '300x400 mm', '30×40 cm', '8x10 in'; the result's name is the usual spelling.
+    """Read 'A3', 'letter', '300x400 mm', '30×40 cm', '8x10 in'; the result's name has the usual spelling.
 
     Sides of 20 mm to 10 m. Raises `SizeError` with a sentence that names the nearest known size.
     """
@@ -70,7 +70,7 @@ def parse(text: str) -> Size:
 
 
 def is_size(text: str) -> bool:
-    """Whether `text` reads as a size."""
+    """Whether `text` can be read as a size."""
     try:
         parse(text)
     except SizeError:
@@ -80,7 +80,7 @@ def is_size(text: str) -> bool:
 
 def looks_like_size(text: str) -> bool:
     """Whether `text` is a size or was probably meant as one: '30x40' lacks a unit, ISO has no 'A33', and 'A 2', 'A2b' and
-    'Leter' are typing errors. A folder that was meant as a size must not silently become another sheet.
+    'Leter' are typos. A folder meant as a size must not silently become a different sheet.
     """
     word = text.strip()
     if is_size(text):
@@ -93,12 +93,12 @@ def looks_like_size(text: str) -> bool:
 
 
 def same(one: Size, other: Size) -> bool:
-    """Whether both are the same sheet, whatever their names and orientation."""
+    """Whether both are the same sheet, regardless of name and orientation."""
     return abs(one.short_mm - other.short_mm) < SAME_MM and abs(one.long_mm - other.long_mm) < SAME_MM
 
 
 def listed(size: Size, stocked: Iterable[Size]) -> bool:
-    """Whether a sheet like `size` is among `stocked`."""
+    """Whether the same sheet as `size` is among `stocked`."""
     return any(same(size, one) for one in stocked)
 
 

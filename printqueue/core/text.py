@@ -1,7 +1,7 @@
-"""The one function that all text from outside passes through before it is shown.
+"""The one function all text from outside passes through before it is shown.
 
-File names, metadata, profile descriptions and order notes may hold terminal escapes, line breaks, bidirectional controls
-or bytes that are not UTF-8.
+File names, metadata, profile descriptions and order notes may contain terminal escapes, line breaks, bidirectional
+controls or bytes that are not UTF-8.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ def shown(text: str | bytes, *, limit: int = MAX_SHOWN) -> str:
     r"""Return `text` as harmless single-line text of at most `limit` characters.
 
     Anything a terminal, a log or a page could act on becomes a visible escape (`\x1b`, `\u202e`), undecodable bytes of a
-    file name become `\xff`. Markup of HTML and of rich is *not* touched: that is up to whoever inserts the text
-    (`html.escape`, `rich.markup.escape`).
+    file name become `\xff`. HTML and rich markup is *not* touched: escaping that is up to the code that inserts
+    the text (`html.escape`, `rich.markup.escape`).
     """
     if isinstance(text, bytes):
         text = text.decode("utf-8", "surrogateescape")

@@ -34,7 +34,7 @@ class Size:
 
 
 def pixels(length_mm: float, ppi: float) -> int:
-    """Whole pixels that cover `length_mm` at `ppi`: round(mm / 25.4 × ppi)."""
+    """The whole number of pixels in `length_mm` at `ppi`: round(mm / 25.4 × ppi)."""
     return round(length_mm / MM_PER_INCH * ppi)
 
 

@@ -1,3 +1,3 @@
-"""The one place that holds the version; shown by `--version` and part of every recipe."""
+"""The only place the version is defined; shown by `--version` and part of every recipe."""
 
 __version__ = "0.1.0"

@@ -1,4 +1,4 @@
-"""A level camera: where points of the invented coast fall in the frame, and which ground each pixel sees."""
+"""A level camera: where points of the invented coast land in the frame, and which ground each pixel sees."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -15,9 +15,9 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Camera:
-    """A camera looking level along z, `height_m` above the ground or water (y = 0); x is to the right, y up.
+    """A camera looking level along z, `height_m` above the ground or water (y = 0); x points right, y up.
 
-    `upside` is −1 for the camera that sees the reflected world, every height negated.
+    `upside` is −1 for the camera that sees the reflected world, with every height negated.
     """
 
     width: int
@@ -29,7 +29,7 @@ class Camera:
     upside: int = 1
 
     def mirrored(self) -> "Camera":
-        """The camera that sees the world as water reflects it."""
+        """The camera that sees the world as reflected in water."""
         return replace(self, upside=-self.upside)
 
     def see(self, points_m: Sequence[Sequence[float]] | NDArray[np.float64]) -> Points:
@@ -49,7 +49,7 @@ class Camera:
         return self.focal_px / z_m
 
     def distances_m(self, first_row: int) -> Plane:
-        """Ground distance for every row from `first_row` (below the horizon) to the bottom of the frame."""
+        """The ground distance of every row from `first_row` (below the horizon) to the bottom of the frame."""
         rows = np.arange(first_row, self.height, dtype=np.float32) + np.float32(0.5)
         below = np.maximum(rows - np.float32(self.horizon_px), np.float32(0.5))
         return as_plane(self.focal_px * self.height_m / below)
@@ -57,7 +57,7 @@ class Camera:
     def ground(self, texture: Plane, tile_m: float, first_row: int) -> Plane:
         """A repeating texture, `tile_m` metres square, laid on the ground and seen from `first_row` down.
 
-        Far rows use reduced copies.
+        Distant rows use reduced copies.
         """
         z = self.distances_m(first_row)
         levels = _reduced(texture)
@@ -73,7 +73,7 @@ class Camera:
         return out
 
     def _laid(self, copies: Sequence[Plane], texel_m: float, z: Plane, share: Plane) -> Plane:
-        """Rows at distances `z`: a `share` of the way from one copy of the texture to the next, half as large."""
+        """Rows at distances `z`, blended by `share` from one copy of the texture to the next, half as large."""
         across = (np.arange(self.width, dtype=np.float32) + np.float32(0.5 - self.middle_px)) / self.focal_px
         x_m = as_plane(z[:, None] * across[None, :])
         z_m = as_plane(np.broadcast_to(z[:, None], x_m.shape))

@@ -1,7 +1,7 @@
-"""Planes of tone, and what is done to them: blur, enlarge, mix, tone, grain, encode.
+"""Planes of tone and operations on them: blur, enlarge, mix, tone, grain, encode.
 
 A plane is float32, (H, W), in *encoded* tone (sRGB curve): 0 is black, 1 is white, 0.5 looks middle grey. Painting in
-encoded tone keeps edges even to the eye.
+encoded tone makes edges look even.
 """
 
 from collections.abc import Sequence
@@ -17,7 +17,7 @@ Pixels = NDArray[np.uint16]
 Floats = NDArray[np.floating[Any]]
 Shape = tuple[int, ...]
 Tint = tuple[float, float, float]
-GRAIN_PX = 1536  # side of the repeating tile of grain
+GRAIN_PX = 1536  # side of the repeating grain tile
 
 
 def generator(seed: int) -> np.random.Generator:
@@ -26,17 +26,17 @@ def generator(seed: int) -> np.random.Generator:
 
 
 def plane(shape: Shape, value: float = 0.0) -> Plane:
-    """A plane of one even tone."""
+    """A plane of uniform tone."""
     return np.full(shape, value, np.float32)
 
 
 def as_plane(values: object) -> Plane:
-    """Any array as float32 (cv2 returns loosely typed arrays)."""
+    """Any array as float32 (cv2's arrays are loosely typed)."""
     return np.asarray(values, dtype=np.float32)
 
 
 def smooth(low: float | Floats, high: float | Floats, x: Floats) -> Plane:
-    """0 below `low`, 1 above `high`, a smooth S between them; `low` > `high` reverses it."""
+    """0 below `low`, 1 above `high`, a smooth S in between; reversed if `low` > `high`."""
     t = as_plane(np.subtract(x, as_plane(low)))
     t *= as_plane(1.0 / (high - low))
     np.clip(t, 0, 1, out=t)
@@ -53,7 +53,7 @@ def mix(a: Floats | float, b: Floats | float, share: Floats | float) -> Plane:
 
 
 def blur(p: Floats, sigma_x: float, sigma_y: float | None = None) -> Plane:
-    """Gaussian blur, sigmas in px. Wide blurs work on a reduced copy, which looks the same."""
+    """Gaussian blur, sigmas in px. Wide blurs use a reduced copy, which looks the same."""
     sigma_y = sigma_x if sigma_y is None else sigma_y
     step = int(min(sigma_x, sigma_y) // 3)
     if step < 2:
@@ -64,12 +64,12 @@ def blur(p: Floats, sigma_x: float, sigma_y: float | None = None) -> Plane:
 
 
 def enlarge(p: Floats, shape: Shape) -> Plane:
-    """Cubic enlargement to `shape` (rows, columns); keeps smooth planes smooth."""
+    """Cubic enlargement to `shape` (rows, columns); smooth planes stay smooth."""
     return as_plane(cv2.resize(p, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC))
 
 
 def ramp(shape: Shape, stops: Sequence[tuple[float, float]], *, across: bool = False) -> Plane:
-    """A gradient through (position 0..1, tone) stops, downwards, or from left to right."""
+    """A gradient through (position 0..1, tone) stops, downwards or, if `across`, from left to right."""
     n = shape[1] if across else shape[0]
     where, tones = zip(*stops, strict=True)
     line = np.interp((np.arange(n) + 0.5) / n, where, tones).astype(np.float32)
@@ -77,7 +77,7 @@ def ramp(shape: Shape, stops: Sequence[tuple[float, float]], *, across: bool = F
 
 
 def glow(shape: Shape, centre: tuple[float, float], radius: tuple[float, float], power: float = 1.0) -> Plane:
-    """A soft bell of 1 at `centre` (x, y, as shares of the frame); `radius` likewise."""
+    """A soft bell that peaks at 1 at `centre` (x, y, as fractions of the frame); `radius` likewise."""
     y = ((np.arange(shape[0], dtype=np.float32) + 0.5) / shape[0] - centre[1]) / radius[1]
     x = ((np.arange(shape[1], dtype=np.float32) + 0.5) / shape[1] - centre[0]) / radius[0]
     if power == 1.0:
@@ -94,7 +94,7 @@ def _grain_tile(size_px: float) -> Plane:
 
 
 def grain(p: Plane, seed: int, strength: float, size_px: float) -> Plane:
-    """Film grain in place: even noise, blurred by `size_px`; its deviation is `strength` as a share of white."""
+    """Add film grain in place: even noise, blurred by `size_px`, with a deviation of `strength` (fraction of white)."""
     tile = np.roll(_grain_tile(size_px), tuple(generator(seed).integers(0, GRAIN_PX, 2)), (0, 1))
     for top in range(0, p.shape[0], GRAIN_PX):
         for left in range(0, p.shape[1], GRAIN_PX):
@@ -104,7 +104,7 @@ def grain(p: Plane, seed: int, strength: float, size_px: float) -> Plane:
 
 
 def tone_curve(p: Floats, points: Sequence[tuple[float, float]]) -> Plane:
-    """The tones of `p` (0..1) mapped by a smooth curve through `points` (in, out), by a table of 65536 steps."""
+    """The tones of `p` (0..1) mapped by a smooth curve through `points` (in, out), using a table of 65536 steps."""
     return _smooth_table(tuple(points))[encode(p)]
 
 

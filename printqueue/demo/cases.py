@@ -1,4 +1,4 @@
-"""The demo's pictures: what each is, how it is saved, where it is dropped, and what must become of it."""
+"""The demo's pictures: what each is, how it is saved, where it is dropped and what must become of it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ SaveAs = Literal["tiff", "tiff-bare", "jpeg", "jpeg-coarse", "png", "cmyk", "pri
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One picture. `check` and `level`: the finding that its caption promises."""
+    """One picture. `check` and `level` are the finding its caption promises."""
 
     name: str  # below ready/
     recipe: str  # in `pictures.RECIPES`
@@ -21,7 +21,7 @@ class Case:
 
     @property
     def accepted(self) -> bool:
-        """Whether a print is made of it."""
+        """Whether a print gets made."""
         return self.level != "reject"
 
 
@@ -117,7 +117,7 @@ CASES = (
         "reject",
         "half",
     ),
-    # a folder dropped whole, with one order for all
+    # a whole folder dropped at once, with one order for all
     Case(
         "textured-rag/A5/Tide tables/Low water.tif",
         "pier-low",
@@ -127,7 +127,7 @@ CASES = (
     ),
     Case("textured-rag/A5/Tide tables/Half tide.tif", "pier-half", "The same folder: half tide.", "size", "pass"),
     Case("textured-rag/A5/Tide tables/High water.tif", "pier-high", "The same folder: high water.", "size", "pass"),
-    # two of the same name: nothing is overwritten
+    # two with the same name: nothing is overwritten
     Case(
         "smooth-rag/A5/Pier.png",
         "pier-high",

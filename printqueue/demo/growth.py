@@ -9,7 +9,7 @@ from printqueue.demo.marks import Points, Sheaf
 
 
 def bare_tree(canvas: Plane, ends: Points, seed: int, tone: float) -> None:
-    """A leafless, wind-bent tree from its foot to its top: (x, y) of each, px."""
+    """A leafless, wind-bent tree; `ends` are the (x, y) of foot and top, in px."""
     gen, sheaf = generator(seed), Sheaf(canvas.shape)
 
     def limb(at: Points, along: Points, thick: float, left: int) -> None:
@@ -30,7 +30,7 @@ def bare_tree(canvas: Plane, ends: Points, seed: int, tone: float) -> None:
 
 
 def reeds(canvas: Plane, seed: int) -> None:
-    """Tall reeds with feathered heads along the bottom of a wide frame, thick at the sides, thin in the middle."""
+    """Tall reeds with feathered heads along the bottom of a wide frame, dense at the sides, sparse in the middle."""
     gen = generator(seed)
     h, w = canvas.shape[:2]
     for layer, (count, tall, tone) in enumerate(((430, 0.42, 0.27), (330, 0.52, 0.185), (210, 0.63, 0.105))):
@@ -55,7 +55,7 @@ class _Reed:
     tone: float
 
     def draw(self, foot: int, x: float, high: float) -> None:
-        """Draw it, `high` px above row `foot`."""
+        """Draw it, reaching `high` px above row `foot`."""
         gen = self.gen
         bend = gen.normal(0.10, 0.06) * high
         t = np.linspace(0, 1, 12)
@@ -68,7 +68,7 @@ class _Reed:
             self._feather(path[-1], bend)
 
     def _leaf(self, at: Points, k: int, thick: float) -> None:
-        """A long narrow leaf: most stand close to the stem, some hang over, a few are broken."""
+        """A long narrow leaf: most stay close to the stem, some hang over, a few are broken."""
         gen = self.gen
         way = 1.0 if gen.uniform() < 0.72 else -1.0
         long = gen.uniform(70, 210) * (0.55 + thick / 6)

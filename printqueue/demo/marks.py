@@ -1,4 +1,4 @@
-"""Drawing with antialiased edges: filled outlines, strokes, textured walls. Coordinates are (x, y) in px."""
+"""Antialiased drawing: filled outlines, strokes, textured walls. Coordinates are (x, y) in px."""
 
 from collections.abc import Callable, Sequence
 
@@ -15,7 +15,7 @@ _SHIFT = 4
 
 
 def box_of(points: Points, shape: Sequence[int], margin: int = 3) -> Box | None:
-    """Rows and columns (top, bottom, left, right) holding the points, or None if all are outside."""
+    """Rows and columns (top, bottom, left, right) that contain the points, or None if all are outside."""
     low, high = points.min(axis=0), points.max(axis=0)
     top, left = max(0, int(low[1]) - margin), max(0, int(low[0]) - margin)
     bottom, right = min(shape[0], int(high[1]) + margin + 2), min(shape[1], int(high[0]) + margin + 2)
@@ -23,7 +23,7 @@ def box_of(points: Points, shape: Sequence[int], margin: int = 3) -> Box | None:
 
 
 def coverage(points: Points, box: Box, soft_px: float = 0.0) -> Plane:
-    """How much of each px of `box` the closed outline covers, 0..1, with its edge softened by `soft_px`."""
+    """How much of each px in `box` the closed outline covers, 0..1, with the edge softened by `soft_px`."""
     top, bottom, left, right = box
     mask = np.zeros((bottom - top, right - left), np.uint8)
     fixed = np.round((points - (left, top)) * (1 << _SHIFT)).astype(np.int32)
@@ -44,14 +44,14 @@ def fill(canvas: Plane, points: Points, paint: Paint, *, opacity: float = 1.0, s
 
 
 def lay(part: Plane, cover: Floats, paint: Floats | float) -> None:
-    """Lay `paint` over `part` in place where `cover` says."""
+    """Lay `paint` over `part` in place, as much as `cover` says."""
     change = np.subtract(paint, part, dtype=np.float32)
     change *= cover
     part += change
 
 
 def ribbon(path: Points, width_px: float | NDArray[np.float64]) -> Points:
-    """The closed outline of a stroke along `path`, `width_px` wide (one width, or one for each point)."""
+    """The closed outline of a stroke along `path`, `width_px` wide (one width for all, or one for each point)."""
     step = np.gradient(path, axis=0)
     normal = np.stack([-step[:, 1], step[:, 0]], 1) / np.maximum(np.hypot(*step.T), 1e-9)[:, None]
     half = np.broadcast_to(np.asarray(width_px) / 2, (len(path),))[:, None]
@@ -67,12 +67,12 @@ def stroke(
     opacity: float = 1.0,
     soft_px: float = 0.0,
 ) -> None:
-    """Draw along `path` in place."""
+    """Draw a stroke along `path` in place."""
     fill(canvas, ribbon(path, width_px), paint, opacity=opacity, soft_px=soft_px)
 
 
 def sag(a: Sequence[float] | Points, b: Sequence[float] | Points, drop: float, n: int = 48) -> Points:
-    """A hanging line from `a` to `b` with its middle `drop` px below the straight one."""
+    """A hanging line from `a` to `b`, its middle `drop` px below the straight line."""
     t = np.linspace(0, 1, n)[:, None]
     path = np.asarray(a, float) * (1 - t) + np.asarray(b, float) * t
     path[:, 1] += 4 * drop * (t * (1 - t))[:, 0]
@@ -80,7 +80,7 @@ def sag(a: Sequence[float] | Points, b: Sequence[float] | Points, drop: float, n
 
 
 def hang_wall(canvas: Plane, corners: Points, texture: Floats, cover: Floats | None = None) -> None:
-    """Draw a flat texture in perspective, on four corners (top left, top right, bottom right, bottom left)."""
+    """Draw a flat texture in perspective onto four corners (top left, top right, bottom right, bottom left)."""
     box = box_of(corners, canvas.shape)
     if box is None:
         return
@@ -97,7 +97,7 @@ def hang_wall(canvas: Plane, corners: Points, texture: Floats, cover: Floats | N
 
 
 class Sheaf:
-    """Thousands of thin things laid over a canvas at once, later ones on top. Much quicker than `fill`.
+    """Thousands of thin things laid over a canvas at once, later ones on top. Much faster than `fill`.
 
     Holds a byte of cover and a byte of tone per px, so a tone has 256 steps.
     """
@@ -107,7 +107,7 @@ class Sheaf:
         self._tone = np.zeros(shape[:2], np.uint8)
 
     def thread(self, path: Points, width_px: int, tone: float) -> None:
-        """A line of even width."""
+        """A line of constant width."""
         fixed = np.rint(path * 16).astype(np.int32)[:, None]
         cv2.polylines(
             self._cover, [fixed], isClosed=False, color=255, thickness=width_px, lineType=cv2.LINE_AA, shift=_SHIFT
@@ -126,7 +126,7 @@ class Sheaf:
         cv2.polylines(self._tone, [fixed], isClosed=True, color=_byte(tone), thickness=2, shift=_SHIFT)
 
     def lay_on(self, canvas: Plane, opacity: float = 1.0) -> None:
-        """Lay everything on the canvas in place."""
+        """Lay everything on the canvas, in place."""
         used = np.flatnonzero(self._cover.any(axis=1))
         if len(used):
             rows = slice(int(used[0]), int(used[-1]) + 1)

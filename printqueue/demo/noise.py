@@ -18,9 +18,9 @@ def _white_spectrum(bank: int) -> NDArray[np.complex64]:
 
 
 def tile(seed: int, beta: float = 1.6) -> Plane:
-    """A (1024, 1024) tile of fractal noise, mean 0, deviation 1; larger `beta` is smoother.
+    """A (1024, 1024) tile of fractal noise, mean 0, deviation 1; a larger `beta` is smoother.
 
-    There is one per quarter of beta in each of four banks; the seed only chooses the bank.
+    There is one per quarter step of beta in each of four banks; the seed only selects the bank.
     """
     return _tile(seed % 4, round(beta * 4))
 
@@ -54,7 +54,7 @@ def waves(seed: int, tile_m: float, longest_m: float, spread: float, *, heading:
     """Wind waves on a square of `tile_m` metres: (1024, 1024, 3) = height, slope across, slope away.
 
     Spectrum k⁻⁴ below the longest wave (Phillips 1957, from memory), cos^spread about `heading`
-    (radians from straight across). Scaled so that the slopes have deviation 1 together.
+    (radians from straight across). Scaled so that both slopes together have deviation 1.
     """
     turns = np.float32(2 * np.pi * TILE_PX / tile_m)
     kz = turns * np.fft.fftfreq(TILE_PX).astype(np.float32)[:, None]

@@ -1,7 +1,7 @@
-"""The demonstration pictures by name: five scenes, and what is done to them.
+"""The demo pictures by name: five scenes, and what is done to them.
 
-Nothing is read from disk, and every random number comes from a PCG64 stream with a fixed seed, so they are the same on
-every run. Pixels are 16 bit, gamma-encoded (sRGB curve, IEC 61966-2-1).
+Nothing is read from disk, and every random number comes from a PCG64 stream with a fixed seed, so each run gives the
+same pictures. Pixels are 16 bit, gamma-encoded (sRGB curve, IEC 61966-2-1).
 """
 
 from collections.abc import Callable
@@ -56,7 +56,7 @@ RECIPES: MappingProxyType[str, Recipe] = MappingProxyType(
 
 
 def picture(name: str) -> Pixels:
-    """The picture of that name, (H, W, 3), read-only; KeyError if there is none."""
+    """The picture with that name, (H, W, 3), read-only; KeyError if there is none."""
     recipe = RECIPES[name]
     pixels = _painted(recipe.scene)
     for treatment in recipe.treatments:
@@ -66,7 +66,7 @@ def picture(name: str) -> Pixels:
 
 @lru_cache(maxsize=1)
 def _painted(scene: Callable[[], Pixels]) -> Pixels:
-    """The scene, cached until another is asked for, since several pictures share one."""
+    """The scene, cached until a different one is asked for, since several pictures share one."""
     pixels = scene()
     pixels.flags.writeable = False
     return pixels

@@ -26,7 +26,7 @@ maker: The print studio at the tidal mill
 
 @dataclass(frozen=True, slots=True)
 class CaseResult:
-    """What became of one case; `wrong` says how it differs from what the caption promises."""
+    """The outcome of one case; `wrong` says how it differs from what the caption promises."""
 
     case: Case
     verdict: str
@@ -38,7 +38,7 @@ Done = Callable[[float, str], None]  # how many more pictures, and which
 
 
 def make(root: str, done: Done) -> Studio:
-    """The studio with all pictures in ready/."""
+    """Make the studio, with all pictures in ready/."""
     studio = init(root, _SETTINGS)
     for name, text in ORDERS.items():
         os.makedirs(os.path.dirname(studio.path("ready", name)), exist_ok=True)
@@ -52,7 +52,7 @@ def make(root: str, done: Done) -> Studio:
 
 
 def _scenes() -> list[list[Case]]:
-    """Cases of one scene together (a recipe's first word), since it is painted once for all; the longest work first."""
+    """Cases grouped by scene (a recipe's first word), so that each scene is painted just once; longest work first."""
     scenes: dict[str, list[Case]] = {}
     for case in CASES:
         scenes.setdefault(case.recipe.partition("-")[0], []).append(case)
@@ -60,7 +60,7 @@ def _scenes() -> list[list[Case]]:
 
 
 def _drop(scene: list[Case], root: str) -> None:
-    """Paint, save and drop the pictures of one scene, in a process of its own."""
+    """In a separate process, paint, save and drop the pictures of one scene."""
     from printqueue.demo.saving import encoded
 
     with open(os.path.join(root, "profiles", "smooth-rag.icc"), "rb") as stream:
@@ -73,7 +73,7 @@ def _drop(scene: list[Case], root: str) -> None:
 
 
 def run(studio: Studio, done: Done) -> list[CaseResult]:
-    """Run the service once and compare."""
+    """Run the service once and compare the results with the captions."""
     with added(_Heard(done)), running_service(studio, once=True, watch=False) as service:
         service.run()
     records = {record.path: record for record in reversed(LedgerReader(studio.ledger).prints())}
@@ -81,14 +81,14 @@ def run(studio: Studio, done: Done) -> list[CaseResult]:
 
 
 class _Heard(logging.Handler):
-    """Learns from the service's log which picture is done."""
+    """Learns from the service's log which pictures are done."""
 
     def __init__(self, done: Done) -> None:
         super().__init__()
         self._done = done
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Count one more, if that is what the record says."""
+        """Count one more if the record says so."""
         if getattr(record, "event", "") in (State.PRINTABLE, State.REVIEW):
             self._done(1, os.path.basename(str(getattr(record, "picture", ""))))
 

@@ -1,4 +1,4 @@
-"""Encodes a painted picture as its case wants it, faults included."""
+"""Encodes a painted picture the way its case wants it, faults included."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from printqueue.demo.pictures import picture
 from printqueue.imaging.colour import manager, spaces
 
 _JPEG_QUALITY, _COARSE_QUALITY = 92, 25
-_HALF = 0.55  # the share of the bytes that arrives
+_HALF = 0.55  # the fraction of the bytes that arrives
 
 
 def encoded(case: Case, printer_profile: bytes) -> bytes:
@@ -70,7 +70,7 @@ def _pillow(pixels: NDArray[np.uint16], kind: str, **options: object) -> bytes:
 
 
 def _png(pixels: NDArray[np.uint16], profile: bytes) -> bytes:
-    """16-bit PNG with an iCCP chunk (PNG, ISO/IEC 15948, 11.3.3.3) put in before the first IDAT."""
+    """16-bit PNG with an iCCP chunk (PNG, ISO/IEC 15948, 11.3.3.3) inserted before the first IDAT."""
     import struct
     import zlib
 
@@ -82,7 +82,7 @@ def _png(pixels: NDArray[np.uint16], profile: bytes) -> bytes:
 
 
 def _cmyk(pixels: NDArray[np.uint16]) -> bytes:
-    """A naive separation: c = 1 − r and so on, the grey part moved to black."""
+    """A naive separation: c = 1 − r and so on, with the grey component moved to black."""
     ink = 65535 - pixels.astype(np.int32)
     black = ink.min(axis=-1, keepdims=True)
     return _tiff(np.concatenate([ink - black, black], axis=-1).astype(np.uint16), None, "separated")

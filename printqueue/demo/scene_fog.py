@@ -15,18 +15,18 @@ SHAPE = (2000, 3000)
 CAMERA = Camera(3000, 2000, 3300.0, 860.0, 2.6, 1500.0)
 FOG = 0.80
 SEEN = air(19.0)
-BENTS_M = np.geomspace(9.0, 95, 17)  # where the jetty's pairs of posts stand
+BENTS_M = np.geomspace(9.0, 95, 17)  # distances of the jetty's pairs of posts
 WOOD, WEED_M = (0.16, 0.44), 0.42
-LONE = (3.05, 17.5)  # the post the skiff is made fast to
+LONE = (3.05, 17.5)  # the post the skiff is tied to
 
 
 def _middle_m(z: float) -> float:
-    """Where the middle of the jetty is at distance z."""
+    """The x of the jetty's middle at distance z."""
     return -2.35 + 0.062 * (z - 8.5)
 
 
 def _posts() -> list[Post]:
-    """The jetty's posts, some gone, and three that stand alone."""
+    """The jetty's posts, some of them missing, and three that stand alone."""
     gen = generator(1101)
     found = []
     for k, z in enumerate(BENTS_M):
@@ -40,7 +40,7 @@ def _posts() -> list[Post]:
 
 
 def _furnish(canvas: Plane, cam: Camera) -> None:
-    """Everything in the water, the farthest first."""
+    """Draw everything in the water, farthest first."""
     jobs: list[tuple[float, Callable[[], None]]] = [
         (30.0, partial(_skiff, canvas, cam)),
         (62.0, partial(_sloop, canvas, cam, (-9.5, 62.0))),
@@ -71,7 +71,7 @@ def _skiff(canvas: Plane, cam: Camera) -> None:
 
 
 def _sloop(canvas: Plane, cam: Camera, at: tuple[float, float]) -> None:
-    """A sloop at anchor, a shape in the fog."""
+    """A sloop at anchor, just a shape in the fog."""
     x, z = at
     tone = Veil(FOG, SEEN(z) * 4.2).over(0.25)
     t = np.linspace(-1, 1, 31)
@@ -89,7 +89,7 @@ def _sloop(canvas: Plane, cam: Camera, at: tuple[float, float]) -> None:
 
 
 def fog_harbour() -> Pixels:
-    """Bright fog over still water; a broken jetty and a moored skiff, nearly without colour."""
+    """Bright fog over still water; a broken jetty and a moored skiff, almost colourless."""
     drifts = blur(field((SHAPE[0] // 4, SHAPE[1] // 4), 1103, (6.0, 14.0), 2.2), 8.0)
     sky = ramp(SHAPE, [(0, 0.745), (0.2, 0.775), (0.43, 0.815), (1, 0.80)])
     sky += 0.075 * glow(SHAPE, (0.66, 0.20), (0.42, 0.42)) + enlarge(drifts, SHAPE) * np.float32(0.011)

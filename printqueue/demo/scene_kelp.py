@@ -1,4 +1,4 @@
-"""Kelp on wet rock, printed warm: a close view straight down."""
+"""Kelp on wet rock, toned warm: a close-up straight down."""
 
 import cv2
 import numpy as np
@@ -27,8 +27,8 @@ LIGHT = np.array([-0.52, -0.62, 0.59], np.float32)
 HALFWAY = LIGHT + np.array([0, 0, 1], np.float32)  # between light and eye: surfaces facing it gleam
 HALFWAY /= np.sqrt((HALFWAY * HALFWAY).sum())
 STRAP_PX = (220, 2000)
-LANES = (8, 1, 14, 5, 11, 3, 0, 16, 9, 6, 13, 2, 10, 15, 4, 12, 7)  # the fronds from left to right, the lowest first
-STIPES = (5, 11)  # fronds with a bare stalk under them
+LANES = (8, 1, 14, 5, 11, 3, 0, 16, 9, 6, 13, 2, 10, 15, 4, 12, 7)  # the fronds from left to right, bottom one first
+STIPES = (5, 11)  # fronds with a bare stalk underneath
 Widths = NDArray[np.float64]
 
 
@@ -53,7 +53,7 @@ def _rock() -> Plane:
 
 
 def _barnacles(canvas: Plane) -> None:
-    """A crust of barnacles here and there: small grooved cones, lit from the upper left, each with its mouth."""
+    """Patches of barnacles: small grooved cones, lit from the upper left, each with an opening."""
     where = field(EIGHTH, 709, (3.75, 3.75), 1.75)
     where = (where - where.mean()) / where.std()
     shade, shells = Sheaf(SHAPE), Sheaf(SHAPE)
@@ -65,7 +65,7 @@ def _barnacles(canvas: Plane) -> None:
 
 
 def _barnacle(shade: Sheaf, shells: Sheaf, at: Points, s: float) -> None:
-    """One of them; `s` (0..1) sets its size and outline."""
+    """One barnacle; `s` (0..1) sets its size and outline."""
     a, r = np.linspace(0, 2 * np.pi, 19), 6.0 + 11.0 * s**2
     wave = 1 + 0.07 * np.sin(3 * a + 97 * s) + 0.06 * np.sin(5 * a + 31 * s) + 0.10 * np.sin(2 * a + 55 * s)
     ring = np.stack([np.cos(a) * wave, np.sin(a) * wave], 1) * r
@@ -80,7 +80,7 @@ def _barnacle(shade: Sheaf, shells: Sheaf, at: Points, s: float) -> None:
 
 
 def _strap(seed: int) -> tuple[Plane, Plane]:
-    """A strap of kelp laid flat, (across, along): its tone, and how much it gleams."""
+    """A strap of kelp laid flat, (across, along): its tone and its gleam."""
     t = np.linspace(-1, 1, STRAP_PX[0], dtype=np.float32)[:, None]
     s = np.arange(STRAP_PX[1], dtype=np.float32)[None, :]
     ruffle = sampled(tile(seed, 1.75), s * 0.55, t * 40 + 100)
@@ -98,14 +98,14 @@ def _strap(seed: int) -> tuple[Plane, Plane]:
 
 
 def _course(gen: np.random.Generator, start: tuple[float, float], heading: float, long: float) -> Points:
-    """A frond's course: a wandering line of 90 points, `long` px in all."""
+    """A frond's course: a meandering line of 90 points, `long` px in total."""
     wander = np.cumsum(gen.normal(0, 0.030, 90))
     angle = heading + wander + 0.50 * np.sin(np.linspace(0, gen.uniform(2, 7), 90) + gen.uniform(0, 6))
     return start + np.cumsum(np.stack([np.cos(angle), np.sin(angle)], 1), axis=0) * long / 90
 
 
 def _along(path: Points, half: Widths, box: Box) -> tuple[Plane, Plane]:
-    """For each px of a box: how far along the path, px, and how far to its right, −1..1 (at quarter size, enlarged)."""
+    """For each px in a box: distance along the path in px, and to its right, −1..1 (at quarter size, enlarged)."""
     top, bottom, left, right = box
     small = ((bottom - top) // 4 + 1, (right - left) // 4 + 1)
     at = np.linspace(0, len(path) - 1, 1200)
@@ -123,7 +123,7 @@ def _along(path: Points, half: Widths, box: Box) -> tuple[Plane, Plane]:
 
 
 def _nearest(cols: NDArray[np.int_], rows: NDArray[np.int_], shape: tuple[int, int]) -> NDArray[np.int32]:
-    """For each px of a frame, the number of the nearest point."""
+    """For each px in a frame, the index of the nearest point."""
     inside = (cols >= 0) & (rows >= 0) & (cols < shape[1]) & (rows < shape[0])
     bare, owner = np.full(shape, 255, np.uint8), np.zeros(shape, np.int32)
     bare[rows[inside], cols[inside]] = 0
@@ -135,7 +135,7 @@ def _nearest(cols: NDArray[np.int_], rows: NDArray[np.int_], shape: tuple[int, i
 
 
 def _frond(canvas: Plane, path: Points, half: Widths, strap: Plane, *, seed: int) -> None:
-    """A strap laid along a course, over its own shadow."""
+    """Draw a strap along a course, over its own shadow."""
     edge = 1 + 0.10 * np.sin(np.linspace(0, 70, len(path)) + seed) * np.sin(np.linspace(0, 23, len(path)) + 2 * seed)
     shape = ribbon(path, 2 * half * edge)
     box = box_of(shape, SHAPE, 40)
@@ -151,7 +151,7 @@ def _frond(canvas: Plane, path: Points, half: Widths, strap: Plane, *, seed: int
 
 
 def _stipe(canvas: Plane, path: Points, wide: float) -> None:
-    """A round stalk, wet: dark edges, one long gleam."""
+    """Draw a wet round stalk: dark edges, one long gleam."""
     fill(canvas, ribbon(path + np.array([14.0, 18.0]), wide * 1.1), 0.02, opacity=0.6, soft_px=9.0)
     fill(canvas, ribbon(path, wide), 0.085)
     for shift, share, tone, soft in ((0.04, 0.72, 0.17, 3.0), (0.14, 0.36, 0.27, 3.0), (0.22, 0.10, 0.80, 1.1)):
@@ -159,7 +159,7 @@ def _stipe(canvas: Plane, path: Points, wide: float) -> None:
 
 
 def _fronds(canvas: Plane) -> None:
-    """Seventeen overlapping fronds from the left, the upper ones lighter, and two bare stalks among them."""
+    """Draw seventeen overlapping fronds from the left, upper ones lighter, with two bare stalks among them."""
     gen, straps = generator(721), [_strap(731 + 4 * k) for k in range(3)]
     for k, lane in enumerate(np.array(LANES) / 16):
         start = (-330.0 + gen.normal(0, 60), 180.0 + 760 * lane + gen.normal(0, 70))
@@ -173,7 +173,7 @@ def _fronds(canvas: Plane) -> None:
 
 
 def kelp() -> Pixels:
-    """Straps of kelp left on the rock by the tide; warm black-and-white, split very slightly."""
+    """Straps of kelp left on the rock by the tide; warm black-and-white, very slightly split-toned."""
     canvas = _rock()
     _barnacles(canvas)
     _fronds(canvas)

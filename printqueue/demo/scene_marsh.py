@@ -31,7 +31,7 @@ MILL = (-190.0, 500.0)  # (x, z) in metres, far away
 
 
 def _sky() -> Plane:
-    """The evening sky as one tone: light low on the right, drawn-out cloud above."""
+    """The evening sky in one tone: light low on the right, stretched-out cloud above."""
     high = clouds(SKY, 0.40, 501, depth=0.09, scale=52.0, stretch=3.0)
     low = clouds(SKY, 0.40, 502, depth=0.045, scale=30.0, beta=1.5, stretch=4.5)
     light = ramp(SKY, [(0, 0.36), (0.2, 0.47), (0.33, 0.62), (0.40, 0.67), (1, 0.64)])
@@ -42,13 +42,13 @@ def _sky() -> Plane:
 
 
 def _creek_m(z: Plane) -> tuple[Plane, Plane]:
-    """Middle and half width (m) of the main creek at distance z."""
+    """Middle and half-width (m) of the main creek at distance z."""
     middle = 1.5 + 5.2 * np.sin(z / 8.5 + 0.3) * smooth(4, 16, z) + 0.30 * (z - 8) * np.sin(z / 60.0 + 0.9)
     return as_plane(middle), as_plane(1.9 + 0.034 * z + 0.8 * np.sin(z / 5.0) * smooth(60, 10, z))
 
 
 def _bank(x: Plane, z: Plane, rough: Plane) -> Plane:
-    """Metres from the edge of the nearest creek, negative in the water."""
+    """Metres from the nearest creek's edge; negative in the water."""
     middle, half = _creek_m(z)
     main = np.abs(x - middle) - half
     side = np.abs(x + 24 + 0.35 * (z - 30) + 6 * np.sin(z / 11)) - (0.9 + 0.02 * z)
@@ -60,7 +60,7 @@ def _bank(x: Plane, z: Plane, rough: Plane) -> Plane:
 
 
 def _ground(canvas: Plane, first: int) -> None:
-    """Water, mud and grass, at half size; then the grass again at full size."""
+    """Draw water, mud and grass at half size; then the grass again at full size."""
     half = Camera(3000, 1000, CAMERA.focal_px / 2, CAMERA.horizon_px / 2, CAMERA.height_m, CAMERA.middle_px / 2)
     z = half.distances_m(first // 2)[:, None]
     across = (np.arange(half.width, dtype=np.float32)[None, :] + 0.25 - half.middle_px) / half.focal_px
@@ -80,7 +80,7 @@ def _ground(canvas: Plane, first: int) -> None:
 
 
 def _land(bank: Plane, z: Plane, tufts: Plane) -> tuple[Plane, Plane]:
-    """Grass down to the banks, mud below: (tone, share of grass)."""
+    """Grass down to the banks, mud below: (tone, proportion of grass)."""
     grass = 0.215 + 0.035 * tufts + 0.030 * smooth(8, 60, z)
     mud = 0.17 + 0.16 * smooth(0.9, 0.05, bank) * 0.7 + 0.03 * tufts
     green = smooth(0.30, 0.95, bank + 0.16 * tufts)
@@ -90,7 +90,7 @@ def _land(bank: Plane, z: Plane, tufts: Plane) -> tuple[Plane, Plane]:
 
 
 def _distance(canvas: Plane) -> None:
-    """The far shore, and a few trees."""
+    """Draw the far shore and a few trees."""
     for z, high, tone, seed in ((900.0, 9.0, 0.545, 521), (520.0, 6.5, 0.455, 522)):
         x = np.linspace(-1250, 1100, 900) * z / 900
         top = high * (0.35 + 0.65 * smooth(-0.7, 1.8, field((1, 900), seed, (1.0, 9.0), 1.4)[0])) + 1.2
@@ -111,7 +111,7 @@ def _far_mill(canvas: Plane, x: float, z: float) -> None:
 
 
 def _tussocks(canvas: Plane) -> None:
-    """Marsh grass, row behind row, bent by one wind."""
+    """Draw marsh grass, row behind row, bent by the same wind."""
     gen = generator(541)
     for far, near, count, tall_m in (
         (75, 38, 9000, 0.40),
@@ -129,11 +129,11 @@ def _tussocks(canvas: Plane) -> None:
 
 
 def _blades(canvas: Plane, at: tuple[Floats, Floats], tall_m: float, gen: np.random.Generator) -> None:
-    """Blades of grass at (x, z), the farthest first."""
+    """Draw blades of grass at (x, z), farthest first."""
     x, z = at
     tall = tall_m * gen.uniform(0.5, 1.3, len(x))
     lean = gen.normal(0.16, 0.22, len(x)) * tall
-    bends = ((0.0, 0.0), (0.35, 0.62), (1.0, 1.0))  # foot, middle, tip: shares of lean and height
+    bends = ((0.0, 0.0), (0.35, 0.62), (1.0, 1.0))  # foot, middle, tip: fractions of lean and height
     paths = [CAMERA.see(np.stack([x + lean * over, tall * up, z], 1)) for over, up in bends]
     tones = 0.20 + 0.20 * gen.beta(1.5, 3.5, len(x)) + 0.16 * (1 - np.exp(-z / 120.0))
     sheaf = Sheaf(SHAPE)
@@ -143,7 +143,7 @@ def _blades(canvas: Plane, at: tuple[Floats, Floats], tall_m: float, gen: np.ran
 
 
 def _tint() -> Plane:
-    """The evening's colours at low resolution: warm low on the right, slate above and on the left."""
+    """The evening's colours at low resolution: warm at the lower right, slate above and on the left."""
     small = (200, 600)
     warm = ramp(small, [(0, 0.0), (0.18, 0.12), (0.36, 0.85), (0.42, 1.0), (0.55, 0.55), (1, 0.12)])
     side = glow(small, (0.62, 0.40), (0.45, 0.8))
@@ -156,7 +156,7 @@ def _tint() -> Plane:
 
 
 def salt_marsh() -> Pixels:
-    """Creeks of a salt marsh hold the last light; reeds close by; a wide picture."""
+    """The creeks of a salt marsh hold the last light, with reeds in front; a wide picture."""
     canvas, first = _sky(), (int(CAMERA.horizon_px) + 2) // 2 * 2
     _distance(canvas)
     _ground(canvas, first)
@@ -165,7 +165,7 @@ def salt_marsh() -> Pixels:
     canvas = grain(blur(canvas, 0.6), 553, 0.007, 0.7)
     out = np.empty((*SHAPE, 3), np.uint16)
     tint = _tint()
-    for top in range(0, SHAPE[0], 500):  # by bands: a panorama in colour is large
+    for top in range(0, SHAPE[0], 500):  # in bands, since a panorama in colour is large
         part = canvas[top : top + 500]
         wide = enlarge(tint[top // 10 : top // 10 + 50], part.shape)
         deep = smooth(0.42, 0.16, part)[..., None] * np.array([0.026, 0.014, -0.018], np.float32)

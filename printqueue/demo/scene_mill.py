@@ -1,4 +1,4 @@
-"""Lit windows: the tidal mill at nightfall, its lamps and their reflections."""
+"""Lit windows: the tidal mill at nightfall, with its lamps and their reflections."""
 
 from dataclasses import dataclass
 
@@ -38,7 +38,7 @@ MIDDLE = ((FRONT[0] + RIGHT[0]) / 2, (FRONT[1] + RIGHT[1]) / 2)  # under the gab
 BACK = (MIDDLE[0] + LEFT[0] - FRONT[0], MIDDLE[1] + LEFT[1] - FRONT[1])  # under the far end of the ridge
 EAVES_M, RIDGE_M, STONE_M = 9.2, 13.4, 2.7
 WINDOW_PX = (128, 92)
-Lamps = tuple[tuple[float, ...], ...]  # how bright each window of each floor is; 0: nobody there
+Lamps = tuple[tuple[float, ...], ...]  # how bright each window on each floor is; 0: nobody there
 FRONT_LAMPS: Lamps = ((0.8, 0.75, 0, 0, 0.9, 0, 0.5), (0.55, 0, 1, 0.92, 0, 0.7, 0.6), (0, 0.95, 0.8, 0, 1, 0, 0.86))
 END_LAMPS: Lamps = ((0, 0.6), (0.8, 0), (0, 0.95))
 HOIST = (-2.6, 33.2)  # the sack hoist's housing, (x, z)
@@ -62,7 +62,7 @@ def _metres(a: Corner, b: Corner) -> float:
 
 
 def _room(shape: Shape, light: float, seed: int) -> Plane:
-    """A lit room through its window: a lamp high up, sometimes a curtain, sometimes a jar on the sill."""
+    """A lit room seen through its window: a lamp high up, sometimes a curtain, sometimes a jar on the sill."""
     gen = generator(seed)
     spot = glow(shape, (gen.uniform(0.25, 0.75), gen.uniform(0.15, 0.4)), (0.5, 0.45))
     tone = 0.94 + 0.40 * spot - 0.24 * ramp(shape, [(0, 0), (0.55, 0.1), (1, 1)])
@@ -76,7 +76,7 @@ def _room(shape: Shape, light: float, seed: int) -> Plane:
 
 
 def _window(wall: Night, at: tuple[int, int], light: float, seed: int) -> None:
-    """A window of six panes in its frame, its upper left corner `at` (row, column)."""
+    """Draw a framed window of six panes, its upper left corner `at` (row, column)."""
     (y, x), (h, w) = at, WINDOW_PX
     wall.tone[y - 7 : y + h + 7, x - 7 : x + w + 7] = 0.30
     wall.tone[y + h + 7 : y + h + 13, x - 12 : x + w + 12] = 0.36
@@ -90,7 +90,7 @@ def _window(wall: Night, at: tuple[int, int], light: float, seed: int) -> None:
 
 
 def _wall(width_m: float, lamps: Lamps, seed: int) -> Night:
-    """A wall of the mill with its windows: boards on a stone base, dark at the tide mark and under the eaves."""
+    """One wall of the mill with its windows: boards on a stone base, dark at the tide mark and under the eaves."""
     h, w = int(EAVES_M * PX_PER_M), int(width_m * PX_PER_M)
     tone = boards((h, w), seed, board_px=22, tone=0.27, spread=0.016, shadow=0.09)
     foot = int(STONE_M * PX_PER_M)
@@ -106,7 +106,7 @@ def _wall(width_m: float, lamps: Lamps, seed: int) -> Night:
 
 
 def _arches(wall: Night) -> None:
-    """The three arches where the tide runs in, a lantern behind the middle one."""
+    """Draw the three arches where the tide runs in, with a lantern behind the middle one."""
     h, w = wall.tone.shape
     a = np.linspace(np.pi, 2 * np.pi, 25)
     for k, x in enumerate(np.linspace(0.2, 0.8, 3) * w):
@@ -119,7 +119,7 @@ def _arches(wall: Night) -> None:
 
 
 def _shine(strength: float, at: Corner, reach: Corner) -> Paint:
-    """The light of a lamp `at` (x, y) on what is behind it."""
+    """The light that a lamp `at` (x, y) casts on what is behind it."""
     return lambda px, py: as_plane(
         strength * np.exp(-(((px - at[0]) / reach[0]) ** 2) - ((py - at[1]) / reach[1]) ** 2)
     )
@@ -140,13 +140,13 @@ def _mill(night: Night, cam: Camera) -> None:
 
 
 def _eaves() -> list[tuple[float, float, float]]:
-    """The edge of the roof over the front."""
+    """The edge of the roof above the front."""
     y = EAVES_M - 0.15
     return [(LEFT[0] - 0.3, y, LEFT[1] - 0.3), (FRONT[0] + 0.3, y, FRONT[1] - 0.3)]
 
 
 def _roof(tone: Plane, cam: Camera) -> None:
-    """The chimneys, the boarded gable and the slates."""
+    """Draw the chimneys, the boarded gable and the slates."""
     stack = blocks((220, 96), 343, course_px=18, tone=0.16, spread=0.02, joint=0.05)
     for x, z in ((-7.4, 41.5), (7.8, 37.0)):
         hang_wall(tone, cam.panel((x - 0.48, x + 0.48), (RIDGE_M - 0.5, RIDGE_M + 1.7), z), stack)
@@ -162,7 +162,7 @@ def _roof(tone: Plane, cam: Camera) -> None:
 
 
 def _hoist(night: Night, cam: Camera) -> None:
-    """The sack hoist's gabled housing over the middle of the front, with its lantern."""
+    """Draw the sack hoist's gabled housing, with its lantern, above the middle of the front."""
     x, z = HOIST
     low, high, peak = EAVES_M - 2.3, EAVES_M + 1.3, EAVES_M + 2.5
     wall = boards((480, 260), 347, board_px=16, tone=0.235, spread=0.014, shadow=0.07)
@@ -185,7 +185,7 @@ def _hoist(night: Night, cam: Camera) -> None:
 
 
 def _shore(tone: Plane, cam: Camera) -> None:
-    """The dyke behind, trees on it, a plank bridge to the mill, a punt."""
+    """Draw the dyke behind with its trees, a plank bridge to the mill, a punt."""
     x = np.linspace(-75, 75, 1500)
     rough = np.interp(x, np.linspace(-75, 75, 3000), field((1, 3000), 351, (1.0, 24.0), 1.4)[0] * 0.10)
     dyke = np.stack([x, 1.55 + rough - 0.0004 * x**2, 92 + 0 * x], 1)
@@ -216,7 +216,7 @@ def _night_sky() -> Plane:
 
 
 def lit_windows() -> Pixels:
-    """The mill after sunset: nearly everything dark, the windows lit."""
+    """The mill after sunset: almost everything dark, the windows lit."""
     sky, first = _night_sky(), int(CAMERA.horizon_px) + 2
     mirror, upside = Night(mirror_sky(sky, CAMERA.horizon_px), plane(SHAPE)), CAMERA.mirrored()
     _shore(mirror.tone, upside)
@@ -244,5 +244,5 @@ def _printed(night: Night) -> Pixels:
     out = np.empty((*SHAPE, 3), np.uint16)
     for channel, (cold, spill) in enumerate(((0.76, 1.0), (0.95, 0.68), (1.26, 0.34))):
         seen, light = tone * np.float32(cold) + lift * np.float32(spill), np.minimum(warm[channel], np.float32(0.985))
-        out[..., channel] = encode(seen + light * (1 - seen))  # light adds up, but never past white
+        out[..., channel] = encode(seen + light * (1 - seen))  # light adds up, but never beyond white
     return out

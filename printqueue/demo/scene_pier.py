@@ -1,4 +1,4 @@
-"""The pier, at three heights of the tide."""
+"""The pier at three stages of the tide."""
 
 from dataclasses import dataclass
 from itertools import pairwise
@@ -13,18 +13,18 @@ from printqueue.demo.scenery import Post, Veil, air, clouds, mirror_sky, reflect
 
 SHAPE = (2000, 3000)
 SKY = (SHAPE[0] // 4, SHAPE[1] // 4)
-EYE_M = 4.6  # all heights are above low water
+EYE_M = 4.6  # like all heights, above low water
 DECK_M, HIGH_MARK_M = 5.3, 3.0
 HALF_M = 1.7  # half the deck's width
 SEEN, HAZE = air(95.0), 0.70
-START, ALONG = (-5.2, 11.0), (0.138, 1.0)  # the pier's nearest bent, (x, z), and its direction
-BENTS_M = (0.0, *np.cumsum(np.geomspace(4.6, 6.5, 22)))  # distances along the pier of its pairs of piles
+START, ALONG = (-5.2, 11.0), (0.138, 1.0)  # (x, z) of the pier's nearest bent, and the pier's direction
+BENTS_M = (0.0, *np.cumsum(np.geomspace(4.6, 6.5, 22)))  # distances of its pairs of piles along the pier
 Colour = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Tide:
-    """How high and how rough the water is, and the light: colours of the upper and lower sky, brightness."""
+    """How high and how rough the water is, and the light: colours of the upper and lower sky, and brightness."""
 
     level_m: float
     rough: float
@@ -39,7 +39,7 @@ HIGH = Tide(2.9, 0.016, (0.33, 0.405, 0.485), (0.70, 0.715, 0.735), 0.84)
 
 
 def _on(s_m: float, side_m: float, up_m: float) -> tuple[float, float, float]:
-    """A point `s_m` along the pier, `side_m` to the right of its middle: (x, y, z)."""
+    """The (x, y, z) of a point `s_m` along the pier, `side_m` to the right of its middle and `up_m` high."""
     return START[0] + ALONG[0] * s_m + side_m, up_m, START[1] + ALONG[1] * s_m
 
 
@@ -53,17 +53,17 @@ def _veil(s_m: float) -> Veil:
 
 
 def _pier(canvas: Plane, cam: Camera, deck: float) -> None:
-    """The whole pier, its deck `deck` metres above the water."""
+    """Draw the whole pier, its deck `deck` metres above the water."""
     _pierhead(canvas, cam, deck)
     for s in reversed(BENTS_M):
         _bent(canvas, cam, deck, s)
     _railing(canvas, cam, deck, -1.6)
-    _deck(canvas, cam, deck)  # hides the foot of the railing behind it, for the eye is below the deck
+    _deck(canvas, cam, deck)  # hides the foot of the railing behind it, since the eye is below the deck
     _railing(canvas, cam, deck, 1.6)
 
 
 def _bent(canvas: Plane, cam: Camera, deck: float, s: float) -> None:
-    """Two piles, crossed braces between them, and the beam they carry."""
+    """Draw two piles, crossed braces between them, and the beam they carry."""
     veil, scale = _veil(s), cam.px_per_m(_z(s))
     weed = HIGH_MARK_M - (DECK_M - deck)
     right, left = (
@@ -80,7 +80,7 @@ def _bent(canvas: Plane, cam: Camera, deck: float, s: float) -> None:
 
 
 def _deck(canvas: Plane, cam: Camera, up: float) -> None:
-    """The deck from below and its near edge, in pieces with a haze of their own."""
+    """Draw the deck from below and its near edge, in pieces that each have their own haze."""
     s = np.linspace(BENTS_M[-1], -16, 60)
     for far, near in pairwise(s):
         veil = _veil(far)
@@ -91,7 +91,7 @@ def _deck(canvas: Plane, cam: Camera, up: float) -> None:
 
 
 def _railing(canvas: Plane, cam: Camera, up: float, side: float) -> None:
-    """Uprights and two rails on one side."""
+    """Draw uprights and two rails on one side."""
     for s in np.arange(BENTS_M[-1], -9, -2.3):
         scale = cam.px_per_m(_z(s))
         ends = cam.see([_on(s, side, up + 0.2), _on(s, side, up + 1.25)])
@@ -104,7 +104,7 @@ def _railing(canvas: Plane, cam: Camera, up: float, side: float) -> None:
 
 
 def _pierhead(canvas: Plane, cam: Camera, up: float) -> None:
-    """The hut at the far end, and a light on a pile beside it."""
+    """Draw the hut at the far end and a light on a pile beside it."""
     s = BENTS_M[-1]
     tone = Veil(HAZE, SEEN(_z(s)) * 1.3).over(0.22)
     walls = [(-1.4, 0.0), (-1.4, 2.5), (0.2, 3.6), (1.8, 2.5), (1.8, 0.0)]
@@ -130,7 +130,7 @@ def _water(cam: Camera, first: int, mirror: Plane, rough: float) -> Plane:
 
 
 def _sand(cam: Camera, first: int, mirror: Plane) -> Plane:
-    """Rippled sand, still wet, with pools in it."""
+    """Rippled sand, still wet, with pools."""
     beds = cam.ground(tile(41, 1.55), 34.0, first)
     ribs = cam.ground(waves(42, 5.0, 0.16, 24.0, heading=1.25), 5.0, first)
     z = cam.distances_m(first)[:, None]
@@ -143,7 +143,7 @@ def _sand(cam: Camera, first: int, mirror: Plane) -> Plane:
 
 
 def _shore(cam: Camera, first: int, sand: Plane, water: Plane) -> Plane:
-    """Sand near by, water beyond, a thin line of foam between them."""
+    """Sand nearby, water beyond, a thin line of foam in between."""
     edge_m = cam.distances_m(first)[:, None] + 2.2 * cam.ground(tile(55, 2.2), 60.0, first)
     edge_m += 0.25 * cam.ground(tile(58, 1.4), 18.0, first)
     broken = 0.5 + 0.5 * smooth(-0.8, 1.0, cam.ground(tile(56, 1.3), 22.0, first))
@@ -166,7 +166,7 @@ def _painted(tide: Tide) -> Pixels:
 
 
 def _printed(tide: Tide, tone: Plane) -> Pixels:
-    """Coloured by the light of the hour: one colour above, one at the horizon, equally bright."""
+    """Coloured by the light of the hour: one colour above and one at the horizon, equally bright."""
     small = (200, 300)
     share = blur(ramp(small, [(0, 0.0), (0.43, 1.0), (0.6, 0.75), (1, 0.1)]), 8.0)
     grey = [0.3 * c[0] + 0.59 * c[1] + 0.11 * c[2] for c in (tide.upper, tide.low)]
@@ -177,15 +177,15 @@ def _printed(tide: Tide, tone: Plane) -> Pixels:
 
 
 def pier_low() -> Pixels:
-    """The pier at low tide: wet sand, pools, the piles bare to their feet."""
+    """The pier at low tide: wet sand, pools, the piles bare down to the foot."""
     return _painted(LOW)
 
 
 def pier_half() -> Pixels:
-    """The pier at half tide, quiet water."""
+    """The pier at half tide, in calm water."""
     return _painted(HALF)
 
 
 def pier_high() -> Pixels:
-    """The pier at high tide towards evening."""
+    """The pier at high tide, towards evening."""
     return _painted(HIGH)

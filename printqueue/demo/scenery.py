@@ -14,28 +14,28 @@ from printqueue.demo.noise import tile
 
 @dataclass(frozen=True, slots=True)
 class Veil:
-    """The air in front of a thing: its own tone, and how much of the thing shows through, 0..1."""
+    """The air in front of an object: its own tone, and how much of the object shows through, 0..1."""
 
     tone: float
     through: float
 
     def over(self, tone: float) -> float:
-        """How a tone looks through this air."""
+        """A tone as seen through this air."""
         return self.tone + (tone - self.tone) * self.through
 
 
 def air(reach_m: float) -> Callable[[float], float]:
-    """Even fog: how much shows through from `z` metres away, if contrast falls to 1/e in `reach_m`."""
+    """Uniform fog: how much shows through from `z` metres away, if contrast falls to 1/e in `reach_m`."""
     return lambda z_m: float(np.exp(-z_m / reach_m))
 
 
 def clouds(
     shape: Shape, horizon: float, seed: int, *, depth: float, scale: float, beta: float = 1.75, stretch: float = 1.0
 ) -> Plane:
-    """A flat layer of cloud seen from below, deviation about 1, crowding towards the horizon.
+    """A flat layer of cloud seen from below, deviation about 1, denser towards the horizon.
 
-    `horizon` is its row as a share of the height; rows below repeat the horizon's. Clouds are soft: make the sky small and
-    enlarge it.
+    `horizon` is its row as a fraction of the height; rows below repeat the horizon's. Clouds are soft: make the sky
+    small and enlarge it.
     """
     y = (np.arange(shape[0], dtype=np.float32)[:, None] + 0.5) / shape[0]
     x = ((np.arange(shape[1], dtype=np.float32)[None, :] + 0.5) / shape[1] - 0.5) * (shape[1] / shape[0])
@@ -45,14 +45,14 @@ def clouds(
 
 
 def sampled(texture: Plane, u: Floats, v: Floats) -> Plane:
-    """A repeating tile sampled at texel positions (u across, v down), linearly between them."""
+    """A repeating tile sampled, with linear interpolation, at texel positions (u across, v down)."""
     n = np.float32(texture.shape[0])
     u, v = np.broadcast_arrays(u, v)
     return as_plane(cv2.remap(texture, as_plane(u % n), as_plane(v % n), cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP))
 
 
 def mirror_sky(sky: Plane, horizon_px: float) -> Plane:
-    """The sky flipped about the horizon, for the camera that looks into the water."""
+    """The sky flipped at the horizon, for the camera that looks into the water."""
     rows = np.clip(2 * horizon_px - np.arange(sky.shape[0]), 0, horizon_px).astype(np.intp)
     return as_plane(sky[rows])
 
@@ -60,10 +60,10 @@ def mirror_sky(sky: Plane, horizon_px: float) -> Plane:
 def reflected(
     mirror: Plane, cam: Camera, first_row: int, slopes: Plane, *, strength: float, taps: Sequence[float] = (0.45, 1.0)
 ) -> Plane:
-    """The mirrored world as ripples show it, from `first_row` to the bottom.
+    """The mirrored world as seen in ripples, from `first_row` to the bottom.
 
-    A facet leaning by a slope turns the reflected ray by twice that; `slopes` is (rows, W, 3) from `noise.waves`,
-    `strength` its deviation as a slope. The result is the mean of several looks, each by a share (`taps`) of the lean.
+    A facet tilted by a slope turns the reflected ray by twice that; `slopes` is (rows, W, 3) from `noise.waves`,
+    `strength` its deviation as a slope. The result is the mean of samples taken at shares (`taps`) of the tilt.
     """
     rows, cols = slopes.shape[:2]
     y = np.arange(first_row, first_row + rows, dtype=np.float32)[:, None]
@@ -91,7 +91,7 @@ class Post:
     weed_m: float
     lean: float = 0.0
     seed: int = 0
-    light: float = 0.6  # the side the light comes from: −1 left, 1 right
+    light: float = 0.6  # where the light comes from: −1 left, 1 right
 
     def draw(self, canvas: Plane, cam: Camera, veil: Veil) -> None:
         """Draw it in place."""
@@ -115,7 +115,7 @@ class Post:
             self._end(canvas, head, (half, half * (abs(tilt) + 0.05)), veil)
 
     def _surface(self, u: Plane, up: Plane) -> Plane:
-        """Its tone at `u` (−1..1 across) and `up` (metres): round, grained, with weed and bare patches in it."""
+        """Its tone at `u` (−1..1 across) and `up` (metres): rounded, grained, with weed and bare patches."""
         side = smooth(-1.0, 1.1, u * self.light + 0.25 * np.sqrt(1 - u * u))
         round_, level = np.arcsin(u), up + 0 * u
         grain_ = sampled(tile(31, 1.1), round_ * 60 + self.seed * 97, level * 14)
@@ -127,7 +127,7 @@ class Post:
         return as_plane(tone + 0.10 * smooth(0.9, 1.6, patch) * smooth(self.weed_m + 0.1, self.weed_m - 0.2, up))
 
     def _end(self, canvas: Plane, head: Points, radii_px: tuple[float, float], veil: Veil) -> None:
-        """The sawn end, ragged at the back, with a crack."""
+        """Draw the sawn end, ragged at the back, with a crack."""
         half_px, high = radii_px
         dark, pale = veil.over(self.tones[0] * 0.5), veil.over(self.tones[1] * 1.25)
         a, seed = np.linspace(0, 2 * np.pi, 40, endpoint=False), self.seed
@@ -142,7 +142,7 @@ class Post:
 
 @dataclass(frozen=True, slots=True)
 class Boat:
-    """A small open boat afloat at (x, z): dark inside, lit rail, planked side."""
+    """A small open boat afloat at (x, z): dark inside, lit rail, planked sides."""
 
     x: float
     z: float

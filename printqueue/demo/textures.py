@@ -8,7 +8,7 @@ from printqueue.demo.noise import field
 
 
 def blocks(shape: Shape, seed: int, *, course_px: int, tone: float, spread: float, joint: float) -> Plane:
-    """Coursed masonry: blocks of varied length and tone with worn faces, and dark joints `joint` deep."""
+    """Coursed masonry: worn blocks of varying length and tone, and dark joints `joint` deep."""
     gen = generator(seed)
     wall = np.empty(shape, np.float32)
     joints = np.zeros(shape, np.uint8)
@@ -31,7 +31,7 @@ def blocks(shape: Shape, seed: int, *, course_px: int, tone: float, spread: floa
 
 
 def boards(shape: Shape, seed: int, *, board_px: int, tone: float, spread: float, shadow: float) -> Plane:
-    """Overlapping level weatherboards: a lit lower edge, a shadow under it, grain along the wood."""
+    """Overlapping horizontal weatherboards: a lit lower edge, a shadow beneath, grain along the wood."""
     gen = generator(seed)
     rows = np.arange(shape[0])
     which, within = rows // board_px, (rows % board_px) / board_px
@@ -47,7 +47,7 @@ def boards(shape: Shape, seed: int, *, board_px: int, tone: float, spread: float
 
 
 def slates(shape: Shape, seed: int, *, course_px: int, tone: float) -> Plane:
-    """A slate roof: staggered slates of varied tone, with a thin shadow at each lower edge."""
+    """A slate roof: staggered slates of varying tone, with a thin shadow at each lower edge."""
     gen = generator(seed)
     roof = np.empty(shape, np.float32)
     wide = int(course_px * 0.8)

@@ -1,11 +1,11 @@
-"""What is done to a painted picture to make another case of it: cropped, scanned from film, spoilt."""
+"""Treatments that turn a painted picture into another case: cropping, scanning from film, spoiling."""
 
 import cv2
 import numpy as np
 
 from printqueue.demo.canvas import Pixels, as_plane, blur, grain, plane, smooth, tone_curve, toned
 
-SCREEN_PX = (1344, 896)  # what somebody exports for a web page
+SCREEN_PX = (1344, 896)  # a typical export for a web page
 ENLARGED = 3
 UNDEREXPOSED_STOPS = 0.4
 LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # ITU-R BT.709
@@ -22,9 +22,9 @@ def right_half(pixels: Pixels) -> Pixels:
 
 
 def on_film(pixels: Pixels) -> Pixels:
-    """As a scan of fast black-and-white film.
+    """Make it look like a scan of fast black-and-white film.
 
-    Grain as silver leaves it: clumped over about two px, strongest in the middle greys; sigma 5 to 6 of 255.
+    The grain is like silver's: clumped over about two px, strongest in the mid-greys; sigma 5 to 6 of 255.
     """
     tone = as_plane(pixels @ LUMA / np.float32(65535))
     tone = tone_curve(blur(tone, 0.85), [(0, 0.05), (0.12, 0.13), (0.35, 0.42), (0.7, 0.82), (1, 0.95)])
@@ -34,7 +34,7 @@ def on_film(pixels: Pixels) -> Pixels:
 
 
 def underexposed(pixels: Pixels) -> Pixels:
-    """With less light, so that even the highlights are dark (sRGB curve, IEC 61966-2-1)."""
+    """Reduce the light until even the highlights are dark (sRGB curve, IEC 61966-2-1)."""
     code = np.linspace(0, 1, 65536)
     light = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4) / 2**UNDEREXPOSED_STOPS
     darker = np.where(light <= 0.0031308, light * 12.92, 1.055 * light ** (1 / 2.4) - 0.055)
@@ -54,12 +54,12 @@ def oversharpened(pixels: Pixels) -> Pixels:
 
 
 def for_the_screen(pixels: Pixels) -> Pixels:
-    """Exported for the screen."""
+    """Reduce it as if exported for the screen."""
     return np.asarray(cv2.resize(pixels, SCREEN_PX, interpolation=cv2.INTER_AREA), np.uint16)
 
 
 def enlarged(pixels: Pixels) -> Pixels:
-    """Reduced by area and enlarged again: the pixels of a large picture with the detail of a small one."""
+    """Reduce by area and enlarge again: the pixel count of a large picture with the detail of a small one."""
     height, width = pixels.shape[:2]
     small = cv2.resize(pixels, (width // ENLARGED, height // ENLARGED), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC), np.uint16)

@@ -1,4 +1,4 @@
-"""Sentences that several notes share: how to print a file of ours, how it was made, what warns. Pure."""
+"""Sentences shared by several notes: how to print one of our files, how it was made, what warns. Pure."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def media_words(paper: Paper) -> str:
 
 
 def printer_rows(paper: Paper, profile_name: str) -> list[str]:
-    """The printer's settings, and that nothing may convert the colours again."""
+    """The printer settings, and that nothing may convert the colours again."""
     name = f"{shown(paper.printer.name)}; " if paper.printer.name else ""
     return [
         row("Printer", f"{name}{media_words(paper)}; feed: {paper.printer.feed}."),
@@ -59,13 +59,13 @@ def checked_words(verified: Verified) -> str:
 
 
 def warned_of(findings: Iterable[Finding]) -> str:
-    """The checks that warn, over all prints of a picture; "" if none does."""
+    """The checks that warn about any print of a picture; "" if none does."""
     names = (f.check for f in findings if f.counts and f.level is Level.WARN)
     return ", ".join(dict.fromkeys(names))
 
 
 def glass_words(drying_h: float | None, now: str) -> str:
-    """From which day a sheet printed today may go under glass; nobody knows yet when it will be printed."""
+    """The day from which a sheet may go under glass if it is printed today; nobody knows yet when it will be."""
     if drying_h is None:
         return ""
     ready = datetime.fromisoformat(now).astimezone() + timedelta(hours=drying_h)
@@ -74,10 +74,10 @@ def glass_words(drying_h: float | None, now: str) -> str:
 
 
 def name_in_words(check: str) -> str:
-    """A check's name as a sentence has it."""
+    """A check's name as used in a sentence."""
     return REGISTRY[check].in_words if check in REGISTRY else check
 
 
 def only_demonstration(finding: Finding) -> bool:
-    """Whether it says no more than `DEMONSTRATION` does."""
+    """Whether the finding says no more than `DEMONSTRATION` does."""
     return finding.about is About.DEMONSTRATION

@@ -20,7 +20,7 @@ from printqueue.studio.papers.schema import Paper
 
 @dataclass(frozen=True, slots=True)
 class PrintMade:
-    """What the note needs to know about one print."""
+    """What the note needs to know about a print."""
 
     picture: str
     file: str  # the print file's own name
@@ -41,14 +41,14 @@ class PrintMade:
     converted: str  # which conversion, in words
     measurements: Measurements = field(default_factory=dict)
     checked: str = ""  # how its pixels were verified, in words
-    foot_line: str = ""  # its words, as set
+    foot_line: str = ""  # its text, as set
     under_glass: str = ""  # from when, in words
     proof: str = ""  # name of its proof picture
     no_proof: str = ""  # why there is none, one sentence
 
 
 def print_text(made: PrintMade) -> str:
-    """The whole text, warnings first."""
+    """The note's full text, warnings first."""
     lines = _demonstration_lines(made)
     size = shown(made.request.size.name)
     lines += [
@@ -64,13 +64,13 @@ def print_text(made: PrintMade) -> str:
 
 
 def _called(made: PrintMade) -> str:
-    """Its title or name, and the file's name if that differs."""
+    """The picture's title or name, and the file's name if that differs."""
     name = made.request.title or made.picture
     return f"“{shown(name)}”{'' if same_stem(made.file, name) else f' ({shown(made.file)})'}"
 
 
 def _demonstration_lines(made: PrintMade) -> list[str]:
-    """The first lines of a note for a print that is only a trial, and what to do about it."""
+    """The note's first lines if the print is only a trial, and what to do about it."""
     if not made.demonstration:
         return []
     remedies = [row("Do", finding.do) for finding in made.findings if _is_first_line(made, finding)]
@@ -78,12 +78,12 @@ def _demonstration_lines(made: PrintMade) -> list[str]:
 
 
 def _is_first_line(made: PrintMade, finding: Finding) -> bool:
-    """Whether the note's first line already says it."""
+    """Whether the note's first line already says what the finding does."""
     return made.demonstration and only_demonstration(finding)
 
 
 def _warning(finding: Finding, request: Request) -> tuple[str, str]:
-    """What was found, and what to do, unless it was allowed."""
+    """What was found, and what to do unless it was allowed."""
     limit = limit_words(finding) if finding.level is not Level.NOTE else ""
     if finding.allowed:
         why = request.allow.get(finding.check, "")
@@ -119,7 +119,7 @@ def _size_rows(made: PrintMade) -> list[str]:
 
 
 def _both(sides_mm: tuple[float, float]) -> str:
-    """Width and height in mm and in inches."""
+    """Width and height in mm and inches."""
     mm, inches = ([number_text(one) for one in sides_mm], [f"{one / MM_PER_INCH:.2f}" for one in sides_mm])
     return f"{mm[0]} × {mm[1]} mm ({inches[0]} × {inches[1]} in)"
 
@@ -183,7 +183,7 @@ def _place_words(made: PrintMade) -> str:
 
 
 def _bare_words(made: PrintMade) -> str:
-    """What the lift turned into bare paper."""
+    """How large the largest patch of bare paper is after the lift."""
     bare = made.measurements.get(Measure.TONE_BARE_LARGEST_PERCENT)
     if not made.request.lift_stops or not isinstance(bare, int | float):
         return ""

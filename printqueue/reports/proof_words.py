@@ -1,6 +1,6 @@
 """The words on a proof picture: names, size, verdict, findings, and what the marks mean. Pure.
 
-Without clock or job number: the same picture judged again by the same rules gets the same proof picture.
+No clock, no job number: judging the same picture again by the same rules gives the same proof picture.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _MAX_MARKED = 4
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """What the words need to know about one print, or about what was asked for if there is none.
+    """What the words need to know about a print or, without one, about what was asked for.
 
     `size` is the sheet's name; `placement` is None if the picture does not fit or was never placed.
     """
@@ -39,7 +39,7 @@ class Looked:
 
 
 def words(looked: Looked) -> ProofWords:
-    """The lines at the head of the sheet."""
+    """The lines at the top of the sheet."""
     ordered = [one for one in worst_first(looked.findings) if one.level is not Level.PASS]
     heavy = [one for one in ordered if one.counts and one.level.weight >= looked.turn_back_at.weight]
     telling = heavy or [one for one in ordered if one.level.weight >= Level.WARN.weight and not only_demonstration(one)]
@@ -53,7 +53,7 @@ def words(looked: Looked) -> ProofWords:
 
 
 def marked(findings: Sequence[Finding]) -> tuple[Marked, ...]:
-    """The places to mark, the worst finding first; what was allowed is marked too."""
+    """The places to mark, worst finding first; allowed findings are marked too."""
     placed = [one for one in worst_first(findings) if one.where and one.level is not Level.PASS]
     return tuple(Marked(one.check, _legend(one.check), one.where) for one in placed[:_MAX_MARKED])
 

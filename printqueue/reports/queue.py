@@ -1,4 +1,4 @@
-"""What `status` answers: the contract's object, and what of it needs a human. Only ledger rows go in."""
+"""What `status` answers: the contract's object, and what in it needs a human. Takes only ledger rows."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 
 _MAX_NAMED = 3
 _IN_QUEUE = (State.WAITING, State.WORKING)
-# What is passed over for these reasons goes on by itself, or will never be a picture, whoever looks.
+# Files passed over for these reasons either resolve themselves or will never be pictures; no human needs to look.
 _PASSING = frozenset({Why.UNFINISHED, Why.EMPTY, Why.LATE_ORDER, Why.SERVER_FOLDER})
 
 
 def collect(ledger: LedgerReader, *, running: bool) -> dict[str, Any]:
-    """The object of `status --json`, all of one moment."""
+    """The object of `status --json`, as of a single moment."""
     with ledger.at_once():
         beat, sightings, counts = ledger.heartbeat(), ledger.sightings(), ledger.counts()
         waiting = {s.path: s for s in sightings if s.kind == "waiting"}
@@ -38,7 +38,7 @@ def collect(ledger: LedgerReader, *, running: bool) -> dict[str, Any]:
         "counts": counts,
         "jobs": jobs,
         "passed_over": passed_over(sightings),
-        # beyond the contract's keys
+        # beyond the keys in the contract
         "watch_because": beat.why,
         "oldest_waiting": _oldest(jobs),
         "problems": [*beat.problems, *(f"{one.says} {one.do}" for one in rebuilt)],
@@ -46,7 +46,7 @@ def collect(ledger: LedgerReader, *, running: bool) -> dict[str, Any]:
 
 
 def _known_jobs(ledger: LedgerReader, waiting: dict[str, Sighting]) -> tuple[list[dict[str, Any]], set[str]]:
-    """Open prints, then arrivals of which none was planned; and the paths that so stand in the queue already."""
+    """Open prints, then arrivals without a planned print; and the paths these already put in the queue."""
     jobs: list[dict[str, Any]] = []
     known = set()
     for p in ledger.prints(Wanted(open_only=True)):
@@ -66,7 +66,7 @@ def _named(job: int | None, path: str, paper: str, size: str | None) -> dict[str
 
 
 def _as_it_stands(one: PrintRecord | Arrival, seen: Sighting | None) -> dict[str, Any]:
-    """As the ledger has it; why it waits, until when, and since when it stands there, the last scan knows best."""
+    """State as in the ledger; but the last scan knows best why it waits, until when and since when."""
     if seen is None or one.state is not State.WAITING:
         return {"state": str(one.state), "since": one.since, "says": one.says, "deferred_until": None}
     waits = _as_it_waits(seen)
@@ -87,17 +87,17 @@ def _oldest(jobs: Iterable[dict[str, Any]]) -> dict[str, Any] | None:
 
 
 def passed_over(sightings: Iterable[Sighting]) -> list[dict[str, str]]:
-    """What of `sightings` was passed over, and why."""
+    """Which of `sightings` were passed over, and why."""
     return [{"file": shown(s.path), "why": sighting_words(s)} for s in sightings if s.kind == "passed-over"]
 
 
 def attention(
     answer: dict[str, Any], sightings: Iterable[Sighting], now: datetime, *, scan_s: float, standing: int
 ) -> list[str]:
-    """Why a human is needed, a sentence each; empty where all is well.
+    """Why a human is needed, one sentence each; empty if all is well.
 
-    `standing` counts the pictures in ready/ that wait for a service, where none runs. Problems that a service
-    named at its last look are old once it has ended: they are shown, and do not count then.
+    `standing` counts the pictures in ready/ that wait for a service while none is running. Problems from a service's
+    last scan are out of date once it has ended: they are still shown, but do not count.
     """
     found = _about_running(answer, now, scan_s) if answer["running"] else _about_ended(answer, standing)
     if held := [shown(s.path) for s in sightings if s.kind == "passed-over" and s.reason.why not in _PASSING]:

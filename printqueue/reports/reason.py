@@ -1,7 +1,7 @@
 """`NAME.reason.txt`: why a picture was turned back, and what to do. Pure.
 
-The verdict first; then the findings that count, worst first; what is fine; where to put the new file; the line to paste;
-and that the file is safe.
+The verdict comes first; then the findings that count, worst first; what is fine; where to put the new file; the line to
+paste; and that the file is safe.
 """
 
 from __future__ import annotations
@@ -17,15 +17,15 @@ from printqueue.reports.layout import page, row
 from printqueue.reports.phrases import name_in_words
 
 _ORDER_HEADLINE = "is asked for in a way that cannot be followed"
-# How many findings are given in full, and how many of the rest in a sentence before they are only named: the first pair
-# that fits a screen is taken.
+# How many findings to give in full, and how many of the rest in a sentence before only naming them. The first pair that
+# fits on a screen is used.
 _LENGTHS = ((3, 3), (2, 3), (1, 3), (1, 1), (1, 0))
-SCREEN_LINES = 44  # what a desktop editor shows on a screen 1080 pixels high, with lines 20 pixels apart
+SCREEN_LINES = 44  # what a desktop editor shows on a 1080-pixel-high screen with lines 20 pixels apart
 
 
 @dataclass(frozen=True, slots=True)
 class TurnedBack:
-    """What the note needs to know. `before`: (check, what it measured at the last attempt under this name, and now)."""
+    """What the note needs to know. `before`: (check, what it measured in the last attempt under this name, and now)."""
 
     picture: str
     paper: str
@@ -34,14 +34,14 @@ class TurnedBack:
     turn_back_at: Level
     ready_folder: str
     job: int
-    stands_as: str = ""  # its name in review/, if numbered; "": `picture`
+    stands_as: str = ""  # its name in review/ if numbered, otherwise ""
     order: str = ""  # its own order file's name in review/
     before: Sequence[tuple[str, str]] = ()
     look: str = ""  # what its proof picture shows, one sentence
 
 
 def reason_text(note: TurnedBack) -> str:
-    """The whole text, one screen long: as many findings in full as fit, the others by name."""
+    """The full text, one screen long: as many findings in full as fit, the others by name."""
     ordered = worst_first(note.findings)
     heavy = [f for f in ordered if f.counts and f.level.weight >= note.turn_back_at.weight]
     text = ""
@@ -71,7 +71,7 @@ def _lines(
 
 
 def _some(findings: Sequence[Finding], sentences: int) -> str:
-    """The first few in a sentence, the others by name."""
+    """The first few findings in a sentence each, the others by name."""
     said = [f"{_sentence(f.says)}{' (allowed)' if f.allowed else ''}" for f in findings[:sentences]]
     if rest := dict.fromkeys(name_in_words(f.check) for f in findings[sentences:]):
         said.append(f"{'Also: ' if said else ''}{', '.join(rest)}.")
@@ -79,7 +79,7 @@ def _some(findings: Sequence[Finding], sentences: int) -> str:
 
 
 def verdict_words(heavy: Sequence[Finding], size: str, paper: str, *, picture: str = "") -> str:
-    """Why it was turned back, in one sentence about `picture`, or about "it" where the name is given already."""
+    """Why it was turned back, in one sentence about `picture`, or about "it" if the name has already been given."""
     what = _what(heavy[0]) if heavy else "was turned back"
     said = what.format(size=shown(size), paper=shown(paper))
     more = f" ({len(heavy)} reasons)" if len(heavy) > 1 else ""
@@ -130,7 +130,7 @@ def _closing(note: TurnedBack, heavy: Sequence[Finding], ordered: Sequence[Findi
 
 
 def _anyway(note: TurnedBack) -> str:
-    """A picture has one order: if it has its own, that one gets the line."""
+    """How to print it anyway. A picture has only one order: if it has its own, the line goes in there."""
     if note.order:
         return f"Move it back with its order {shown(note.order)}, with this line put in:"
     name = note.stands_as or note.picture
@@ -138,7 +138,7 @@ def _anyway(note: TurnedBack) -> str:
 
 
 def _again(note: TurnedBack, heavy: Sequence[Finding]) -> str:
-    """A picture is exported again; an order is corrected and goes back with its picture."""
+    """How to try again: export the picture again, or correct the order and return it with its picture."""
     what = "the new file" if not heavy or heavy[0].check in REGISTRY else "picture and order back"
     return f"Put {what} into {shown(note.ready_folder)}/."
 

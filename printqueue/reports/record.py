@@ -1,4 +1,4 @@
-"""What the ledger and `--json` say about one judged print: the contract's keys, in its order. Pure."""
+"""What the ledger and `--json` say about a judged print: the contract's keys, in its order. Pure."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def findings_json(one: Judged) -> list[dict[str, object]]:
 
 
 def measurements_json(one: Judged) -> dict[str, object]:
-    """Measurements for ledger and `--json`: the numbers by name, and under `where` the places of each finding that has any."""
+    """Measurements for ledger and `--json`: values by name, and under `where` the places of findings that have any."""
     where = {f.check: [asdict(region) for region in f.where] for f in one.findings if f.where}
     numbers: dict[str, object] = {name.value: value for name, value in one.measurements.items()}
     return {**numbers, "where": where} if where else numbers

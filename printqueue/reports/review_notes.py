@@ -1,4 +1,4 @@
-"""What stands in review/ beside the reasons for pictures, and what is put at their head when they are old. Pure."""
+"""Notes in review/ other than the reasons for pictures, and the line put above a reason that is out of date. Pure."""
 
 from __future__ import annotations
 
@@ -8,25 +8,25 @@ from printqueue.core.model.job import Arrival, State, Superseded
 from printqueue.core.text import shown
 from printqueue.reports.layout import page, row
 
-# How every answer to a folder begins: of a file in review/ that only tells whether it is ours, whichever version wrote it.
+# How every answer to a folder begins: the only way to recognise such a file in review/ as ours, whatever the version.
 _NOT_TAKEN = "Not taken: the folder ready/"
 _AND_SO = "Nothing more happens to the one here; take it away when you like. What was said of it:"
 
 
 def folder_not_taken(folder: str, says: str, do: str) -> bytes:
-    """The answer to a folder of ready/ that names no paper."""
+    """The answer to a folder in ready/ that does not name a paper."""
     again = "Nothing in the folder was touched. As soon as this is put right, its pictures are taken."
     lines = [f"{_NOT_TAKEN}{shown(folder)}/.", "", row("Why", says), row("Do", do), row("Safe", again)]
     return page(lines).encode()
 
 
 def is_folder_not_taken(text: bytes) -> bool:
-    """Whether a file in review/ is such an answer, perhaps of an earlier run or of a lost ledger."""
+    """Whether a file in review/ is such an answer, perhaps from an earlier run or a ledger since lost."""
     return text.startswith(_NOT_TAKEN.encode())
 
 
 def order_too_late(name: str, made: Arrival, master: str) -> bytes:
-    """Why an order stands in review/: its picture was `made` before it came. `master`: where that stands, "" not known."""
+    """Why an order is in review/: its picture was `made` before it came. `master`: where it is now, "" if unknown."""
     picture = shown(master) if master else "the picture from masters/"
     lines = [
         f"Turned back: the order {shown(name)}.",
@@ -39,12 +39,12 @@ def order_too_late(name: str, made: Arrival, master: str) -> bytes:
 
 
 def superseded_line(one: Superseded) -> str:
-    """The new first line of a reason of whose picture a newer version came; the day is that of this machine's clock."""
+    """The new first line of a reason whose picture has a newer version; the day is by this machine's clock."""
     happened = "made" if one.newer.state is State.PRINTABLE else "turned back"
     day = datetime.fromisoformat(one.newer.since).astimezone().strftime("%Y-%m-%d")
     return f"Superseded: a newer “{shown(one.older.path.rpartition('/')[2])}” was {happened} on {day} (job {one.job})."
 
 
 def superseded(line: str, reason: bytes) -> bytes:
-    """That reason with `line` at its head."""
+    """The reason with `line` at its head."""
     return page([line, _AND_SO, ""]).encode() + reason

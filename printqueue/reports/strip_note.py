@@ -30,7 +30,7 @@ class StripShown:
 
 
 def labels(pieces: Sequence[Piece], usual: Intent) -> tuple[tuple[str, ...], ...]:
-    """For each piece the order lines that print a picture like it; with the intent if any piece needs it said."""
+    """For each piece, the order lines that print a picture like it; they include the intent if any piece needs it."""
     said = any(piece.intent is not usual for piece in pieces)
     return tuple(
         (f"lift: {stops_text(piece.lift_stops).lstrip('+')}", *([f"intent: {piece.intent}"] if said else []))
@@ -56,7 +56,7 @@ def foot_words() -> tuple[str, ...]:
 
 
 def strip_text(strip: StripShown) -> str:
-    """The whole text."""
+    """The note's full text."""
     made, demonstration = strip.made, strip.facts.profile_is_demonstration
     demo = [f"{DEMONSTRATION} Its tones are a model's, not your printer's.", ""] if demonstration else []
     lines = [*demo, f"Test strip: “{shown(strip.picture)}” on {shown(strip.paper.paper)}, {made.sheet}.", ""]

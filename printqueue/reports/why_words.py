@@ -1,4 +1,4 @@
-"""Reasons in words: the one table. Pure."""
+"""Reasons in words, all in one table. Pure."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _NOT_DROPPED = "and nothing called “{0}” was dropped in this folder"
 _PUT_RIGHT = "put it right, or remove it"
 _RENAME = "call it {1}, or remove it"
 
-# {0}, {1}: what the reason is about, in turn; {said}: what somebody else said.
+# {0}, {1}: what the reason is about, in order; {said}: a message from elsewhere.
 WORDS: Final[Mapping[Why, str]] = {
     Why.TOLD: "{said}",
     Why.SERVER_FOLDER: "folders that begin with @ or # belong to the file server",
@@ -70,11 +70,11 @@ WORDS: Final[Mapping[Why, str]] = {
     "machine has memory to spare and its disks answer; then move the picture out and in again to retry.",
     Why.KNOWN: "the same picture as before: {said}",
 }
-_QUEUED = frozenset({Why.OTHERS_FIRST, Why.LARGE_ONE, Why.NO_MEMORY})  # it only waits its turn
+_QUEUED = frozenset({Why.OTHERS_FIRST, Why.LARGE_ONE, Why.NO_MEMORY})  # just waiting their turn
 
 
 def words(reason: Reason) -> str:
-    """The reason in a sentence or a clause, as log, ledger and notices have it."""
+    """The reason as a sentence or clause, for log, ledger and notices."""
     about = tuple(shown(one) if isinstance(one, str) else one for one in reason.about)
     if reason.why is Why.SEVERAL_ORDERS:
         about = (len(about), " and ".join(f"“{name}”" for name in about))
@@ -82,6 +82,6 @@ def words(reason: Reason) -> str:
 
 
 def sighting_words(sighting: Sighting) -> str:
-    """The same for what stands in ready/, as status and daybook have it."""
+    """The same for something in ready/, for status and daybook."""
     said = words(sighting.reason)
     return f"queued: {said}" if sighting.reason.why in _QUEUED else said

@@ -1,4 +1,4 @@
-"""The folders of a studio: where everything is, and proof that the folder really is one."""
+"""A studio's folders: where everything is, and proof that each folder is really the studio's."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ _AFTERWARDS = {
     "profiles": " Copy your profiles into it; until then pictures wait.",
     "rules": " Copy your papers' files into it; until then pictures wait.",
 }
-WORK_FOLDERS = ("ready", "print", "review", "masters")  # no picture is taken while one of these is missing
+WORK_FOLDERS = ("ready", "print", "review", "masters")  # while one of these is missing, no picture is taken
 
 
 class FolderGoneError(WorldError):
-    """A folder of the studio is missing, or belongs to another studio."""
+    """One of the studio's folders is missing, or belongs to another studio."""
 
     def __init__(self, name: str, *, other: bool = False) -> None:
         what = "carries the mark of another studio"
@@ -44,7 +44,7 @@ class FolderGoneError(WorldError):
 
 
 class Held(Protocol):
-    """The hold that a running service has on its studio (`service.lock.StudioLock`)."""
+    """A running service's hold on its studio (`service.lock.StudioLock`)."""
 
     identity: str
 
@@ -52,17 +52,17 @@ class Held(Protocol):
         """The marker's current text."""
 
     def require(self) -> None:
-        """Raise `WorldError` if the marker held open is no longer the file under its name."""
+        """Raise `WorldError` if the marker's name no longer refers to the file held open."""
 
     def beat(self) -> None:
-        """The same, once per scan, and note in the marker that the service is alive."""
+        """Called once per scan: do the same, and note in the marker that the service is alive."""
 
 
 @dataclass(frozen=True, slots=True)
 class Studio:
-    """Paths of one studio. `state` holds ledger, lock and spool; by default `.printqueue` inside.
+    """The paths of one studio. `state` holds ledger, lock and spool; by default it is `.printqueue` inside `root`.
 
-    Links on the way to `root`, `state` and the marker are intended, and resolved once, here; below, none is followed.
+    Links on the way to `root`, `state` and the marker are intended, and resolved here, once; below, none is followed.
     """
 
     root: str
@@ -92,7 +92,7 @@ class Studio:
 
     @property
     def identity(self) -> str:
-        """The studio's own number; "" if an older version made it and it has not been served since."""
+        """The studio's identity; "" if an older version made the studio and it has not been served since."""
         return self.held.identity if self.held is not None else marker.id_in(self._text)
 
     @property
@@ -101,7 +101,7 @@ class Studio:
 
     def make_folder(self, folder: str) -> None:
         """Make `folder` (a full path inside one of the marked folders) and its parents, durably; but never a marked folder
-        itself, which may just not be mounted. Raises `WorldError`.
+        itself, which may simply not be mounted. Raises `WorldError`.
         """
         self.require_marker()
         within = os.path.relpath(folder, self.root)
@@ -115,24 +115,24 @@ class Studio:
         self.note_mounts(within)
 
     def note_mounts(self, folder: str) -> None:
-        """If this is the service, remember which parts of `folder` (relative) are mounts of their own."""
+        """If this is the service, record which parts of `folder` (relative) are mount points."""
         if self.held is not None:
             mounts.note(self.root, self.private(mounts.FILE), folder)
 
     def require_mounts(self, *folders: str) -> None:
-        """Raise `MountGoneError` if a part of these (relative) was a mount of its own and no longer is."""
+        """Raise `MountGoneError` if any part of these (relative) was a mount point and no longer is."""
         for folder in folders:
             if lost := self.lost_mount(folder):
                 raise mounts.MountGoneError(lost)
 
     def lost_mount(self, folder: str) -> str:
-        """The part of `folder` (relative) that has lost its mount, "" if none has."""
+        """The part of `folder` (relative) whose mount is gone; "" if none is."""
         return mounts.gone(self.root, self.private(mounts.FILE), folder)
 
     def require_folders(self) -> None:
-        """`require_marker`, and `require_folder` for every folder that work goes through. Raises `LinkedError`, a
-        `WorldError`, if a folder of the studio is a link, which would lead work away from the marked folder. Once per scan
-        is enough: no single step follows a link anyway.
+        """`require_marker`, and `require_folder` for every folder work passes through. Raises `LinkedError`, a
+        `WorldError`, if one of the studio's folders is a link, which would lead work away from the marked folder.
+        Once per scan is enough, since no single step follows a link anyway.
         """
         for name in PUBLIC_FOLDERS:
             if os.path.islink(self.path(name)):
@@ -143,7 +143,7 @@ class Studio:
         self.require_folder(*WORK_FOLDERS)
 
     def require_folder(self, *names: str) -> None:
-        """Raise `FolderGoneError` unless each of these marked folders is the studio's own; an empty mount point is not."""
+        """Raise `FolderGoneError` unless all these marked folders are the studio's own; an empty mount point is not."""
         text = self._text
         identity, numbers = marker.id_in(text), marker.numbers_in(text)
         for name in names:
@@ -156,7 +156,7 @@ class Studio:
                 raise FolderGoneError(name, other=found not in ("", identity))
 
     def require_marker(self) -> None:
-        """Raise `WorldError` if the share is not mounted: an empty mount point is not an empty ready/."""
+        """Raise `WorldError` if the share is not mounted: an empty mount point must not pass for an empty ready/."""
         if durable.lstamp(self.marker) is None:
             raise WorldError(
                 f"The studio {shown(self.root)} is not there (its marker .printqueue/{MARKER} is missing). "
@@ -168,12 +168,12 @@ class Studio:
 
 
 def takes_no_mark(name: str, folder: str) -> bool:
-    """Whether it is a read-only ready/: nothing is ever written there, so it goes without a mark."""
+    """Whether this is a read-only ready/: we never write there, so it needs no mark."""
     return name == "ready" and bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
 
 
 def _in_the_way(root: str, folder: str) -> WorldError:
-    """A file has the name of a folder to be made: a group folder in ready/ is called like an earlier picture."""
+    """A file has the name of a folder we need: a group folder in ready/ has the same name as an earlier picture."""
     path = folder
     while path != root and not os.path.lexists(path):
         path = os.path.dirname(path)
@@ -196,7 +196,7 @@ def open_studio(root: str) -> Studio:
 
 
 def _config(root: str) -> Config:
-    """`studio.yaml`, or the defaults without one."""
+    """`studio.yaml`, or the defaults if there is none."""
     try:
         return settings.load(durable.read_plain(os.path.join(root, settings.FILE), MAX_BYTES + 1))
     except FileNotFoundError:
@@ -206,7 +206,7 @@ def _config(root: str) -> Config:
 
 
 def make_studio(root: str) -> Studio:
-    """Create the folders of a studio at `root`, which must be new or empty. The marker comes last."""
+    """Create a studio's folders at `root`, which must be new or empty. The marker comes last."""
     root = os.path.realpath(root)
     os.makedirs(root, exist_ok=True)
     if os.listdir(root):
@@ -225,7 +225,7 @@ def make_studio(root: str) -> Studio:
 
 
 def put_back(studio: Studio) -> Iterator[str]:
-    """Make the studio's missing folders and mark the unmarked ones: only when the photographer says so, since a folder
+    """Make the studio's missing folders and mark the unmarked ones. Only at the photographer's request, since a folder
     that is not mounted looks the same. Yields what was done. Raises `StudioError`, `WorldError`.
     """
     for name in PUBLIC_FOLDERS:
@@ -251,7 +251,7 @@ def _has_its_mark(studio: Studio, name: str) -> bool:
 
 
 def _mark_anew(studio: Studio, name: str) -> None:
-    """The mark comes first: after a kill before its number is in the marker, the folder is still not the studio's."""
+    """Write the mark first: if killed before its number is in the marker, the folder is still not the studio's."""
     folder = studio.path(name)
     found = marker.id_in(marker.read(os.path.join(folder, MARK)))
     if found not in ("", studio.identity):
@@ -269,7 +269,7 @@ def _mark_anew(studio: Studio, name: str) -> None:
 
 
 def prepare_state(studio: Studio) -> None:
-    """Make whatever is missing of the private folder (0700), its mark first."""
+    """Make whatever is missing in the private folder (0700), its mark first."""
     with durable.world("Preparing", studio.state):
         os.makedirs(studio.state, 0o700, exist_ok=True)
         identity = studio.identity if studio.state != os.path.dirname(studio.marker) else ""
@@ -278,11 +278,11 @@ def prepare_state(studio: Studio) -> None:
         for name in ("spool", "past"):
             with suppress(FileExistsError):
                 os.mkdir(studio.private(name), 0o700)
-            os.close(open_folder(studio.private(name)))  # a link there would lead private copies away
+            os.close(open_folder(studio.private(name)))  # refuse links, which would lead private copies elsewhere
 
 
 def free_number(studio: Studio, groups: Mapping[str, Callable[[int], Iterable[str]]]) -> int:
-    """The smallest number for which no name of any group is taken; `groups`: folder → names of a number."""
+    """The smallest number whose names are all free; `groups`: folder → the names a number would take there."""
     taken = {folder: set(map(naming.twin_key, names_in(studio.path(folder)))) for folder in groups}
     return next(
         number

@@ -1,12 +1,12 @@
-"""What proves that a folder belongs to this studio: the studio's marker, and a small mark in each of its folders.
+"""Proof that a folder belongs to this studio: the studio's marker, and a small mark in each of its folders.
 
-A name proves nothing: an empty mount point can have it, and so can another studio's folder. The marker holds the studio's
+A name proves nothing: an empty mount point or another studio's folder can have it too. The marker holds the studio's
 identity (a random number made once), the numbers of its folders' marks, and who serves the studio. A mark repeats the
-identity and has a number of its own: a disk mounted over a marked folder gets another number, so the folder underneath is
-not mistaken for it when the disk is gone.
+identity and adds its own number: a disk mounted over a marked folder gets a different one, so when the disk is gone,
+the folder underneath is not mistaken for it.
 
-The marker is overwritten, never replaced, because the service's lock is on that very file. Each of its lines has a fixed
-length and a writer of its own: the service writes the last one, `init` the one before.
+The marker is overwritten, never replaced, because the service's lock is on that very file. Each line has a fixed length
+and its own writer: the service writes the last one, `init` the one before.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from printqueue.core.disk import durable, folders
 from printqueue.core.text import shown
 
 MARKER = "studio"  # in .printqueue/
-MARK = ".printqueue"  # in every other folder; hidden, so ready/ silently passes it over
+MARK = ".printqueue"  # in every other folder; hidden, so it is silently passed over in ready/
 _MAX_BYTES = 4096
 _ID = re.compile(r"^id: ([0-9a-f]{32})$", re.MULTILINE)
 _SERVED = re.compile(
@@ -44,17 +44,17 @@ _MARK_TEXT = (
 
 @dataclass(frozen=True, slots=True)
 class Served:
-    """Who looks after a studio, written into its marker for other machines to see."""
+    """Who serves a studio, written into its marker for other machines to see."""
 
     host: str
     machine: str
-    boot: str  # the machine's: services of an earlier boot have ended
-    token: str  # of this one run
+    boot: str  # the machine's boot: services from an earlier one have ended
+    token: str  # unique to this run
     since: str
     seen: str
 
     def may_live(self, other: Served) -> bool:
-        """Whether `other` may be running on another machine, where this machine's lock cannot tell."""
+        """Whether `other` may be running on another machine, which this machine's lock cannot tell."""
         return self.boot != other.boot and (self.host, self.machine) != (other.host, other.machine)
 
 
@@ -69,7 +69,7 @@ def new_id() -> str:
 
 
 def read(path: str) -> str:
-    """The text of a marker or mark; "" if it is not a regular file. Never blocks, never follows a link."""
+    """The text of a marker or mark; "" if it is not a regular file. Never blocks or follows a link."""
     descriptor = folders.open_file(path)
     if descriptor is None:
         return ""
@@ -91,31 +91,31 @@ def text_of(descriptor: int) -> str:
 
 
 def id_in(text: str) -> str:
-    """The identity in the text of a marker or mark; "" for the marker of a studio made by an older version."""
+    """The identity in a marker's or mark's text; "" in the marker of a studio made by an older version."""
     found = _ID.search(text)
     return found[1] if found else ""
 
 
 def served_in(text: str) -> Served | None:
-    """Who serves the studio, according to its marker."""
+    """Who serves the studio, according to its marker's text."""
     found = _SERVED.search(text)
     return Served(**found.groupdict()) if found else None
 
 
 def number_in(text: str) -> str:
-    """The number in the text of a mark, "" if it has none."""
+    """The number in a mark's text, "" if there is none."""
     found = _NUMBER.search(text)
     return found[1] if found else ""
 
 
 def numbers_in(text: str) -> dict[str, str]:
-    """Folder → the number of its mark, according to the marker."""
+    """Folder → number of its mark, according to the marker's text."""
     found = _NUMBERS.search(text)
     return dict(_ONE_NUMBER.findall(found[1].rstrip())) if found else {}
 
 
 def marker_text(identity: str, numbers: Mapping[str, str], served: Served | None = None) -> bytes:
-    """The text of a whole marker."""
+    """The full text of a marker."""
     listed = ", ".join(f"{name} {number}" for name, number in numbers.items())
     by = "nobody"
     if served is not None:
@@ -128,13 +128,13 @@ def marker_text(identity: str, numbers: Mapping[str, str], served: Served | None
 
 
 def write_served(descriptor: int, served: Served | None) -> None:
-    """Write into an open marker who serves the studio."""
+    """Write who serves the studio into an open marker."""
     text = text_of(descriptor)
     _overwrite_lines(descriptor, marker_text(id_in(text), numbers_in(text), served))
 
 
 def write_numbers(descriptor: int, numbers: Mapping[str, str]) -> None:
-    """Write the numbers of the folders' marks into an open marker."""
+    """Write the numbers of its folders' marks into an open marker."""
     text = text_of(descriptor)
     _overwrite_lines(descriptor, marker_text(id_in(text), numbers, served_in(text)))
 
@@ -147,7 +147,7 @@ def write_marker(descriptor: int, text: bytes) -> None:
 
 
 def _overwrite_lines(descriptor: int, text: bytes) -> None:
-    """Overwrite the lines that differ; or the whole marker, if someone has edited it by hand."""
+    """Overwrite the lines that differ, or the whole marker if someone has edited it by hand."""
     now, at = os.pread(descriptor, _MAX_BYTES, 0), 0
     if len(now) != len(text):
         write_marker(descriptor, text)
@@ -159,7 +159,7 @@ def _overwrite_lines(descriptor: int, text: bytes) -> None:
 
 
 def put(folder: str, identity: str) -> str:
-    """Put the studio's mark into one of its folders, durably, replacing its own earlier one; return the mark's number."""
+    """Durably put the studio's mark into one of its folders, replacing its own earlier one; return its number."""
     number = secrets.token_hex(4)
     durable.replace_own(os.path.join(folder, MARK), f"{_MARK_TEXT}id: {identity}\nplace: {number}\n".encode())
     durable.sync_folder(folder)
@@ -167,14 +167,14 @@ def put(folder: str, identity: str) -> str:
 
 
 def this_run(now: str) -> Served:
-    """This process, as the one that serves a studio from `now` on."""
+    """This process, serving a studio from `now` on."""
     host, machine, boot = _machine()
     return Served(host, machine, boot, secrets.token_hex(4), now, now)
 
 
 @cache
 def _machine() -> tuple[str, str, str]:
-    """This machine's name, number and boot. machine-id(5) must stay private, so this is a hash of it."""
+    """This machine's name, number and boot. The number is a hash, since machine-id(5) must stay private."""
     host = re.sub(r"[^\w.-]", "_", shown(socket.gethostname(), limit=64)) or "unnamed"
     number = sha256(b"printqueue " + _first_line("/etc/machine-id").encode()).hexdigest()[:12]
     return host, number, sha256(_first_line("/proc/sys/kernel/random/boot_id").encode()).hexdigest()[:12]

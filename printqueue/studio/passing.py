@@ -1,4 +1,4 @@
-"""What is passed over in ready/, and why. Pure: names and stat modes only."""
+"""What is passed over in ready/, and why. Pure: needs only names and stat results."""
 
 from __future__ import annotations
 
@@ -10,30 +10,30 @@ from printqueue.core.naming import COMPANIONS
 
 _UNFINISHED = ("~", ".tmp", ".part", ".partial", ".crdownload", ".filepart", ".swp", ".lock")
 _SYSTEM = {"thumbs.db", "desktop.ini"}
-# What sync programs call the other version of a file that was changed in two places (common practice, no source).
+# How sync programs name the second version of a file changed in two places (common practice, no source).
 _SECOND_VERSION = re.compile(
     r"\([^()]*\bconflicted copy\b[^()]*\)|[._](?:sync-)?conflict-\d{8}-\d{6}(?![0-9])", re.IGNORECASE
 )
 
 
 def hidden(name: str) -> bool:
-    """Whether the name is certainly no picture's and not worth a word in status: hidden, or a companion dragged along."""
+    """Whether the name cannot be a picture's and status need not mention it: hidden, or a companion dragged along."""
     return name.startswith(".") or name.lower() in _SYSTEM or name.endswith(COMPANIONS)
 
 
 def companion_of(name: str) -> str | None:
-    """The stem in a companion's name ('Fog (2).proof.jpg' → 'Fog (2)'), None for any other name."""
+    """The stem of a companion's name ('Fog (2).proof.jpg' → 'Fog (2)'), None for any other name."""
     ending = next((one for one in COMPANIONS if name.endswith(one)), None)
     return None if ending is None or name.startswith(".") or name == ending else name.removesuffix(ending)
 
 
 def folder_reason(name: str) -> Why | None:
-    """Why a folder is passed over, None if it is looked into."""
+    """Why a folder is passed over, None if it is searched."""
     return Why.SERVER_FOLDER if name.startswith(("@", "#")) else None
 
 
 def file_reason(name: str, mode: int, size: int) -> Why | None:
-    """Why a file is passed over, None for a candidate."""
+    """Why a file is passed over, None if it is a candidate."""
     if stat.S_ISLNK(mode):
         return Why.LINK
     if not stat.S_ISREG(mode):
@@ -46,7 +46,7 @@ def file_reason(name: str, mode: int, size: int) -> Why | None:
 
 
 def order_reason(name: str, mode: int, size: int) -> Why:
-    """Why a file that was meant as an order cannot be one."""
+    """Why a file meant as an order cannot be one."""
     if stat.S_ISLNK(mode):
         return Why.ORDER_LINK
     if stat.S_ISDIR(mode):

@@ -1,4 +1,4 @@
-"""The settings of a studio: `studio.yaml`. Everything is optional; nothing here names a command line."""
+"""A studio's settings, `studio.yaml`. All are optional, and none contains a command line."""
 
 from __future__ import annotations
 
@@ -107,5 +107,5 @@ class Config(YamlModel):
 
 
 def load(data: bytes, file: str = FILE) -> Config:
-    """Read `studio.yaml`; an empty file gives the defaults. Raises `RulesError` with everything wrong in it."""
+    """Read `studio.yaml`; an empty file gives the defaults. Raises `RulesError` with everything that is wrong."""
     return Config.from_tree(read(data, file, may_be_empty=True))

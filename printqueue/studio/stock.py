@@ -1,4 +1,4 @@
-"""A paper ready for use: its rules, its profile's bytes as read once, and the tones it can show."""
+"""A paper ready for use: its rules, its profile's bytes (read once) and the tones it can show."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _ENGINES = ("imagecodecs", "numpy", "pillow", "tifffile")
 
 @dataclass(frozen=True, slots=True)
 class WhiteAndBlack:
-    """Absolute L*a*b* (D50) of bare paper and of full ink, according to a profile."""
+    """Absolute L*a*b* (D50) of bare paper and full ink, according to a profile."""
 
     white: Lab
     black: Lab
@@ -32,7 +32,7 @@ class WhiteAndBlack:
 
 @dataclass(frozen=True, slots=True)
 class Stock:
-    """One paper as a job uses it. The bytes hashed are the bytes embedded."""
+    """One paper as a job uses it. The profile bytes we hash are the bytes we embed."""
 
     paper: Paper
     facts: PaperFacts
@@ -45,11 +45,11 @@ class Stock:
         return hashlib.sha256(self.paper.rules_text.encode()).hexdigest()
 
     def verdict(self, findings: Sequence[Finding]) -> Verdict:
-        """The verdict by the paper's own rules."""
+        """The verdict according to the paper's rules."""
         return verdict(findings, self.paper.turn_back_at)
 
     def recipe(self, master_sha256: str, request: Request) -> str:
-        """SHA-256 over everything that decides the print's bytes: no clock, no job number."""
+        """SHA-256 of everything that determines the print's bytes; no clock, no job number."""
         parts = {
             "master": master_sha256,
             "order": asdict(request),
@@ -62,15 +62,15 @@ class Stock:
 
 @cache
 def versions() -> str:
-    """This program, and the libraries that compute its pixels."""
+    """Versions of this program and of the libraries that compute its pixels."""
     return ", ".join([f"printqueue {__version__}", *(f"{name} {installed(name)}" for name in _ENGINES)])
 
 
 def take(profiles_dir: str, paper: Paper, tones_of: Callable[[bytes], WhiteAndBlack]) -> Stock:
-    """Read the profile once and make the paper usable.
+    """Read the profile once and get the paper ready for use.
 
-    `tones_of` asks a bounded child, since a profile may be hostile. Raises `WorldError` if the profile is missing or unfit,
-    for which no picture is to blame.
+    `tones_of` asks a bounded child, since a profile may be hostile. Raises `WorldError` if the profile is missing or
+    unusable, which is no picture's fault.
     """
     data, facts = _profile(profiles_dir, paper)
     try:
@@ -91,12 +91,12 @@ def take(profiles_dir: str, paper: Paper, tones_of: Callable[[bytes], WhiteAndBl
 
 
 def profile_facts(profiles_dir: str, paper: Paper) -> icc.Profile:
-    """Header facts of the paper's profile. Raises `WorldError` if it is missing or unfit."""
+    """Header facts of the paper's profile. Raises `WorldError` if it is missing or unusable."""
     return _profile(profiles_dir, paper)[1]
 
 
 def profile_state(profiles_dir: str, paper: Paper) -> str:
-    """Whether a paper's profile can be used, in words, from its header alone: nothing is converted."""
+    """Whether a paper's profile can be used, in words. Reads only its header and converts nothing."""
     try:
         facts = profile_facts(profiles_dir, paper)
     except WorldError as error:

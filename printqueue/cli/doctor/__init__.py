@@ -1,4 +1,4 @@
-"""Is this studio, machine and service set up right, and what to do if not. Looks only; changes nothing."""
+"""Checks that studio, machine and service are set up right, and says what to do if not. Read-only."""
 
 from printqueue.cli.doctor.examination import CHECKS, examine
 from printqueue.cli.doctor.result import Health, Result

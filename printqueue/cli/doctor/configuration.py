@@ -1,4 +1,4 @@
-"""What the photographer wrote: are settings, papers and profiles in order, and can the command of `notify` run?"""
+"""What the photographer wrote: are settings, papers and profiles in order, and can the `notify` command run?"""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def settings(visit: Visit) -> Iterator[Result]:
 
 
 def rules(visit: Visit) -> Iterator[Result]:
-    """Every problem of every rule file."""
+    """Every problem in every rule file."""
     shelf = visit.shelf
     for problem in shelf.problems:
         yield bad(str(problem), "A running service keeps the papers as they last were, until this is put right.")
@@ -49,7 +49,7 @@ def profiles(visit: Visit) -> Iterator[Result]:
 
 
 def _profile(visit: Visit, key: str, paper: Paper) -> Result:
-    """Header facts, then a real conversion in a bounded process, as for a print."""
+    """Check the header, then try a real conversion in a bounded process, as for a print."""
     name = f"profile {key}"
     try:
         facts = profile_facts(visit.known.path("profiles"), paper)
@@ -68,14 +68,14 @@ def _profile(visit: Visit, key: str, paper: Paper) -> Result:
 
 
 def tones(visit: Visit) -> Iterator[Result]:
-    """`tone` overrides the profile's own white and black; it is easily forgotten when a real profile is put in."""
+    """`tone` overrides the profile's white and black; it is easily forgotten when a real profile is installed."""
     for key, paper in visit.shelf.papers.items():
         if paper.tone.white is None and paper.tone.black is None:
             continue
         try:
             facts = profile_facts(visit.known.path("profiles"), paper)
         except WorldError:
-            continue  # said by `profiles`
+            continue  # reported by `profiles`
         if not facts.is_demonstration:
             yield warn(
                 "`tone` still stands in the paper's file although its profile is your own: it hides the profile's white and black.",
@@ -85,12 +85,12 @@ def tones(visit: Visit) -> Iterator[Result]:
 
 
 def notices(visit: Visit) -> Iterator[Result]:
-    """The command of `notify`, found as the service finds it, but not run."""
+    """The `notify` command, looked up as the service does, but not run."""
     yield from notices_results(visit, None)
 
 
 def notices_results(visit: Visit, where: Sequence[str] | None) -> Iterator[Result]:
-    """The same for given folders of commands.yaml (None: the user's and the system's)."""
+    """The same with the given folders for commands.yaml (None: the user's and the system's)."""
     settings = visit.known.config.notify
     if settings is None:
         yield fine("Nobody is told: studio.yaml has no `notify`.")

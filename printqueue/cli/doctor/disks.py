@@ -1,4 +1,4 @@
-"""A studio's file systems: in one piece, fit for file events and the ledger, with long enough names and enough room."""
+"""A studio's file systems: all one, fit for file events and the ledger, with long enough names and enough room."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from printqueue.core.disk.folders import standing
 from printqueue.core.naming import MAX_BYTES
 from printqueue.core.text import shown
 
-MOVED_BETWEEN = ("ready", "print", "review", "masters")  # by one rename each
+MOVED_BETWEEN = ("ready", "print", "review", "masters")  # each move is one rename
 _PLENTY_GB, _MIN_GB = 5.0, 0.5
 _FEW_FILES = 1000
-_OUR_ADDITIONS = 40  # bytes: number, longest companion extension, and some slack
+_OUR_ADDITIONS = 40  # bytes: number, longest companion extension, some slack
 
 
 def file_systems(visit: Visit) -> Iterator[Result]:
-    """Renames need one file system, events and the ledger a local one, names their length."""
+    """Renames need a single file system, events and the ledger a local one, and names enough length."""
     known = filesystems.read()
     studio = visit.known
     there = [name for name in MOVED_BETWEEN if os.path.isdir(studio.path(name))]
@@ -34,7 +34,7 @@ def file_systems(visit: Visit) -> Iterator[Result]:
 
 
 def one_file_system(on: Mapping[str, FileSystem], inside: Sequence[FileSystem]) -> Result:
-    """Pure: the mounts of the folders pictures are renamed between, and mounts inside them."""
+    """Pure: `on` are the mounts of the folders pictures are renamed between, `inside` the mounts inside them."""
     points = {name: mount.point or "?" for name, mount in on.items()}
     if len(set(points.values())) > 1:
         where = ", ".join(f"{name}/ on {shown(point)}" for name, point in points.items())
@@ -52,7 +52,7 @@ def one_file_system(on: Mapping[str, FileSystem], inside: Sequence[FileSystem]) 
 
 
 def ready_result(system: FileSystem, watch: str, scan_s: float) -> Result:
-    """Pure: whether to expect file events in ready/, and what happens without them."""
+    """Pure: whether file events can be expected in ready/, and what happens without them."""
     if not system.is_known and watch != "poll":
         said = "The kind of its file system is not known: file events may or may not arrive."
         return warn(said, "If pictures wait for the next look, write `watch: poll` into studio.yaml.", name="ready")
@@ -65,7 +65,7 @@ def ready_result(system: FileSystem, watch: str, scan_s: float) -> Result:
 
 
 def ledger_result(system: FileSystem) -> Result:
-    """Pure: SQLite's WAL needs shared memory and true locks: a local disk (sqlite.org/wal.html)."""
+    """Pure: SQLite's WAL needs shared memory and working locks, so a local disk (sqlite.org/wal.html)."""
     if not system.is_known:
         return warn("The kind of the ledger's file system is not known.", "Keep it on a local disk.", name="state")
     if system.is_network:
@@ -84,7 +84,7 @@ def ledger_result(system: FileSystem) -> Result:
 
 
 def names_result(longest: Mapping[str, int]) -> Result:
-    """Pure: how many bytes a name may have in each folder (f_namemax, statvfs(3)); ours have up to 255."""
+    """Pure: how many bytes long a name may be in each folder (f_namemax, statvfs(3)); ours go up to 255."""
     short = {name: limit for name, limit in longest.items() if limit < MAX_BYTES}
     if short:
         where = ", ".join(f"{limit} bytes in {name}/" for name, limit in short.items())
@@ -97,7 +97,7 @@ def names_result(longest: Mapping[str, int]) -> Result:
 
 
 def space(visit: Visit) -> Iterator[Result]:
-    """Free space where prints are made, and where pictures are copied while they are judged."""
+    """Free space where prints are made and where pictures are copied for judging."""
     for name, path in (("space", visit.known.root), ("space-state", standing(visit.known.state))):
         seen = os.statvfs(path)
         size_bytes = seen.f_blocks * seen.f_frsize
@@ -108,7 +108,7 @@ def space(visit: Visit) -> Iterator[Result]:
 
 
 def space_result(name: str, free_gb: float, reserve_gb: float) -> Result:
-    """Pure: gigabytes free, and how many of them the service keeps free. A 50 MP print takes about 0.3 GB uncompressed."""
+    """Pure: gigabytes free, and how many the service reserves. A 50 MP print takes about 0.3 GB uncompressed."""
     said = f"{free_gb:.1f} GB are free; {reserve_gb:.2f} GB of them stay free for the record and the masters."
     if free_gb < reserve_gb:
         return bad(
@@ -122,7 +122,7 @@ def space_result(name: str, free_gb: float, reserve_gb: float) -> Result:
 
 
 def files_results(name: str, free: int) -> Iterator[Result]:
-    """Pure: a disk can run out of inodes with space left; silent unless it does."""
+    """Pure: a disk can run out of inodes with space to spare; silent unless it does."""
     if free < _FEW_FILES:
         said = f"Only {free} more files can be made on this disk, however much space is left (its inodes are used up)."
         weigh = bad if free == 0 else warn

@@ -1,4 +1,4 @@
-"""The questions, and asking them."""
+"""The questions, and how they are asked."""
 
 from __future__ import annotations
 
@@ -44,8 +44,8 @@ CHECKS = (
 
 
 def examine(root: str) -> list[Result]:
-    """Ask everything about the studio at `root` and this machine. Writes only short-lived hidden files of its own, none
-    in ready/. Never raises for what it finds.
+    """Ask everything about the studio at `root` and this machine. Writes only its own short-lived hidden files, none of
+    them in ready/. Never raises for what it finds.
     """
     visit = Visit(root)
     with _context(visit) as visit.context:
@@ -53,9 +53,9 @@ def examine(root: str) -> list[Result]:
 
 
 def ask(question: Question, visit: Visit) -> list[Result]:
-    """The answers to one question; failing to answer is bad, not silent."""
+    """The answers to one question; if it cannot be answered, that is reported as bad."""
     if visit.studio is None and not question.everywhere:
-        return []  # `studio` and `studio.yaml` say so
+        return []  # `studio` and `studio.yaml` report it
     try:
         found = list(question.look(visit))
     except PrintqueueError as error:
@@ -68,7 +68,7 @@ def ask(question: Question, visit: Visit) -> list[Result]:
 
 @contextmanager
 def _context(visit: Visit) -> Iterator[Context | None]:
-    """Reading processes like the service's; None if they do not start."""
+    """Reading processes like the service's; None if they cannot be started."""
     try:
         fork_server = ForkServer(protocol.WORKER)
     except (PrintqueueError, OSError):

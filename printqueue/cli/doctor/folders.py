@@ -41,14 +41,14 @@ def marker(visit: Visit) -> Iterator[Result]:
 
 
 def user(visit: Visit) -> Iterator[Result]:
-    """The answers hold for the user who asks: ideally the one the service runs as."""
-    private = standing(visit.known.state)  # made at the service's first start
+    """Answers hold only for the user who asks, ideally the one the service runs as."""
+    private = standing(visit.known.state)  # created when the service first starts
     seen = os.stat(private)
     yield user_result(os.geteuid(), seen.st_uid, seen.st_mode, private)
 
 
 def user_result(asking: int, owner: int, mode: int, private: str) -> Result:
-    """Pure: user ids of who asks and of who owns the folder `private`, and its mode."""
+    """Pure: the user ids of the one asking and of the owner of the folder `private`, and its mode."""
     if asking != owner:
         return warn(
             f"Asked as {_user_name(asking)}, but the studio's private folder belongs to {_user_name(owner)}: "
@@ -68,7 +68,7 @@ def _user_name(number: int) -> str:
 
 
 def rights(visit: Visit) -> Iterator[Result]:
-    """Each folder exists and can be used. Nothing is ever written into ready/, not even as a test."""
+    """Whether each folder exists and can be used. Nothing is ever written into ready/, not even as a test."""
     found = [*_unusable(visit.known), *_irregular(visit.known)]
     yield from found or [fine("All are there, readable, and writable where they must be (tried).")]
     yield from _twins(visit.known)
@@ -111,7 +111,7 @@ def link_result(name: str, target: str) -> Result:
 
 
 def _twins(studio: Studio) -> Iterator[Result]:
-    """Whether the file system tells upper case from lower: the marker is looked up in capitals."""
+    """Whether the file system is case-sensitive: look the marker up in capitals."""
     private = os.path.join(studio.root, ".printqueue")
     if os.path.lexists(os.path.join(private, MARKER.upper())):
         said = "Upper and lower case are one to this file system: of two names that differ in nothing else, the second gets a number."
@@ -119,7 +119,7 @@ def _twins(studio: Studio) -> Iterator[Result]:
 
 
 def sharing(visit: Visit) -> Iterator[Result]:
-    """Whether everyone who shares the studio can read what is made, and nobody else can write."""
+    """Whether everyone who shares the studio can read what we make, and nobody else can write."""
     seen = {name: os.stat(visit.known.path(name)) for name in PUBLIC_FOLDERS if os.path.isdir(visit.known.path(name))}
     modes = {name: found.st_mode for name, found in seen.items()}
     yield from open_results(modes)
@@ -134,7 +134,7 @@ def sharing(visit: Visit) -> Iterator[Result]:
 
 
 def open_results(modes: Mapping[str, int]) -> Iterator[Result]:
-    """Pure: folders that anyone on this machine may write into, by their modes."""
+    """Pure: folders anyone on this machine may write into, judging by their modes."""
     names = [name for name, mode in modes.items() if mode & stat.S_IWOTH]
     if names:
         said = f"Everybody on this machine may write into {', '.join(f'{name}/' for name in names)}."
@@ -142,7 +142,7 @@ def open_results(modes: Mapping[str, int]) -> Iterator[Result]:
 
 
 def group_results(modes: Mapping[str, int], umask: int | None) -> Iterator[Result]:
-    """Pure: a folder a group may write into is shared; its files must then belong to the group and be readable to it.
+    """Pure: a group-writable folder is shared, so its files must belong to the group and be readable to it.
     `umask` is the asking user's, None if unknown.
     """
     shared = [name for name, mode in modes.items() if mode & stat.S_IWGRP]
@@ -162,7 +162,7 @@ def group_results(modes: Mapping[str, int], umask: int | None) -> Iterator[Resul
 
 
 def _umask() -> int | None:
-    """This process's, read without setting it (proc(5)); None if unavailable."""
+    """This process's umask, read without setting it (proc(5)); None if unavailable."""
     try:
         with open("/proc/self/status", encoding="utf-8", errors="replace") as stream:
             found = re.search(r"^Umask:\s*([0-7]+)", stream.read(), re.MULTILINE)
@@ -172,7 +172,7 @@ def _umask() -> int | None:
 
 
 def _closed(ready: str) -> list[str]:
-    """Folders inside ready/ that pictures cannot be moved out of; the first few."""
+    """The first few folders inside ready/ that pictures cannot be moved out of."""
     found = []
     for folder, names, _ in os.walk(ready):
         inside = (os.path.join(folder, name) for name in names)
@@ -190,7 +190,7 @@ def _missing(name: str, path: str) -> Result:
 
 
 def _refused(require: Callable[[_T], object], what: _T) -> Iterator[Result]:
-    """Whether `require` refuses: a folder without its mark (an empty mount point), or somebody else's `state:`."""
+    """Report if `require` refuses: a folder without its mark (an empty mount point), or somebody else's `state:`."""
     try:
         require(what)
     except (StudioError, WorldError) as error:
@@ -206,7 +206,7 @@ def _lacking(name: str, path: str, wanted: int) -> Iterator[Result]:
 
 
 def _tried(name: str, path: str) -> Iterator[Result]:
-    """Try what publication needs, with a hidden file of our own: write, rename without replacing, remove."""
+    """Try what publication needs on a hidden file of our own: write, rename without replacing, remove."""
     if not os.path.isdir(path):
         yield _missing(name, path)
         return
@@ -223,5 +223,5 @@ def _tried(name: str, path: str) -> Iterator[Result]:
         )
     finally:
         for ending in (".a", ".b"):
-            with suppress(OSError):  # what could not be written cannot be removed either
+            with suppress(OSError):  # if it could not be written, it cannot be removed either
                 durable.remove(stem + ending)

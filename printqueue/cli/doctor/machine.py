@@ -1,4 +1,4 @@
-"""Python, libraries, clock, kernel limits, and whether a reading process starts at all."""
+"""Python, libraries, clock, kernel limits, and whether a reading process can start at all."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ from printqueue.service.intake.watch import folders_inside, refusal
 
 OLDEST_PYTHON, FIRST_UNTRIED = (3, 11), (3, 14)
 EARLIEST_YEAR = 2025  # before this program was written
-MAX_FOLDERS = 100_000  # where counting stops
+MAX_FOLDERS = 100_000  # counting stops here
 _LIMITS = "/proc/sys/fs/inotify/"
 
 
 def python_result(running: tuple[int, ...]) -> Result:
-    """Pure: whether the program was tested with this version of the interpreter."""
+    """Pure: whether the program is tested with this interpreter version."""
     said = f"Python {'.'.join(map(str, running))}, printqueue {__version__}"
     if running[:2] < OLDEST_PYTHON:
         return bad(f"{said}: too old.", "Install printqueue into an environment with Python 3.11 to 3.13.")
@@ -37,7 +37,7 @@ def python_result(running: tuple[int, ...]) -> Result:
 
 
 def libraries(_visit: Visit) -> Iterator[Result]:
-    """Every library the installed package requires, at its lowest version or above."""
+    """Whether every library the package requires is installed, in its minimum version or newer."""
     try:
         needed = requires("printqueue") or []
     except PackageNotFoundError:
@@ -46,7 +46,7 @@ def libraries(_visit: Visit) -> Iterator[Result]:
 
 
 def libraries_result(needed: list[str], installed: Callable[[str], str]) -> Result:
-    """Pure: requirements (`NAME>=VERSION`, extras left out) against what is installed."""
+    """Pure: compare requirements (`NAME>=VERSION`, without extras) with what is installed."""
     said, wrong = [], []
     for name, lowest in lowest_versions(needed):
         try:
@@ -65,7 +65,7 @@ def libraries_result(needed: list[str], installed: Callable[[str], str]) -> Resu
 
 
 def lowest_versions(needed: list[str]) -> list[tuple[str, str]]:
-    """Names and lowest versions out of requirement lines (PEP 508), those of extras left out."""
+    """Names and minimum versions from requirement lines (PEP 508), without those for extras."""
     found = (re.match(r"([A-Za-z0-9._-]+)\s*>=\s*([0-9.]+)\s*$", line) for line in needed)
     return [(match[1], match[2]) for match in found if match]
 
@@ -80,13 +80,13 @@ def numbers(text: str) -> tuple[int, ...]:
 
 
 def optional(_visit: Visit) -> Iterator[Result]:
-    """What makes the work quicker if present; no print lacks anything without it."""
+    """Libraries that only make work faster; no print suffers without them."""
     yield engine_result(ENGINE, is_direct=asks_the_engine_directly())
     yield letters_result(features.version("freetype2"), has_complex_layout=features.check_feature("raqm") or False)
 
 
 def engine_result(engine: str, *, is_direct: bool) -> Result:
-    """Pure: how the colour engine is called."""
+    """Pure: by which interface the colour engine is called."""
     if is_direct:
         return fine(f"{engine}, asked through its C interface.", name="colour-engine")
     return warn(
@@ -97,7 +97,7 @@ def engine_result(engine: str, *, is_direct: bool) -> Result:
 
 
 def letters_result(freetype: str | None, *, has_complex_layout: bool) -> Result:
-    """Pure: what letters are drawn with. Complex layout is mentioned because people ask about it, not because it is used."""
+    """Pure: what draws the letters. Complex layout is mentioned because people ask, not because it is used."""
     there = "is there" if has_complex_layout else "is not there (no libfribidi)"
     return fine(
         f"FreeType {freetype or 'of unknown version'}. Complex text layout {there}; it is not used.", name="letters"
@@ -105,7 +105,7 @@ def letters_result(freetype: str | None, *, has_complex_layout: bool) -> Result:
 
 
 def clock_result(now: datetime) -> Result:
-    """Pure: whether the date can be true. Times go into notes and ledger; nothing else depends on them."""
+    """Pure: whether the date is plausible. Times go into notes and ledger; nothing else depends on them."""
     said = now.strftime("%Y-%m-%d %H:%M UTC")
     if now.year < EARLIEST_YEAR:
         return bad(f"The clock says {said}, which cannot be.", "Set the clock (timedatectl set-ntp true).")
@@ -128,15 +128,15 @@ def reading(visit: Visit) -> Iterator[Result]:
 
 
 def confinement(visit: Visit) -> Iterator[Result]:
-    """What confines the process that reads pictures, as one that has read nothing yet reports it."""
+    """What confines the process that reads pictures, as reported by one that has not read anything yet."""
     if visit.context is None:
-        return  # said by `reading`
+        return  # reported by `reading`
     with visit.context.child() as child:
         yield confinement_result(child.walls())
 
 
 def confinement_result(walls: Walls) -> Result:
-    """Pure: what a picture that took over its reading process could still reach."""
+    """Pure: what a picture could still reach if it took over its reading process."""
     do = "Use a Linux kernel from 5.13 on with Landlock switched on (`landlock` in the list of its boot option `lsm=`)."
     if not walls.filtered and not walls.landlock:
         return warn(
@@ -162,7 +162,7 @@ def confinement_result(walls: Walls) -> Result:
 
 
 def events(visit: Visit) -> Iterator[Result]:
-    """File events wake the scan: one watch per folder below ready/, one instance per service."""
+    """File events wake the scan: they take one watch per folder below ready/ and one instance per service."""
     ready = visit.known.path("ready")
     if visit.known.config.watch == "poll":
         yield fine("Not wanted: studio.yaml says `watch: poll`.")
@@ -174,12 +174,12 @@ def events(visit: Visit) -> Iterator[Result]:
 
 
 def count_folders(top: str) -> int:
-    """Folders at and below `top` that the service watches; counting stops at `MAX_FOLDERS`."""
+    """How many folders the service watches, `top` included; counting stops at `MAX_FOLDERS`."""
     return 1 + sum(1 for _ in islice(folders_inside(top), MAX_FOLDERS - 1))
 
 
 def watches_result(folders: int, allowed: int | None) -> Result:
-    """Pure: whether every folder can be watched. All programs of a user share the limit."""
+    """Pure: whether every folder can be watched. All of a user's programs share the limit."""
     if allowed is None:
         return warn("The kernel offers no file events here; ready/ is looked through on the clock.", "")
     said = f"{folders} folders to watch, {allowed} watches allowed (fs.inotify.max_user_watches)"
@@ -192,7 +192,7 @@ def watches_result(folders: int, allowed: int | None) -> Result:
 
 
 def listener_result(code: int, allowed: int | None) -> Result:
-    """Pure: `code` is the errno of one more attempt to listen to ready/, 0 for success."""
+    """Pure: `code` is the errno of a fresh attempt to listen to ready/, 0 for success."""
     said = f"{allowed} instances allowed (fs.inotify.max_user_instances)"
     if code == 0:
         return fine(f"One more listener is possible, {said}.")

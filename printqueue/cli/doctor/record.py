@@ -20,11 +20,11 @@ _SET_ASIDE = (
 
 
 def service(visit: Visit) -> Iterator[Result]:
-    """Running, with a recent scan: the process alone proves nothing."""
+    """Whether it is running and has scanned recently: the process alone proves nothing."""
     running = is_served(visit.known)
     try:
         beat = visit.ledger.heartbeat()
-    except StudioError:  # said by `ledger`
+    except StudioError:  # reported by `ledger`
         beat = Heartbeat(None, "poll", ())
     yield service_result(running, beat.last_scan, visit.now, visit.known.config.scan)
     known = {str(problem) for problem in visit.shelf.problems}
@@ -34,7 +34,7 @@ def service(visit: Visit) -> Iterator[Result]:
 
 
 def service_result(running: bool, last_scan: str | None, now: datetime, scan_s: float) -> Result:
-    """Pure: whether a service looks after the studio. `last_scan` is RFC 3339 UTC."""
+    """Pure: whether a service is looking after the studio. `last_scan` is RFC 3339 UTC."""
     if not running:
         last = f" Last look at ready/: {last_scan}." if last_scan else ""
         return warn(f"Not running.{last}", "Start it: printqueue serve, or systemctl enable --now printqueue.")
@@ -52,7 +52,7 @@ def service_result(running: bool, last_scan: str | None, now: datetime, scan_s: 
 
 
 def ledger(visit: Visit) -> Iterator[Result]:
-    """SQLite's own quick check, read-only; and a ledger set aside as damaged that is still there."""
+    """Run SQLite's own quick check, read-only; report a damaged ledger that was set aside and is still there."""
     if not visit.ledger.exists:
         yield fine("Not there yet: the service makes it at its first start.")
         return
@@ -79,7 +79,7 @@ def stuck(visit: Visit) -> Iterator[Result]:
                 if p.state is State.STUCK
             ]
             found += [("No job yet", a.path, a.says) for a in visit.ledger.unplanned() if a.state is State.STUCK]
-    except StudioError:  # said by `ledger`
+    except StudioError:  # reported by `ledger`
         return
     for name, path, says in found[:_MAX_NAMED]:
         yield warn(
@@ -92,9 +92,9 @@ def stuck(visit: Visit) -> Iterator[Result]:
 
 
 def prints(visit: Visit) -> Iterator[Result]:
-    """How many prints were made. Their masters are not hashed here."""
+    """How many prints have been made. Their masters are not hashed here."""
     try:
         made = visit.ledger.counts()[State.PRINTABLE]
-    except StudioError:  # said by `ledger`
+    except StudioError:  # reported by `ledger`
         return
     yield fine(f"{made} made. Whether their masters are whole was not tried (no file was hashed).")

@@ -1,4 +1,4 @@
-"""The answer to a question, and what all questions may look at."""
+"""The answer to a question, and what every question may look at."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from printqueue.studio.papers.loader import Shelf
 
 
 class Health(StrEnum):
-    """How serious an answer is: only `bad` changes the exit code."""
+    """How serious an answer is. Only `bad` changes the exit code."""
 
     FINE = "fine"
     WARN = "warn"
@@ -25,7 +25,7 @@ class Health(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """One line: how it is, in a sentence, and what to do unless it is fine. Its question gives it a `name` if it has none."""
+    """One answer: a sentence, and what to do unless all is fine. Without a `name` it gets its question's."""
 
     state: Health
     says: str
@@ -49,7 +49,7 @@ def bad(says: str, do: str, *, name: str = "") -> Result:
 
 
 class Visit:
-    """One examination: what several questions need is read once.
+    """One examination: reads only once what several questions need.
 
     `now` is the wall clock (UTC); `context` starts reading processes, None until they can be started. `studio` is None if
     the folder is not one (`no_studio`) or its settings cannot be read (`no_settings`).
@@ -77,7 +77,7 @@ class Visit:
 
     @cached_property
     def shelf(self) -> Shelf:
-        """The papers as the files are now."""
+        """The papers as their files are now."""
         return Shelf.load(self.known.path("rules"))
 
     @cached_property

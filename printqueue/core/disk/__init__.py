@@ -1,1 +1,1 @@
-"""What touches disks: folders opened without following links, durable writes and renames, room, kinds of file systems."""
+"""Disk access: opening folders without following links, durable writes and renames, free space, file system types."""

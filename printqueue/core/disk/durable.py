@@ -1,10 +1,10 @@
 """The only module that creates, renames or removes product files.
 
-Nothing half-written is ever visible under its final name: a hidden temp on the target's file system, fsync, one
-no-clobber rename, fsync of the folder.
+Nothing half-written is ever visible under its final name: write a hidden temp on the target's file system, fsync it,
+rename it once without clobbering, fsync the folder.
 
-No symbolic link is followed in any part of a path (`folders`): `LinkedError` is raised instead, and nothing is read or
-written through it.
+No symbolic link in any part of a path is followed (`folders`): `LinkedError` is raised instead, and nothing is read or
+written through the link.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ from printqueue.core.model.seen import Stamp
 
 TEMP_PREFIX = ".printqueue-"
 _CHUNK = 1 << 20
-_PAUSES_S = (0.02, 0.05, 0.1, 0.2)  # between tries of a rename
-# For a moment: a virus scanner or an indexer has the file open on the other side of a share.
+_PAUSES_S = (0.02, 0.05, 0.1, 0.2)  # between attempts at a rename
+# Temporary: a virus scanner or an indexer has the file open on the other side of a share.
 _FOR_A_MOMENT = (errno.EBUSY, errno.ETXTBSY, errno.EACCES)
 _WRITE_NEW = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 _NO_TMPFILE = (errno.EOPNOTSUPP, errno.EISDIR, errno.EINVAL)  # open(2): file system or kernel lacks it
-# The world's errors: they say nothing about the picture.
+# Errors of the machine, which say nothing about the picture.
 _WORLD_NAMES = (
     "ENOSPC EDQUOT EROFS EIO EACCES EPERM ESTALE ENODEV ENXIO ENOTCONN ETIMEDOUT EHOSTDOWN ENFILE EMFILE ENOMEM EXDEV"
 )
@@ -46,7 +46,7 @@ _ADVICE = {
 
 
 class WrongBytesError(Exception):
-    """A file to be copied does not hold the bytes it should."""
+    """A file to be copied does not contain the bytes it should."""
 
 
 @contextmanager
@@ -63,7 +63,7 @@ def world(doing: str, path: str) -> Iterator[None]:
 
 
 def exists(path: str) -> bool:
-    """Whether anything stands under the name, even a link."""
+    """Whether anything has that name, even a link."""
     return _lstat(path) is not None
 
 
@@ -72,7 +72,7 @@ def lstamp(path: str) -> Stamp | None:
     try:
         seen = _lstat(path)
     except OSError as error:
-        if error.errno == errno.ENAMETOOLONG:  # no file can have that name
+        if error.errno == errno.ENAMETOOLONG:  # so no such file can exist
             return None
         raise
     return Stamp.of(seen) if seen is not None and stat.S_ISREG(seen.st_mode) else None
@@ -87,7 +87,7 @@ def _lstat(path: str) -> os.stat_result | None:
 
 
 def make_folder(root: str, folder: str, mode: int = 0o777) -> None:
-    """Create `folder` and its parents below the existing `root`, each made durable."""
+    """Create `folder` and its parents below the existing `root`, each durably."""
     if folder == root or _is_folder(folder):
         return
     make_folder(root, os.path.dirname(folder), mode)
@@ -105,7 +105,7 @@ def _is_folder(path: str) -> bool:
 
 
 def create(path: str) -> int:
-    """A new file, opened for reading and writing; an old one with that (temp) name is ours, and is replaced."""
+    """A new file, opened for reading and writing; an old one with that (temp) name is ours and gets replaced."""
     with folders.parent(path) as (folder, name):
         with suppress(FileNotFoundError):
             os.unlink(name, dir_fd=folder)
@@ -113,7 +113,7 @@ def create(path: str) -> int:
 
 
 def nameless(folder: str) -> int:
-    """A new file without a name, gone when it is closed (O_TMPFILE; where the file system lacks that, it has a name for a
+    """A new nameless file that is gone once closed (O_TMPFILE; if the file system lacks that, the file has a name for a
     moment).
     """
     path = os.path.join(folder, f"{TEMP_PREFIX}{os.getpid()}.scratch")
@@ -129,7 +129,7 @@ def nameless(folder: str) -> int:
 
 
 def write_temp(path: str, data: bytes, *, synced: bool = True) -> str:
-    """Write and fsync a whole temp file; returns its SHA-256. Not `synced`: the caller syncs it, or need not."""
+    """Write and fsync a whole temp file; returns its SHA-256. Without `synced`, any fsync is up to the caller."""
     descriptor = create(path)
     try:
         _write(descriptor, data)
@@ -141,9 +141,9 @@ def write_temp(path: str, data: bytes, *, synced: bool = True) -> str:
 
 
 def replace_own(path: str, data: bytes) -> None:
-    """Write a file that is ours alone over its earlier version: the old one or the new one stands there, never a part.
+    """Overwrite an earlier version of a file that is ours alone; at any moment the old or the new one is there, whole.
 
-    Nothing else replaces a file: it is for pages of the daybook and reasons marked as superseded, never for a picture.
+    Nothing else replaces files: this is for daybook pages and reasons marked as superseded, never for a picture.
     """
     folder, name = os.path.split(path)
     temp = os.path.join(folder, f"{TEMP_PREFIX}{name}")
@@ -153,8 +153,8 @@ def replace_own(path: str, data: bytes) -> None:
 
 
 def read_plain(path: str, limit: int) -> bytes:
-    """At most `limit` bytes of a file that a person wrote, through links if they like. Never waits: raises `OSError` unless
-    it is a regular file.
+    """At most `limit` bytes of a file written by a person, who may use links. Never waits: raises `OSError` unless it
+    is a regular file.
     """
     descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     with os.fdopen(descriptor, "rb") as stream:
@@ -181,7 +181,7 @@ def _write(descriptor: int, data: bytes) -> None:
 
 
 def sync(path: str) -> None:
-    """fsync a file by name. A failed fsync is final: the caller throws the file away."""
+    """fsync a file by name. A failed fsync is final: the caller must throw the file away."""
     descriptor = open_to_read(path)
     try:
         os.fsync(descriptor)
@@ -195,7 +195,7 @@ def sync_folder(path: str) -> None:
     try:
         os.fsync(descriptor)
     except OSError as error:
-        if error.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network file systems cannot
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network file systems cannot sync folders
             raise
     finally:
         os.close(descriptor)
@@ -219,7 +219,7 @@ def sha256(path: str) -> str | None:
 def rename_no_clobber(source: str, target: str) -> None:
     """Rename; raises `FileExistsError` instead of replacing anything (`renaming`).
 
-    Retries for 0.4 s what a share refuses for a moment.
+    Retries for 0.4 s if a share refuses temporarily.
     """
     with folders.parent(source) as (from_folder, old), folders.parent(target) as (to_folder, new):
         for pause_s in _PAUSES_S:
@@ -233,25 +233,25 @@ def rename_no_clobber(source: str, target: str) -> None:
 
 
 def drop_second_name(source: str, target: str) -> None:
-    """Remove `source` if it and `target` are two names of one file: a rename that a kill interrupted."""
+    """Remove `source` if it and `target` are two names of one file, left by a rename that was killed."""
     with folders.parent(source) as (from_folder, old), folders.parent(target) as (to_folder, new):
         renaming.drop_second_name(from_folder, old, to_folder, new)
 
 
 def is_kept_place(path: str) -> bool:
-    """Whether the file only keeps the place for a rename that a kill interrupted: then its name is free."""
+    """Whether the file is just a placeholder from a rename that was killed, in which case its name is free."""
     with folders.parent(path) as (folder, name):
         return renaming.is_kept_place(folder, name)
 
 
 def release(path: str) -> None:
-    """Give up a kept place; no error if there is none, or no folder."""
+    """Remove a placeholder; no error if there is none, or no folder."""
     with suppress(FileNotFoundError), folders.parent(path) as (folder, name):
         renaming.release(folder, name)
 
 
 def move_aside(source: str, target: str) -> None:
-    """Move a file of ours to a private place that may be on another file system; a taken name gets a number."""
+    """Move one of our files to a private place, possibly on another file system; if the name is taken, add a number."""
     stem, dot, extension = target.rpartition(".")
     for number in range(1, 10_000):
         name = target if number == 1 else f"{stem} ({number}){dot}{extension}"
@@ -275,7 +275,7 @@ def _move_to(source: str, target: str) -> None:
 
 
 def copy_to(source: str, target: str, *, expected: str | None = None, mtime_ns: int | None = None) -> None:
-    """A whole, synced copy of `source` under the free name `target`, made in a temp beside it, with its modification time
+    """Copy `source`, whole and synced, to the free name `target` by way of a temp beside it, with its modification time
     (or `mtime_ns`). Raises `WrongBytesError` if the copy, read back, does not have the SHA-256 `expected`.
     """
     mark = hashlib.sha256(os.fsencode(target)).hexdigest()[:12]
@@ -304,7 +304,7 @@ def _pour(source: str, temp: str, mtime_ns: int | None) -> None:
 
 
 def remove(path: str) -> None:
-    """Remove a file of ours; no error if it is gone already. The note of a kept place takes the place with it."""
+    """Remove one of our files; no error if it is already gone. A placeholder's note takes the placeholder with it."""
     with suppress(FileNotFoundError), folders.parent(path) as (folder, name):
         if name.startswith(renaming.PLACE_PREFIX):
             renaming.release_by_note(folder, name)
@@ -313,7 +313,7 @@ def remove(path: str) -> None:
 
 
 def drop_empty(name: str, inside: int) -> bool:
-    """Remove the empty folder `name` in the open folder `inside`; False if it holds anything, or is not a folder."""
+    """Remove the empty folder `name` in the open folder `inside`; False if it is not empty or not a folder."""
     try:
         os.rmdir(name, dir_fd=inside)
     except OSError:

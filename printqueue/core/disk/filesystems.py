@@ -1,4 +1,4 @@
-"""What kind of file system a path lies on, by the kernel's mount table (proc(5))."""
+"""Which type of file system a path is on, according to the kernel's mount table (proc(5))."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 UNKNOWN = "unknown"
-# Kinds whose files other machines change without an event here, and whose locks SQLite must not trust: shares, cluster
+# Types whose files other machines change without an event here, and whose locks SQLite must not trust: shares, cluster
 # file systems (several machines write to one disk) and folders of a virtual machine's host. Names as in
-# /proc/filesystems; some from memory, for want of such a machine.
+# /proc/filesystems; some from memory, for lack of such a machine.
 _NETWORK = re.compile(
     r"9p|afs|beegfs|ceph|cifs|coda|davfs|drvfs|fuse(\..*)?|gfs2|glusterfs|gpfs|lustre|ncpfs|nfs4?|ocfs2|orangefs|panfs|"
     r"prl_fs|pvfs2|smb3|smbfs|vboxsf|virtiofs|vmhgfs"
@@ -20,33 +20,33 @@ _GONE_AT_RESTART = frozenset({"tmpfs", "ramfs"})
 
 @dataclass(frozen=True, slots=True)
 class FileSystem:
-    """One line of mountinfo: mount point and kind. If /proc does not tell, `point` is empty and `kind` is `UNKNOWN`."""
+    """One line of mountinfo: mount point and type. If /proc does not tell, `point` is empty and `kind` is `UNKNOWN`."""
 
     point: str
     kind: str
 
     @property
     def is_known(self) -> bool:
-        """Whether anything is known about it."""
+        """Whether we know anything about it."""
         return self.kind != UNKNOWN
 
     @property
     def is_network(self) -> bool:
-        """Whether other machines may write without an event here. All of FUSE counts, as nobody can see what is behind it,
-        but not fuseblk, which is a local disk.
+        """Whether other machines may write to it without an event here. All of FUSE counts, since nobody can see what
+        is behind it, except fuseblk, which is a local disk.
         """
         return _NETWORK.fullmatch(self.kind) is not None
 
     @property
     def is_lost_at_restart(self) -> bool:
-        """Whether it lives in memory only."""
+        """Whether it exists only in memory."""
         return self.kind in _GONE_AT_RESTART
 
 
 def of(path: str, known: Mapping[int, FileSystem] | None = None) -> FileSystem:
-    """The file system that `path` really lies on; `known` is a table from `read`, for several questions at once.
+    """The file system `path` is really on; `known` is a table from `read`, to be reused for several paths.
 
-    Raises `OSError` if there is no such path, but not for an unknown kind.
+    Raises `OSError` if there is no such path, but not for an unknown type.
     """
     number = _mount_number(path)
     try:
@@ -57,7 +57,7 @@ def of(path: str, known: Mapping[int, FileSystem] | None = None) -> FileSystem:
 
 
 def parse(mountinfo: str) -> dict[int, FileSystem]:
-    """Mounts by number. Lines that make no sense are skipped."""
+    """Mounts by number. Malformed lines are skipped."""
     found = {}
     for line in mountinfo.split("\n"):
         left, separator, right = line.partition(" - ")
@@ -68,12 +68,12 @@ def parse(mountinfo: str) -> dict[int, FileSystem]:
 
 
 def _unescaped(text: str) -> str:
-    r"""Space, tab, newline and backslash stand as \040, \011, \012 and \134."""
+    r"""Space, tab, newline and backslash are written as \040, \011, \012 and \134."""
     return re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), text)
 
 
 def read() -> dict[int, FileSystem]:
-    """The mounts that this process sees. Raises `OSError`."""
+    """The mounts this process sees. Raises `OSError`."""
     with open("/proc/self/mountinfo", encoding="utf-8", errors="surrogateescape") as stream:
         return parse(stream.read())
 
@@ -85,7 +85,7 @@ def below(path: str, known: Mapping[int, FileSystem]) -> list[FileSystem]:
 
 
 def _mount_number(path: str) -> int:
-    """As the kernel says (fdinfo, proc(5)): a path's text shows no bind mounts and links. -1: unknown."""
+    """As the kernel reports it (fdinfo, proc(5)), since paths do not reveal bind mounts and links. -1: unknown."""
     descriptor = os.open(path, os.O_PATH | os.O_CLOEXEC)
     try:
         with open(f"/proc/self/fdinfo/{descriptor}", encoding="ascii") as stream:

@@ -1,8 +1,8 @@
-"""Opening a folder without following a symbolic link in any part of its path.
+"""Opens folders without following a symbolic link in any part of the path.
 
-openat2(2) with RESOLVE_NO_SYMLINKS; if the kernel lacks it or a filter forbids it, one openat(2) with O_NOFOLLOW for
-every part. Files are then named by the folder's descriptor and a last name, so that swapping a folder for a link between
-two steps changes nothing.
+Uses openat2(2) with RESOLVE_NO_SYMLINKS; if the kernel lacks it or a filter forbids it, one openat(2) with O_NOFOLLOW
+for each part. After that, files are named by the folder's descriptor and a last name, so that swapping a folder for a
+link between two steps has no effect.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from printqueue.core.text import shown
 _OPENAT2 = 437  # the same number on every architecture but alpha: asm-generic/unistd.h
 _AT_FDCWD = -100
 _NO_MAGICLINKS, _NO_SYMLINKS = 0x02, 0x04  # linux/openat2.h
-# No such call, forbidden by a filter, unknown to an old kernel; or there is a link, and the question is which.
+# No such call, forbidden by a filter, unknown to an old kernel; or there is a link and we must find out which part.
 _WALK = (errno.ENOSYS, errno.EPERM, errno.EINVAL, errno.E2BIG, errno.EAGAIN, errno.ELOOP)
 _FOLDER = os.O_DIRECTORY | os.O_CLOEXEC
 _LIBC = ctypes.CDLL(None, use_errno=True)
@@ -30,7 +30,7 @@ _LIBC.syscall.argtypes = [ctypes.c_long, ctypes.c_int, ctypes.c_char_p, ctypes.c
 
 
 class LinkedError(WorldError, OSError):
-    """A part of a path is a symbolic link. Also an `OSError`, so that whoever waits for the disk waits for this too."""
+    """A part of a path is a symbolic link. Also an `OSError`: code that waits for the disk waits for this too."""
 
     def __init__(self, path: str) -> None:
         WorldError.__init__(
@@ -49,12 +49,12 @@ class _How(ctypes.Structure):
 
 
 def open_folder(path: str, flags: int = os.O_PATH) -> int:
-    """A descriptor of the folder `path`; `flags`: O_PATH to name files in it, O_RDONLY to list or sync it.
+    """A descriptor of the folder `path`; `flags`: O_PATH for naming files in it, O_RDONLY for listing or syncing it.
 
     Raises `LinkedError` if any part of the path is a link, otherwise `OSError` like open(2).
     """
     raw = os.fsencode(path)
-    if b"\0" in raw:  # C would read the path only up to there
+    if b"\0" in raw:  # C would stop reading the path there
         raise ValueError("embedded null byte")
     descriptor, code = _openat2(raw, flags | _FOLDER)
     if code == 0:
@@ -72,12 +72,12 @@ def _openat2(path: bytes, flags: int) -> tuple[int, int]:
 
 @cache
 def _how(flags: int) -> _How:
-    """The kernel only reads it, so all threads share one."""
+    """Shared by all threads, since the kernel only reads it."""
     return _How(flags, 0, _NO_SYMLINKS | _NO_MAGICLINKS)
 
 
 def _walk(path: str, flags: int) -> int:
-    """Part by part: needs only openat(2), and finds out which part is the link."""
+    """Open part by part: needs only openat(2), and finds out which part is the link."""
     done = "/" if path.startswith("/") else ""
     folder = os.open(done or ".", os.O_PATH | _FOLDER)
     try:
@@ -88,7 +88,7 @@ def _walk(path: str, flags: int) -> int:
                 os.close(folder)
                 folder = inner
         if flags == os.O_PATH:
-            return os.dup(folder)  # close-on-exec, as all that Python makes
+            return os.dup(folder)  # close-on-exec, like all descriptors Python makes
         return os.open(".", flags | _FOLDER, dir_fd=folder)
     finally:
         os.close(folder)
@@ -105,7 +105,7 @@ def _step(folder: int, part: str, done: str) -> int:
 
 @contextmanager
 def parent(path: str) -> Iterator[tuple[int, str]]:
-    """The folder that `path` lies in, as a descriptor, and the last name. Raises like `open_folder`."""
+    """A descriptor of the folder that contains `path`, and the last name. Raises like `open_folder`."""
     folder, name = os.path.split(path)
     if name in ("", ".", ".."):
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path)
@@ -117,8 +117,8 @@ def parent(path: str) -> Iterator[tuple[int, str]]:
 
 
 def open_file(path: str) -> int | None:
-    """A regular file, opened for reading; None if there is none, or a link, a pipe or a device. Never waits. Raises
-    `LinkedError` if a folder above it is a link, otherwise `OSError` like open(2).
+    """A regular file, opened for reading; None if there is none, or if it is a link, pipe or device. Never waits.
+    Raises `LinkedError` if a folder above it is a link, otherwise `OSError` like open(2).
     """
     try:
         with parent(path) as (folder, name):
@@ -137,7 +137,7 @@ def open_file(path: str) -> int | None:
 
 @contextmanager
 def opened(path: str) -> Iterator[int]:
-    """The folder `path`, opened to be listed. Raises like `open_folder`."""
+    """The folder `path`, opened for listing. Raises like `open_folder`."""
     descriptor = open_folder(path, os.O_RDONLY)
     try:
         yield descriptor
@@ -147,15 +147,15 @@ def opened(path: str) -> Iterator[int]:
 
 @contextmanager
 def scan_folder(path: str) -> Iterator[Iterator[os.DirEntry[str]]]:
-    """`os.scandir` of a folder reached without a link. Its entries (their `path` is their name) can be asked for `stat`
-    only inside the block. Raises like `open_folder`.
+    """`os.scandir` of a folder reached without a link. Its entries (whose `path` is just the name) answer `stat` only
+    inside the block. Raises like `open_folder`.
     """
     with opened(path) as descriptor, os.scandir(descriptor) as entries:
         yield entries
 
 
 def names(path: str) -> list[str]:
-    """Names in a folder; none if there is no such folder. Raises like `open_folder`."""
+    """The names in a folder; none if there is no such folder. Raises like `open_folder`."""
     try:
         with opened(path) as descriptor:
             return os.listdir(descriptor)
@@ -171,6 +171,6 @@ def standing(path: str) -> str:
 
 
 def as_named(path: str) -> str:
-    """A path from the command line, with the links in its folder part resolved once: the person meant them."""
+    """A path from the command line, with the links in its folder part resolved once, since the user meant them."""
     folder, name = os.path.split(path)
     return os.path.join(os.path.realpath(folder or "."), name)

@@ -1,4 +1,4 @@
-"""Disks that do not answer, known by the threads that hang on them."""
+"""Keeps track of unresponsive disks by the threads that hang on them."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ _PATIENCE_S = 2.0
 
 
 class HangingDisks:
-    """Which disks hang. A hanging system call cannot be cancelled, only left to a thread of its own."""
+    """Which disks hang. A hanging system call cannot be cancelled, only left to its own thread."""
 
     def __init__(self) -> None:
         self._hanging: list[tuple[int, threading.Thread]] = []
         self._lock = threading.Lock()
 
     def without_waiting(self, path: str, work: Callable[[], object]) -> None:
-        """Do `work` on the disk of `path`; if it does not come back, leave it behind and remember the disk."""
+        """Do `work` on the disk of `path`; if it does not return, leave it behind and remember the disk."""
         thread = threading.Thread(target=work, name="hanging", daemon=True)
         thread.start()
         thread.join(_PATIENCE_S)
@@ -43,7 +43,7 @@ class HangingDisks:
 
 
 def _device(path: str) -> int | None:
-    """The device of the nearest folder that exists."""
+    """The device of the nearest existing folder."""
     while path:
         with suppress(OSError):
             return os.stat(path).st_dev

@@ -1,7 +1,7 @@
-"""Disks and shares mounted on a folder inside one of the studio's folders (print/PAPER, say, on a printer's own machine).
+"""Disks and shares mounted inside one of the studio's folders (say, print/PAPER on the machine that runs a printer).
 
-Such a folder carries no mark. At its first use the state folder records that it is a mount of its own; from then on, the
-plain folder that appears without the mount is not taken for it. One stat for every part of a path.
+Such a folder has no mark. On first use, the state folder records that it is a mount point; from then on, the plain
+folder that appears without the mount is not mistaken for it. This costs one stat per part of a path.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ _turn = threading.Lock()
 
 
 class MountGoneError(WorldError):
-    """A folder that was a mount of its own no longer is."""
+    """A folder that was a mount point no longer is."""
 
     def __init__(self, name: str) -> None:
         super().__init__(
@@ -32,7 +32,7 @@ class MountGoneError(WorldError):
 
 
 def known(record: str) -> set[str]:
-    """What `record` lists; nothing if there is no such file, or it makes no sense."""
+    """What `record` lists; nothing if there is no such file or it cannot be parsed."""
     try:
         listed = json.loads(durable.read_plain(record, _MAX_BYTES))
     except (FileNotFoundError, ValueError):
@@ -41,14 +41,14 @@ def known(record: str) -> set[str]:
 
 
 def gone(root: str, record: str, path: str) -> str:
-    """The folder on the way from `root` to `path` (relative) that has lost its mount, "" if none has."""
+    """The folder between `root` and `path` (relative) whose mount is gone; "" if none is."""
     listed = known(record)
     lost = (part for part in _parts(path) if part in listed and not _is_mount(root, part)) if listed else iter(())
     return next(lost, "")
 
 
 def note(root: str, record: str, path: str) -> None:
-    """Record which folders on the way to the folder `path` (relative) are mounts of their own."""
+    """Record which folders on the way to the folder `path` (relative) are mount points."""
     found = {part for part in _parts(path) if _is_mount(root, part)}
     if not found:
         return
@@ -59,7 +59,7 @@ def note(root: str, record: str, path: str) -> None:
 
 
 def forget(root: str, record: str) -> list[str]:
-    """Drop and return those that are no longer mounts; only when the photographer says so."""
+    """Drop and return those that are no longer mount points. Only at the photographer's request."""
     listed = known(record)
     lost = {part for part in listed if not _is_mount(root, part)}
     if lost:
@@ -79,7 +79,7 @@ def _parts(path: str) -> Iterator[str]:
 
 
 def _is_mount(root: str, part: str) -> bool:
-    """Judged by its device, which does not show a bind mount from the same file system."""
+    """Judges by device, which does not reveal a bind mount from the same file system."""
     folder = os.path.join(root, part)
     try:
         return os.lstat(folder).st_dev != os.lstat(os.path.dirname(folder)).st_dev

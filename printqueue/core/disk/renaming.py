@@ -1,18 +1,18 @@
 """A rename that never replaces anything, on any file system.
 
-Tried in this order, each if the file system refuses the one before:
+Tries these in order, moving on whenever the file system refuses:
 
 1. renameat2(2) with RENAME_NOREPLACE;
-2. a second hard link, then removal of the first name: NFS, sshfs. A kill between the two leaves one file with two names:
+2. a second hard link, then removal of the first name: NFS, sshfs. A kill in between leaves one file with two names:
    nothing is lost, and `drop_second_name` cleans up;
-3. an empty file under the new name, made with O_EXCL, which the old name is renamed over: a folder of a VirtualBox host
-   (fs/vboxsf of Linux takes no flags and knows no links), exfat-fuse, rclone, sshfs to a server without links (these
-   three tried on Debian 12). Only here is an empty file visible under a final name, for as long as two system calls
-   take: otherwise a file that somebody puts there in that instant would be replaced. A hidden note beside it, synced
-   first, says whose it is: after a kill in between, the next try takes the kept place; `release` gives it up, and so does
-   the clean-up at the next start, which removes the note.
+3. an empty placeholder under the new name, made with O_EXCL, which the file is then renamed over: folders of a
+   VirtualBox host (Linux's fs/vboxsf takes no flags and has no links), exfat-fuse, rclone, sshfs to a server without
+   links (these three tried on Debian 12). Only in this case is an empty file visible under a final name, for the
+   duration of two system calls; without it, a file somebody puts there at that instant would be replaced. A hidden
+   note beside the placeholder, synced first, says it is ours. After a kill in between, the next attempt takes the
+   placeholder over; `release` removes it, and so does the clean-up at the next start by removing the note.
 
-A folder is a descriptor, a file the last name in it: see `folders`.
+Folders are given as descriptors, files as the last name in them: see `folders`.
 """
 
 from __future__ import annotations
@@ -28,15 +28,15 @@ from contextlib import suppress
 PLACE_PREFIX = ".printqueue-place-"
 _NOREPLACE = 1  # RENAME_NOREPLACE, linux/fs.h
 _NO_RENAMEAT2 = (errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP)
-# How link(2) fails without hard links (EIO: FUSE servers in Go); EMLINK: the file has too many names.
+# How link(2) fails if there are no hard links (EIO: FUSE servers in Go); EMLINK: the file has too many names.
 _NO_LINK = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL, errno.EMLINK, errno.EACCES, errno.EIO)
 _MAX_NOTE = 4096
 _LIBC = ctypes.CDLL(None, use_errno=True)
-_one_at_a_time = threading.RLock()  # or a second thread would take the place that the first one is keeping
+_one_at_a_time = threading.RLock()  # or a second thread would take over the first one's placeholder
 
 
 def rename(from_folder: int, source: str, to_folder: int, target: str) -> None:
-    """Rename; raises `FileExistsError` instead of replacing anything, else `OSError`."""
+    """Rename; raises `FileExistsError` instead of replacing anything, otherwise `OSError`."""
     code = _renameat2(from_folder, source, to_folder, target)
     if code == errno.EEXIST and is_kept_place(to_folder, target):
         return _into_place(from_folder, source, to_folder, target)
@@ -62,7 +62,7 @@ def _link_and_unlink(from_folder: int, source: str, to_folder: int, target: str)
         return _into_place(from_folder, source, to_folder, target)
     try:
         os.unlink(source, dir_fd=from_folder)
-    except OSError:  # it must not stay in both places
+    except OSError:  # it must not remain in both places
         with suppress(OSError):
             os.unlink(target, dir_fd=to_folder)
         raise
@@ -70,7 +70,7 @@ def _link_and_unlink(from_folder: int, source: str, to_folder: int, target: str)
 
 
 def drop_second_name(from_folder: int, source: str, to_folder: int, target: str) -> None:
-    """Remove `source` if it and `target` are two names of one file, as a kill in the middle of a rename leaves it."""
+    """Remove `source` if it and `target` are two names of one file, left by a rename that was killed."""
     one, other = _seen(from_folder, source), _seen(to_folder, target)
     if one is not None and other is not None and one.st_nlink > 1 and os.path.samestat(one, other):
         os.unlink(source, dir_fd=from_folder)
@@ -111,7 +111,7 @@ def _make(folder: int, name: str, data: bytes) -> None:
 
 
 def is_kept_place(folder: int, name: str) -> bool:
-    """Whether `name` is an empty file that only keeps the place for a rename of ours that was killed."""
+    """Whether `name` is just an empty placeholder from a rename of ours that was killed."""
     with _one_at_a_time:
         seen = _seen(folder, name)
         empty = seen is not None and stat.S_ISREG(seen.st_mode) and seen.st_size == 0
@@ -119,7 +119,7 @@ def is_kept_place(folder: int, name: str) -> bool:
 
 
 def release(folder: int, name: str) -> None:
-    """Give up a place kept for `name`; anything else under that name stays."""
+    """Remove the placeholder `name`; anything else with that name stays."""
     with _one_at_a_time:
         if is_kept_place(folder, name):
             os.unlink(name, dir_fd=folder)
@@ -127,7 +127,7 @@ def release(folder: int, name: str) -> None:
 
 
 def release_by_note(folder: int, note: str) -> None:
-    """The same by the note's own name, for the clean-up."""
+    """The same by the note's name, for the clean-up."""
     name = _noted(folder, note)
     if name is not None:
         release(folder, name)

@@ -1,6 +1,6 @@
-"""Room on the disks before work begins: for the copy, the prints, and a reserve that stays free.
+"""Checks, before work begins, that the disks have room for the copy and the prints, plus a reserve that stays free.
 
-The service also survives a disk that fills up halfway, at the cost of a render. The reserve is for the record, the notes
+The service also survives a disk that fills up midway, at the cost of a render. The reserve is for the record, the notes
 and the masters.
 """
 
@@ -12,7 +12,7 @@ from printqueue.core.errors import WorldError
 from printqueue.core.text import shown
 
 RESERVE_BYTES = 512_000_000
-RESERVE_SHARE = 0.02  # of the file system, if that is less
+RESERVE_SHARE = 0.02  # of the file system's size, if that is less
 
 
 def require(wanted: dict[str, int]) -> None:
@@ -33,6 +33,6 @@ def require(wanted: dict[str, int]) -> None:
 
 
 def _free(folder: str) -> tuple[int, int]:
-    """Bytes free for us, and the reserve on that file system."""
+    """Bytes available to us, and the reserve on that file system."""
     found = os.statvfs(folder)
     return found.f_bavail * found.f_frsize, int(min(RESERVE_BYTES, RESERVE_SHARE * found.f_blocks * found.f_frsize))

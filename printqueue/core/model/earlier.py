@@ -1,4 +1,4 @@
-"""A print made before, as far as judging a repeat needs it."""
+"""A print made earlier, with what judging a repeat needs."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class EarlierPrint:
-    """One print of the same bytes that was made, or is being made now by another drop.
+    """One print of the same bytes that was made, or is being made right now from another drop.
 
-    `made` is RFC 3339 UTC, "" if the time is not on record, None while it is in work. `settings` is the resolved request
-    as recorded, {} if it says nothing. Prints that have been taken or deleted since still count.
+    `made` is RFC 3339 UTC, "" if the time is not on record, None while in progress. `settings` is the resolved request
+    as recorded, {} if there is none. Prints taken or deleted since still count.
     """
 
     job: int
@@ -20,6 +20,6 @@ class EarlierPrint:
     size: str
     copies: int
     made: str | None
-    profile_sha256: str | None  # None while it is in work
+    profile_sha256: str | None  # None while in progress
     settings: Mapping[str, Any]
-    gave_way_to: frozenset[int] = frozenset()  # jobs in work when this one was judged, and named in its findings
+    gave_way_to: frozenset[int] = frozenset()  # jobs in progress when this one was judged and named in its findings

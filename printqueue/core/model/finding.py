@@ -1,4 +1,4 @@
-"""Findings and verdicts: what a check answers and what follows from all of them."""
+"""Findings and verdicts: what a check answers, and what follows from all the answers."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class Level(StrEnum):
     REJECT = "reject"
     WARN = "warn"
     NOTE = "note"
-    PASS = "pass"  # noqa: S105 - a level, no password
+    PASS = "pass"  # noqa: S105 - a level, not a password
 
     @property
     def weight(self) -> int:
@@ -26,15 +26,15 @@ class Level(StrEnum):
 
 
 class About(StrEnum):
-    """What a finding is about, where that decides how it is told."""
+    """What a finding is about, if that affects how it is reported."""
 
     PICTURE = "picture"
-    NUMBERS = "numbers"  # another finding left the check without them
+    NUMBERS = "numbers"  # another finding left the check without any
     DEMONSTRATION = "demonstration"  # the paper still has its demonstration profile
 
 
 class Verdict(StrEnum):
-    """Over all findings."""
+    """The outcome of all findings."""
 
     ACCEPTED = "accepted"
     TURNED_BACK = "turned-back"
@@ -48,9 +48,9 @@ class Finding:
     why    one sentence: why it matters on this paper
     do     the one remedy, in the editor's terms; "" for a pass
     instead  another way out, for example a smaller size; may be ""
-    origin   whose limit it is: "your rule; common practice", "ICC.1", ...
+    origin   where the limit comes from: "your rule; common practice", "ICC.1", ...
     headline what the note's first line says if the check's own headline says too little; may be ""
-    where    the places in the picture, the worst first; () if it concerns the whole picture
+    where    the places in the picture, worst first; () if it concerns the whole picture
     """
 
     check: str
@@ -66,31 +66,31 @@ class Finding:
     allowed: bool = False
     headline: str = ""
     where: tuple[Region, ...] = ()
-    allowable: bool = True  # False: `allow` cannot make what cannot be rendered
+    allowable: bool = True  # False: it cannot be rendered, whatever `allow` says
     about: About = About.PICTURE
 
     @property
     def counts(self) -> bool:
-        """Whether the finding still weighs after the artist's allowances."""
+        """Whether the finding still counts after the artist's allowances."""
         return not self.allowed
 
     def allow(self) -> Finding:
-        """The same finding, marked as allowed on the record."""
+        """The same finding, marked as allowed for the record."""
         return replace(self, allowed=True)
 
 
 def unmeasured(check: str, level: Level, unit: str) -> Finding:
-    """The answer of a check that another finding has left without numbers."""
+    """The answer of a check left without numbers by another finding."""
     do = "" if level is Level.PASS else "Settle the other findings first; then this can be measured."
     return Finding(check, level, "Not measured: see the other findings.", unit=unit, do=do, about=About.NUMBERS)
 
 
 def worst_first(findings: Iterable[Finding]) -> list[Finding]:
-    """Findings by descending weight, then by name; allowed ones after those that count."""
+    """Findings by descending weight, then by name; allowed ones come after those that count."""
     return sorted(findings, key=lambda f: (f.allowed, -f.level.weight, f.check))
 
 
 def verdict(findings: Iterable[Finding], turn_back_at: Level = Level.REJECT) -> Verdict:
-    """`turned-back` when any finding that counts weighs at least `turn_back_at`."""
+    """`turned-back` if any finding that counts weighs at least `turn_back_at`."""
     heavy = any(f.counts and f.level.weight >= turn_back_at.weight for f in findings)
     return Verdict.TURNED_BACK if heavy else Verdict.ACCEPTED

@@ -1,4 +1,4 @@
-"""States of a job and the records that the ledger keeps."""
+"""The states of a job, and the records the ledger keeps."""
 
 from __future__ import annotations
 
@@ -12,31 +12,31 @@ from printqueue.core.naming import same_stem
 
 
 class State(StrEnum):
-    """Where a job stands."""
+    """The state of a job."""
 
     WAITING = "waiting"  # seen, settling, queued or deferred
     WORKING = "working"
     PRINTABLE = "printable"
     REVIEW = "review"
     WITHDRAWN = "withdrawn"  # the photographer took it away or replaced it
-    STUCK = "stuck"  # our fault or the machine's: kept safe, explained, a human is needed
+    STUCK = "stuck"  # our fault or the machine's: safe and explained, but needs a human
 
 
 class Phase(StrEnum):
-    """How far a working arrival has come, as far as recovery must know."""
+    """How far a working arrival has come, in the detail recovery needs."""
 
-    CLAIMED = "claimed"  # nothing of it is visible yet
-    PUBLISHING = "publishing"  # the intent is written; names may be visible
-    PUBLISHED = "published"  # everything made is visible; the original may still stand in ready/
+    CLAIMED = "claimed"  # nothing is visible yet
+    PUBLISHING = "publishing"  # the intent is recorded; names may be visible
+    PUBLISHED = "published"  # everything made is visible; the original may still be in ready/
     DONE = "done"
 
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """One picture as it was claimed: a row of the ledger. `path` is relative to ready/."""
+    """One picture as it was claimed: a row in the ledger. `path` is relative to ready/."""
 
     id: int
-    path: str  # may hold surrogates for bytes that are not UTF-8
+    path: str  # may contain surrogates for bytes that are not UTF-8
     inode: int
     size: int
     mtime_ns: int
@@ -52,7 +52,7 @@ class Arrival:
 
 @dataclass(frozen=True, slots=True)
 class Superseded:
-    """A picture in review/, the one that came after it, and that one's first job."""
+    """A picture in review/, the one that came after it, and the latter's first job."""
 
     older: Arrival
     newer: Arrival
@@ -60,13 +60,13 @@ class Superseded:
 
     @property
     def same(self) -> bool:
-        """Whether they are the same bytes."""
+        """Whether both have the same bytes."""
         return self.older.sha256 is not None and self.older.sha256 == self.newer.sha256
 
 
 @dataclass(frozen=True, slots=True)
 class PrintRecord:
-    """One print of an arrival: what was asked, found and made."""
+    """One print of an arrival: what was asked for, found and made."""
 
     job: int
     arrival: int
@@ -87,19 +87,19 @@ class PrintRecord:
     findings: list[dict[str, Any]] = field(default_factory=list)
 
     def counting(self, level: Level) -> list[dict[str, Any]]:
-        """Findings of that level that were not allowed."""
+        """Findings at that level that were not allowed."""
         return [one for one in self.findings if one.get("level") == level and not one.get("allowed")]
 
     @property
     def file(self) -> str:
-        """The print file's own name if a number tells it from the picture's, else ""."""
+        """The print file's name if a number sets it apart from the picture's, otherwise ""."""
         name, dropped = (path.rpartition("/")[2] for path in (self.output or "", self.path))
         return "" if not name or same_stem(name, dropped) else name
 
 
 @dataclass(frozen=True, slots=True)
 class MonthCount:
-    """The work of one month ("2026-11", of the local clock); `mark` changes whenever any of it does."""
+    """The work of one month ("2026-11", local time); `mark` changes whenever any of it does."""
 
     month: str
     made: int
@@ -117,12 +117,12 @@ class Sighting:
     size: str | None
     since: str
     reason: Reason
-    until: str | None = None  # RFC 3339 UTC: deferred, and not tried again before
+    until: str | None = None  # RFC 3339 UTC: deferred, not tried again before then
 
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One transition of a picture, as it was recorded."""
+    """One transition of a picture, as recorded."""
 
     id: int
     at: str  # RFC 3339 UTC
@@ -133,9 +133,9 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class Heartbeat:
-    """What the service last said of itself."""
+    """What the service last reported about itself."""
 
     last_scan: str | None  # RFC 3339 UTC
     watch: str  # events | poll
     problems: tuple[str, ...]
-    why: str = ""  # why it watches so
+    why: str = ""  # why it watches that way

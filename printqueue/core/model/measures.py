@@ -1,7 +1,7 @@
-"""The names of all measurements: mypy refuses any other.
+"""The names of all measurements; mypy refuses any other.
 
-One enumeration for each kind, so that no number is read as text either. The values are the keys of `measurements` in
-`check --json` and in the ledger: they stay, whatever a member is called.
+There is one enumeration per kind, so that a number is not read as text either. The values are the keys of
+`measurements` in `check --json` and in the ledger, so they stay the same even if a member is renamed.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from printqueue.core.model.finding import Value
 
 
 class Measure(StrEnum):
-    """Numbers; None if the picture does not let them be measured."""
+    """Numbers; None if the picture does not allow the measurement."""
 
     READ_ROWS = "read.rows"
     LEVELS_USED = "levels.used"
@@ -93,7 +93,7 @@ class Word(StrEnum):
 
 
 class YesNo(StrEnum):
-    """Questions; the record answers "yes" or "no"."""
+    """Yes-or-no questions; the record answers "yes" or "no"."""
 
     LAYERS_TRANSPARENT = "layers.transparent"
     LEVELS_EIGHT_IN_SIXTEEN = "levels.eight_in_sixteen"
@@ -101,7 +101,7 @@ class YesNo(StrEnum):
 
 
 class Where(Enum):
-    """What may have places in the picture. Not a key of any record: a finding carries its places."""
+    """What may have places in the picture. Not used as a key in any record: findings carry their places."""
 
     BANDING = auto()
     COMPRESSION = auto()
@@ -117,12 +117,12 @@ class Where(Enum):
 Key = Measure | Word | YesNo
 Measurements = Mapping[Key, Value]
 
-# The steps at which a share of area is measured, and the name of each.
+# The steps at which a share of the area is measured, and their names.
 LIFT_COST = {thirds: Measure(f"tone.lift_cost_{thirds}_percent") for thirds in (1, 2, 3, 4, 5, 6)}  # of a stop
 GAMUT_OVER = {step: Measure(f"gamut.over_{step}_percent") for step in (1, 2, 3, 4, 6, 8, 10, 12, 15)}  # ΔE00
 
 
-YES, NO = "yes", "no"  # how the record answers a `YesNo`
+YES, NO = "yes", "no"  # the recorded answers to a `YesNo`
 
 
 def yes_no(so: bool) -> str:

@@ -1,4 +1,4 @@
-"""What a check or a renderer may know about the paper; filled from its YAML and its profile."""
+"""What a check or a renderer may know about the paper, taken from its YAML and its profile."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from enum import StrEnum
 from printqueue.core.units import Size
 
 Lab = tuple[float, float, float]
-DECKLED_BORDER_MM = 20.0  # from the shallowest point of a torn edge, or it looks too close (common practice, no source)
+DECKLED_BORDER_MM = 20.0  # from the shallowest point of a torn edge; less looks too close (common practice, no source)
 
 
 class Surface(StrEnum):
@@ -24,7 +24,7 @@ class Surface(StrEnum):
 
     @property
     def matte(self) -> bool:
-        """Whether blacks stay around L* 17 or lighter (common practice, no source)."""
+        """Whether blacks get no darker than about L* 17 (common practice, no source)."""
         return self in (Surface.SMOOTH_MATTE, Surface.TEXTURED_MATTE, Surface.WASHI, Surface.CANVAS)
 
     @property
@@ -57,7 +57,7 @@ class Margins:
 
 @dataclass(frozen=True, slots=True)
 class PaperFacts:
-    """The paper as judgement sees it. `white` and `black` are absolute L*a*b* (D50)."""
+    """The paper as the checks see it. `white` and `black` are absolute L*a*b* (D50)."""
 
     key: str
     name: str
@@ -68,4 +68,4 @@ class PaperFacts:
     profile_name: str
     profile_is_demonstration: bool
     margins: Margins = Margins()
-    deckled: bool = False  # a torn edge: placement is only good to about 3 mm
+    deckled: bool = False  # a torn edge: placement is only accurate to about 3 mm

@@ -1,4 +1,4 @@
-"""What is known about a picture file besides its pixels."""
+"""What we know about a picture file besides its pixels."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class Metadata:
 
 @dataclass(frozen=True, slots=True)
 class PictureFacts:
-    """The header of one picture, read by its decoder.
+    """One picture's header, as read by its decoder.
 
     `width_px` and `height_px` are as displayed, with the orientation tag applied.
     """
@@ -31,10 +31,10 @@ class PictureFacts:
     colour: Literal["rgb", "grey"]
     compression: str = "none"
     orientation: int = 1  # EXIF 2.32, tag 274: 1 to 8
-    pages: int = 1  # true pages; thumbnails and masks do not count
+    pages: int = 1  # real pages, not counting thumbnails and masks
     layered: bool = False  # a composite saved together with editor layers
     selection: bool = False  # an extra channel that is not transparency
     alpha: bool = False  # a transparency channel is present (opaque or not)
     ppi: float | None = None  # as tagged; None if absent, zero or without unit
-    declared_space: Literal["srgb", "adobe-rgb"] | None = None  # EXIF or PNG declaration beside any profile
+    declared_space: Literal["srgb", "adobe-rgb"] | None = None  # declared by EXIF or PNG, in addition to any profile
     metadata: Metadata = field(default_factory=Metadata)

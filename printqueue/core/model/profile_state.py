@@ -1,4 +1,4 @@
-"""What the file says of its colours."""
+"""What the file says about its colours."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from enum import StrEnum
 class ProfileState(StrEnum):
     """The picture's colour profile, as far as it decides whether and how the picture can be printed.
 
-    The values are those of `profile.state` in `check --json` and in the ledger: they stay, whatever a member is called.
+    The values are those of `profile.state` in `check --json` and the ledger, so they stay even if a member is renamed.
     """
 
     FINE = "fine"
     MISSING = "missing"  # and nothing declared
     UNREADABLE = "unreadable"  # damaged, or not for these channels
-    PRINTER = "printer"  # of printer class: colours would be managed twice
+    PRINTER = "printer"  # of the printer class: colours would be managed twice
     DECLARED = "declared"  # by EXIF or PNG, without a profile
-    ASSUMED = "assumed"  # the order says so
-    DISPLAY = "display"  # a single display's own
+    ASSUMED = "assumed"  # because the order says so
+    DISPLAY = "display"  # of one particular display

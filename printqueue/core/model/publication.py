@@ -1,4 +1,4 @@
-"""What one job makes visible and what it moves: recorded in the ledger before any of it happens."""
+"""What one job makes visible and what it moves, recorded in the ledger before any of it happens."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Role = Literal["companion", "print"]
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A file of ours on its way to its name; paths are relative to the studio."""
+    """A file of ours on its way to its final name; paths are relative to the studio."""
 
     role: Role
     temp: str
@@ -21,10 +21,10 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A file of the photographer's: moved, never altered. `spare` is a whole private copy of it, relative to the state folder.
+    """A photographer's file: moved, never altered. `spare` is a whole private copy, relative to the state folder.
 
-    Whether it is still the file that was used shows in its bytes (`sha256`), or without a hash in what stat said.
-    `stays`: it could not be taken out of ready/, so `target` is a copy, and the photographer is to remove the file.
+    Its bytes (`sha256`) or, without a hash, what stat said tell whether it is still the file that was used.
+    `stays`: it could not be taken out of ready/, so `target` is a copy and the photographer must remove the file.
     """
 
     source: str
@@ -39,24 +39,24 @@ class Moved:
 
 @dataclass(frozen=True, slots=True)
 class Publication:
-    """Everything that one job makes visible."""
+    """Everything one job makes visible."""
 
     kind: Literal["print", "review"]
     placed: list[Placed] = field(default_factory=list)
     moved: list[Moved] = field(default_factory=list)
-    says: str = ""  # why it was turned back, one sentence; of a print, the checks that warn
+    says: str = ""  # why it was turned back, in one sentence; for a print, the checks that warn
 
     def to_json(self) -> str:
-        """Text for the ledger; ASCII, so that any file name survives."""
+        """As text for the ledger; ASCII, so that any file name survives."""
         return json.dumps(asdict(self), ensure_ascii=True)
 
     @classmethod
     def from_json(cls, text: str) -> Publication:
-        """The reverse of `to_json`."""
+        """The inverse of `to_json`."""
         raw = json.loads(text)
         placed, moved = [Placed(**item) for item in raw["placed"]], [Moved(**item) for item in raw["moved"]]
         return cls(raw["kind"], placed, moved, raw["says"])
 
     def output(self) -> str | None:
-        """The first print file's name."""
+        """The first print file's path."""
         return next((p.final for p in self.placed if p.role == "print"), None)

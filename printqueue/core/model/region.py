@@ -14,7 +14,7 @@ _COLUMNS = ("left", "centre", "right")
 class Region:
     """A rectangle of the picture as displayed, in fractions of its width and height (0..1, from top left).
 
-    `value` is how strong the fault is there, in the unit of its check; None if only the place counts.
+    `value` is how severe the fault is there, in its check's unit; None if only the place matters.
     """
 
     left: float
@@ -29,7 +29,7 @@ class Region:
         return self.left + self.width / 2, self.top + self.height / 2
 
     def in_words(self) -> str:
-        """The part of the picture that holds the centre, of nine: "top left", "middle left", "centre"."""
+        """Which of nine parts of the picture the region's centre is in: "top left", "middle left", "centre"."""
         x, y = self.centre
         row, column = _ROWS[min(2, int(y / _THIRD))], _COLUMNS[min(2, int(x / _THIRD))]
         if row == "middle" and column == "centre":
@@ -38,5 +38,5 @@ class Region:
 
 
 def told(places: Sequence[Region], words: str) -> str:
-    """The worst of `places` as the end of a clause: ", most top left" for `words` "most"; "" without a place."""
+    """The worst of `places` as the end of a clause: ", most top left" for `words` "most"; "" if there are none."""
     return f", {words} {places[0].in_words()}" if places else ""

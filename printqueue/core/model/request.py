@@ -19,7 +19,7 @@ class Border:
     """The unprinted margin of the sheet.
 
     even      `width_mm` on the tight axis, the rest split equally
-    weighted  as even, but heavier at the picture's foot
+    weighted  like even, but wider at the picture's foot
     given     `sides_mm` = top, right, bottom, left
     `width_mm` None: 8 % of the sheet's short side, at least 15 mm (common practice, no source).
     """
@@ -39,7 +39,7 @@ class Sharpening:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What to make of one picture on one paper. All of it is part of the recipe."""
+    """What to make of one picture on one paper. Every field is part of the recipe."""
 
     paper: str
     size: Size  # the sheet
@@ -57,18 +57,18 @@ class Request:
     assume_profile: Literal["srgb", "adobe-rgb", "display-p3", "romm"] | None = None
     allow: Mapping[str, str] = field(default_factory=dict)  # check → why (may be "")
     note: str | None = None
-    size_listed: bool = True  # False: a size that this paper's `sizes:` does not stock
-    sheet: Literal["full", "picture-only"] = "full"  # picture-only: the file is the picture without its border
+    size_listed: bool = True  # False: a size not in this paper's `sizes:`
+    sheet: Literal["full", "picture-only"] = "full"  # picture-only: the file holds the picture without its border
     hairline_mm: float = 0.0  # width of a line around the picture, just outside it; 0: none
     feed: Feed = "long-edge"
-    turn_to_feed: bool = False  # the file's pixels are turned so that the edge fed first is its top edge
-    roll_mm: float = 0.0  # width of the roll the paper is fed from; 0: as wide as the print
+    turn_to_feed: bool = False  # turn the file's pixels so that the edge fed first is at the top
+    roll_mm: float = 0.0  # width of the roll; 0: as wide as the print
     sharpen: Sharpening | None = None
     foot_line_mm: float = 0.0  # cap height of a line of text at the sheet's foot; 0: none
     maker: str = ""  # named in the foot line; may be ""
 
     def to_json(self) -> str:
-        """Text for the ledger: every field, so that a print can be made again."""
+        """As text for the ledger: every field, so that the print can be made again."""
         return json.dumps(asdict(self), sort_keys=True, default=str)
 
 
@@ -78,7 +78,7 @@ class FootLine:
 
     left_px: int
     baseline_px: int
-    width_px: int  # the room it has
+    width_px: int  # the available width
     height_px: int  # of its capitals
 
 
@@ -86,9 +86,9 @@ class FootLine:
 class Placement:
     """Where the picture lies on the sheet, in mm and in pixels of the print file.
 
-    Pixel counts are exact: the sheet is round(mm / 25.4 × ppi), and the picture lies whole inside it. `crop_px` is the part
-    of the source used: (left, top, right, bottom) in source pixels. Everything is as the picture is viewed; `turned`: the
-    file's pixels are a quarter turn clockwise from that.
+    Pixel counts are exact: the sheet is round(mm / 25.4 × ppi), and the whole picture lies inside it. `crop_px` is the
+    part of the source used: (left, top, right, bottom) in source pixels. Everything is as the picture is viewed; if
+    `turned`, the file's pixels are a quarter turn clockwise from that.
     """
 
     sheet_mm: tuple[float, float]
@@ -100,9 +100,9 @@ class Placement:
     ppi: int
     source_ppi: float
     crop_px: tuple[float, float, float, float]
-    borders_mm: tuple[float, float, float, float]  # top, right, bottom, left, as they come out
+    borders_mm: tuple[float, float, float, float]  # top, right, bottom, left, as they turn out
     turned: bool = False
-    trim_mm: float = 0.0  # of roll to cut off at head and foot; part of the sheet and of the borders
+    trim_mm: float = 0.0  # of the roll, to cut off at head and foot; included in sheet and borders
     hairline_px: int = 0  # width of the line around the picture
     foot_line: FootLine | None = None
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """Tells one state of a file from another without reading it."""
+    """Distinguishes one state of a file from another without reading the file."""
 
     device: int
     inode: int
@@ -27,22 +27,22 @@ class Stamp:
         return cls(seen.st_dev, seen.st_ino, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns)
 
     def same_file(self, other: Stamp) -> bool:
-        """Same bytes as far as stat can tell; a rename changes ctime, a reboot may change the device."""
+        """Same bytes as far as stat can tell. A rename changes ctime, a reboot may change the device: neither counts."""
         return (self.inode, self.size, self.mtime_ns) == (other.inode, other.size, other.mtime_ns)
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A candidate picture with the order file that goes with it; paths are relative to ready/."""
+    """A candidate picture and its order file; paths are relative to ready/."""
 
     path: str
     stamp: Stamp
     order: str | None = None
     order_stamp: Stamp | None = None
-    order_is_own: bool = False  # no other picture goes by it: it moves with this one
-    held: Reason | None = None  # why it must wait for the photographer: its order cannot be told for certain
+    order_is_own: bool = False  # no other picture uses it, so it moves with this one
+    held: Reason | None = None  # why it must wait for the photographer: its order is uncertain
 
     @property
     def parts(self) -> tuple[str, ...]:
-        """The path below ready/, split."""
+        """The parts of the path below ready/."""
         return tuple(self.path.split("/"))

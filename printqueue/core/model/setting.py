@@ -1,4 +1,4 @@
-"""The day and the light in which a picture is judged: nothing measures them, so judgement must be told."""
+"""The day and the light in which a picture is judged: nothing measures them, so the checks must be told."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from datetime import date
 
 @dataclass(frozen=True, slots=True)
 class ViewingLight:
-    """The light that prints are seen in, and the white of the screen that they were judged on."""
+    """The light in which prints are viewed, and the white of the screen they were judged on."""
 
     print_lux: float = 200.0
     screen_cd_m2: float = 100.0
@@ -16,7 +16,7 @@ class ViewingLight:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """`today` None: the day is unknown, and checks that depend on it stay silent."""
+    """If `today` is None, the day is unknown and checks that depend on it stay silent."""
 
     today: date | None = None
     light: ViewingLight = field(default_factory=ViewingLight)

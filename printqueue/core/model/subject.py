@@ -1,4 +1,4 @@
-"""Everything that one check may look at: header facts, paper, placement, numbers. No pixels."""
+"""Everything a check may look at: header facts, paper, placement, numbers. No pixels."""
 
 from __future__ import annotations
 
@@ -38,13 +38,13 @@ class Subject:
         return value if isinstance(value, str) else None
 
     def says_yes(self, name: YesNo) -> bool:
-        """Whether `name` is answered with yes."""
+        """Whether the answer to `name` is yes."""
         return self.measured.get(name) == YES
 
     def tried(self, name: Measure) -> bool:
-        """Whether `name` was measured at all, which takes a placement, or colours."""
+        """Whether `name` was measured at all, which may require a placement or colours."""
         return name in self.measured
 
     def regions(self, name: Where) -> tuple[Region, ...]:
-        """Where `name` was found, the worst first; () if it has no place."""
+        """Where `name` was found, worst first; () if nowhere in particular."""
         return self.where.get(name, ())

@@ -1,4 +1,4 @@
-"""Why something in ready/ is passed over or waits: a value to decide by and to record. Its words are `reports.why_words`."""
+"""Why something in ready/ is passed over or waiting: a value to decide by and record. Words: `reports.why_words`."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from enum import StrEnum
 
 
 class Why(StrEnum):
-    """Every reason. The values are recorded in the ledger: they stay, whatever a member is called."""
+    """Every reason. The values are recorded in the ledger, so they stay the same even if a member is renamed."""
 
-    TOLD = "told"  # in words that came from elsewhere: an error's, or those of an earlier version
+    TOLD = "told"  # in words from elsewhere: from an error or an earlier version
 
     # Passed over: what it is
     SERVER_FOLDER = "server-folder"
@@ -18,22 +18,22 @@ class Why(StrEnum):
     UNFINISHED = "unfinished"  # by its name
     SECOND_VERSION = "second-version"
     EMPTY = "empty"
-    TOO_DEEP = "too-deep"  # about: how deep is looked
-    UNREADABLE = "unreadable"  # said: by the system
-    UNREADABLE_FOLDER = "unreadable-folder"  # said: by the system
-    NO_SUCH_PAPER = "no-such-paper"  # said: by the error
-    BROKEN_RULES = "broken-rules"  # said: by the error
+    TOO_DEEP = "too-deep"  # about: the depth limit
+    UNREADABLE = "unreadable"  # said: the system's message
+    UNREADABLE_FOLDER = "unreadable-folder"  # said: the system's message
+    NO_SUCH_PAPER = "no-such-paper"  # said: the error's message
+    BROKEN_RULES = "broken-rules"  # said: the error's message
     MISNAMED_ORDER = "misnamed-order"
     LONE_ORDER = "lone-order"
-    LATE_ORDER = "late-order"  # about: the picture that is made already
-    LONE_PROOF = "lone-proof"  # about: the picture that is not there
+    LATE_ORDER = "late-order"  # about: the picture already made
+    LONE_PROOF = "lone-proof"  # about: the missing picture
     LONE_NOTE = "lone-note"  # about: the same
 
     # Passed over: pictures
-    DONE = "done"  # made or turned back, and could not leave; said: in the ledger
-    OPEN = "open"  # parked or half published: a row of its own says why
+    DONE = "done"  # made or turned back, but could not be taken away; said: the ledger's words
+    OPEN = "open"  # parked or half published: has its own row that says why
     SEVERAL_ORDERS = "several-orders"  # about: the orders
-    ORDER_LINK = "order-link"  # this and the next, about: the order, and what it should be called
+    ORDER_LINK = "order-link"  # all ORDER_*, about: the order, and what to call it
     ORDER_FOLDER = "order-folder"
     ORDER_NO_FILE = "order-no-file"
     ORDER_UNFINISHED = "order-unfinished"
@@ -45,35 +45,35 @@ class Why(StrEnum):
     # Waiting
     ARRIVING = "arriving"
     RESTLESS = "restless"
-    CUT_SHORT = "cut-short"  # said: by the error
+    CUT_SHORT = "cut-short"  # said: the error's message
     CHANGED = "changed"
     CHANGED_WHILE_COPIED = "changed-while-copied"
     OTHERS_FIRST = "others-first"
     LARGE_ONE = "large-one"
-    NO_MEMORY = "no-memory"  # about: MB that it needs, MB that it may have
-    UNREADABLE_PICTURE = "unreadable-picture"  # said: by the system
-    DISK_FAILED = "disk-failed"  # said: by the system
+    NO_MEMORY = "no-memory"  # about: MB needed, MB available
+    UNREADABLE_PICTURE = "unreadable-picture"  # said: the system's message
+    DISK_FAILED = "disk-failed"  # said: the system's message
     STOPPED = "stopped"
-    STRUCK_ONCE = "struck-once"  # said: by the error
-    OUTSIDE_FAULT = "outside-fault"  # said: by the error
+    STRUCK_ONCE = "struck-once"  # said: the error's message
+    OUTSIDE_FAULT = "outside-fault"  # said: the error's message
     STARTS_AGAIN = "starts-again"
 
     # Stuck
-    OWN_FAULT = "own-fault"  # said: the error
+    OWN_FAULT = "own-fault"  # said: the error's message
     PARKED = "parked"  # said: what went wrong
-    STRUCK_TWICE = "struck-twice"  # said: by the error
-    OUTSIDE_FAULTS = "outside-faults"  # about: how often; said: by the error
+    STRUCK_TWICE = "struck-twice"  # said: the error's message
+    OUTSIDE_FAULTS = "outside-faults"  # about: how often; said: the error's message
 
     # Neither
-    KNOWN = "known"  # said: in the ledger
+    KNOWN = "known"  # said: the ledger's words
 
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """One reason with what its sentence needs: names and numbers, and what somebody else said."""
+    """One reason, with what its sentence needs: names and numbers, and a message from elsewhere."""
 
     why: Why
-    about: tuple[str | int, ...] = ()  # names as they stand on disk
+    about: tuple[str | int, ...] = ()  # names as on disk
     said: str = ""
 
 
@@ -81,5 +81,5 @@ NOTHING = Reason(Why.TOLD)
 
 
 def told(said: str) -> Reason:
-    """A reason of which only the words are known."""
+    """A reason known only by its words."""
     return Reason(Why.TOLD, said=said)

@@ -1,1 +1,1 @@
-"""YAML that people write: plain text, then typed values with units, and every mistake at once."""
+"""YAML written by people: read as plain text, then as typed values with units, reporting every mistake at once."""

@@ -1,4 +1,4 @@
-"""Field types that paper, order and settings files share, besides quantities: text in, a typed value out."""
+"""Field types shared by paper, order and settings files, besides quantities: text in, typed value out."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ IntentName = Annotated[
 
 
 def reads(read: Callable[[Any], Any], **schema: Any) -> tuple[PlainValidator, WithJsonSchema]:
-    """For `Annotated`: `read` turns text into a value or raises `ValueError`; `schema` is what editors are told."""
+    """For `Annotated`: `read` turns text into a value or raises `ValueError`; `schema` is what editors see."""
     return PlainValidator(read), WithJsonSchema(schema)
 
 
@@ -45,7 +45,7 @@ def _line(limit: int, text: Any) -> str:
     return line
 
 
-# Text on one line: runs of white space become one space.
+# Text on one line: runs of whitespace become a single space.
 Text = Annotated[str, BeforeValidator(partial(_line, MAX_TEXT))]
 Line = Annotated[str, BeforeValidator(partial(_line, MAX_LINE))]
 
@@ -67,7 +67,7 @@ def _whole(low: int, high: int, says: str, text: Any) -> int:
     return int(text)
 
 
-# To an editor digits are a number; here everything is text.
+# To an editor, digits are a number; here everything is text.
 Whole = Annotated[
     int,
     *reads(
@@ -135,7 +135,7 @@ LabColour = Annotated[
 
 
 def _texts(value: Any, keys: tuple[str, str], says: str) -> list[str]:
-    """The texts under exactly these keys; "" for anything else, which no quantity accepts."""
+    """The texts under exactly these keys; "" for anything that is not text, which no quantity accepts."""
     if not isinstance(value, dict) or value.keys() != set(keys):
         raise ValueError(says)
     return [value[key] if isinstance(value[key], str) else "" for key in keys]
@@ -155,7 +155,7 @@ def _margins(value: Any) -> Margins:
 
 
 def _keys(read: Callable[[Any], Any], otherwise: dict[str, Any], **keys: tuple[str, str]) -> tuple[Any, ...]:
-    """For `Annotated`: texts under all of `keys` (what each is, and an example), or else what `otherwise` describes."""
+    """For `Annotated`: texts under all of `keys` (each: description, example), or else what `otherwise` describes."""
     texts = {key: {"type": "string", "description": said, "examples": [one]} for key, (said, one) in keys.items()}
     mapping = {"type": "object", "properties": texts, "required": list(keys), "additionalProperties": False}
     return *reads(read, anyOf=[otherwise, mapping]), Keyed(dict.fromkeys(keys))
@@ -205,7 +205,7 @@ class BorderRule(YamlModel):
         return self
 
     def border(self) -> Border:
-        """As the plain value that layout works with."""
+        """As the plain value used by layout."""
         if self.top is None or self.right is None or self.bottom is None or self.left is None:
             return Border(self.style, self.width)
         return Border("given", None, (self.top, self.right, self.bottom, self.left))

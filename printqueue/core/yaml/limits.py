@@ -1,4 +1,4 @@
-"""The limits of one check as a paper states them: by level and side, and never contradictory."""
+"""The limits of one check as set by a paper: by level and side, and never contradictory."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Limits(YamlModel):
     @field_validator("*", mode="after")
     @classmethod
     def _makes_sense(cls, value: Any, info: ValidationInfo) -> Any:
-        """Field by field, so that no other mistake in the same check hides it."""
+        """Check field by field, so that no other mistake in the same check hides a contradiction."""
         if value is not None and (this := _LIMIT.fullmatch(info.field_name or "")):
             for name, before in info.data.items():
                 that = _LIMIT.fullmatch(name)
@@ -35,7 +35,7 @@ class Limits(YamlModel):
 
 
 def _compare(this: re.Match[str], value: float, that: re.Match[str], other: float) -> None:
-    """Raise `ContradictionError` if one of the two could never take effect. Equal values only skip the milder one."""
+    """Raise `ContradictionError` if either could never take effect. Equal values are fine: the milder is skipped."""
     if this["side"] != that["side"]:
         low, high = (value, other) if this["side"] == "below" else (other, value)
         if low >= high:

@@ -1,10 +1,10 @@
 """YAML as plain text: bytes in, a tree of str, list and dict out, with the line of every node.
 
-A small, safe part of YAML 1.1. Every value is text, typed later by a schema, so that `no`, `010`, `1e3` or `12:30:00`
-never surprise. Refused: aliases and anchors, tags, merge keys, several documents, duplicate keys, empty values, control
-characters, more than 64 KiB, 8 levels or 1000 values.
+Accepts a small, safe part of YAML 1.1. Every value is text, typed later by a schema, so that `no`, `010`, `1e3` or
+`12:30:00` cause no surprises. Refuses aliases and anchors, tags, merge keys, several documents, duplicate keys, empty
+values, control characters, and more than 64 KiB, 8 levels or 1000 values.
 
-No file makes this raise: its problems are collected in the tree.
+Never raises, whatever the file: problems are collected in the tree.
 """
 
 from __future__ import annotations
@@ -29,14 +29,14 @@ _MAX_SAID = 400
 Node: TypeAlias = "str | list[Node] | dict[str, Node]"
 Path: TypeAlias = tuple[str | int, ...]
 
-# Invisible characters that reverse the reading direction or break lines; some languages need the other format characters.
+# Invisible characters that reverse reading direction or break lines; some languages need the other format characters.
 _DIRECTION = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x2028, 0x2029}
 _NULLS = {"~", "null", "Null", "NULL"}
 
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """Where a node stands: file name and line, counted from 1."""
+    """Where a node is: file name and line, counted from 1."""
 
     file: str
     line: int
@@ -44,7 +44,7 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong in a rule, order or settings file. `line` is None if it is the whole file."""
+    """One problem in a rule, order or settings file. `line` is None if it concerns the whole file."""
 
     file: str
     line: int | None
@@ -65,7 +65,7 @@ class Problem:
 
 
 class RulesError(UsageError):
-    """A rule, order or settings file is wrong; `problems` holds everything found, `str()` lists it."""
+    """A rule, order or settings file is wrong; `problems` holds all that was found, `str()` lists it."""
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = tuple(problems)
@@ -74,7 +74,7 @@ class RulesError(UsageError):
 
 @dataclass(frozen=True, slots=True)
 class Tree:
-    """What a file holds. `whole` is False if reading had to stop, so that keys may be missing."""
+    """What a file contains. `whole` is False if reading had to stop, in which case keys may be missing."""
 
     file: str
     root: dict[str, Node]
@@ -83,7 +83,7 @@ class Tree:
     whole: bool = True
 
     def position(self, path: Path) -> Position:
-        """The position of the node at `path`, or of the nearest node around it."""
+        """The position of the node at `path`, or of the nearest enclosing node."""
         for length in range(len(path), 0, -1):
             if path[:length] in self.positions:
                 return self.positions[path[:length]]
@@ -91,7 +91,7 @@ class Tree:
 
 
 def read(data: bytes, file: str, *, may_be_empty: bool = False) -> Tree:
-    """Read `data`; `file` is the name used in messages. Never raises for what the file holds."""
+    """Read `data`; `file` is the name used in messages. Never raises, whatever the file contains."""
     text = _decoded(data, file)
     if isinstance(text, Problem):
         return Tree(file, {}, {}, (text,), whole=False)
@@ -115,7 +115,7 @@ def _decoded(data: bytes, file: str) -> str | Problem:
 
 
 def _forbidden(text: str) -> str | None:
-    """Name the first character that does not belong in a text file, None if all is well."""
+    """Name the first character that does not belong in a text file; None if there is none."""
     for char in text:
         if ord(char) in _DIRECTION or (char not in "\t\n" and unicodedata.category(char) in ("Cc", "Cs")):
             return f"hidden control character (U+{ord(char):04X})"
@@ -123,7 +123,7 @@ def _forbidden(text: str) -> str | None:
 
 
 def _why_empty(path: Path) -> str:
-    """Keys have no spaces: what looks like one that does is the rest of a text that a comma cut in two."""
+    """Advice on an empty value. Keys have no spaces: one that seems to is the rest of a text cut in two by a comma."""
     last = str(path[-1]) if path else ""
     if last[:1].isdigit():
         return "Inside { } a comma begins the next key: write a number with a point, 30.5 mm."
@@ -133,7 +133,7 @@ def _why_empty(path: Path) -> str:
 
 
 class _Stopped(Exception):  # noqa: N818 - a signal inside this module, not an error
-    """Reading cannot go on; the reason stands among the problems."""
+    """Reading cannot continue; the reason is among the problems."""
 
 
 class _Reader:
@@ -145,11 +145,11 @@ class _Reader:
         self.problems: list[Problem] = []
         self._file = file
         self._lines = text.split("\n")
-        # The parser in Python, not the one in C: its wording and line numbers are the same everywhere.
+        # Python's parser, not the one in C: its wording and line numbers are the same everywhere.
         self._events: Iterator[Any] = iter(yaml.parse(text, Loader=yaml.BaseLoader))
 
     def read(self, *, may_be_empty: bool) -> bool:
-        """Fill `root`, `positions` and `problems`; whether the end was reached."""
+        """Fill `root`, `positions` and `problems`; return whether the end was reached."""
         try:
             self._document(may_be_empty=may_be_empty)
         except _Stopped:
@@ -157,7 +157,7 @@ class _Reader:
         except yaml.MarkedYAMLError as error:
             self._syntax(error)
             return False
-        except (yaml.YAMLError, ValueError, OverflowError):  # the last two: numbers beyond all reason
+        except (yaml.YAMLError, ValueError, OverflowError):  # the last two: absurdly large numbers
             says, hint = "this cannot be read as YAML.", "Look for a number or a \\U escape that is too large."
             self.problems.append(Problem(self._file, None, (), says, hint))
             return False
@@ -232,7 +232,7 @@ class _Reader:
                 self._skip()
                 continue
             self._marked(event, place)
-            into[key] = ""  # where reading stops inside, the key was there
+            into[key] = ""  # so that the key exists even if reading stops inside
             into[key] = self._node(next(self._events), place)
         return into
 
@@ -248,7 +248,7 @@ class _Reader:
         return key
 
     def _skip(self) -> None:
-        """Pass over one whole node."""
+        """Skip one whole node."""
         depth = 0
         while True:
             event = next(self._events)

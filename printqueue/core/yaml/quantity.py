@@ -1,6 +1,6 @@
-"""Numbers with a unit: one object says how a quantity is read from text, written, bounded, and described to editors.
+"""Numbers with a unit: one object defines how a quantity is read from text, written, bounded and described to editors.
 
-A unit is never optional: a bare `25` could be mm or px.
+The unit is never optional: a bare `25` could be mm or px.
 """
 
 from __future__ import annotations
@@ -21,22 +21,22 @@ from printqueue.core.yaml.yaml_model import taken_apart
 
 _MAX_CHARS = 80
 _SIGN = "[+−-]"
-_NUMBER = r"[0-9]+ */ *[0-9]+|[0-9]+(?:\.[0-9]*)?|\.[0-9]+"  # a fraction or a decimal number, in ASCII digits
+_NUMBER = r"[0-9]+ */ *[0-9]+|[0-9]+(?:\.[0-9]*)?|\.[0-9]+"  # a fraction or a decimal, in ASCII digits
 _QUANTITY = re.compile(rf"({_SIGN}?) *({_NUMBER}) *([A-Za-z%Δ][A-Za-z0-9%*/]*)?")
 _COMMA = re.compile(rf"{_SIGN}? *[0-9]+,[0-9]+ *\S*")
 
 
 class UnitError(ValueError):
-    """A quantity without a unit, with a wrong one, out of range, or without a number."""
+    """A quantity with a missing or wrong unit, out of range, or without a number."""
 
 
-@dataclass(frozen=True, eq=False)  # hashable, as `Annotated` wants it
+@dataclass(frozen=True, eq=False)  # hashable, as `Annotated` requires
 class Quantity:
     """A kind of quantity, for `Annotated[float, ...]`: text with a unit in the file, a number in `base` here.
 
-    base      the unit of the number, as messages call it
-    units     every unit that may be written, with its factor to `base`; messages propose the first
-    example   a usual value
+    base      the number's unit, as named in messages
+    units     every accepted unit, with its factor to `base`; messages suggest the first
+    example   a typical value
     unit      the one used for writing; default: the first of `units`
     low, high the range, inclusive
     """
@@ -53,7 +53,7 @@ class Quantity:
         return next(iter(self.units))
 
     def within(self, low: float, high: float) -> Quantity:
-        """The same with a range."""
+        """The same quantity, limited to a range."""
         return replace(self, low=low, high=high)
 
     def read(self, text: Any) -> float:
@@ -92,17 +92,17 @@ class Quantity:
         return f"{_short(self.low)} to {_short(self.high)} {self.base}"
 
     def write(self, value: float) -> str:
-        """`value` (in `base`) as a file would say it."""
+        """`value` (in `base`) as written in a file."""
         unit = self.unit or self._first
         return f"{number_text(value / self.units[unit], 3)} {unit}"
 
     @property
     def pattern(self) -> str:
-        """What `read` takes, as a regular expression of ECMA 262 (for JSON Schema)."""
+        """What `read` accepts, as an ECMA 262 regular expression (for JSON Schema)."""
         return f"{_SIGN}? *(?:{_NUMBER}) *(?:{'|'.join(map(re.escape, self.units))})"
 
     def json_schema(self) -> dict[str, Any]:
-        """What an editor is told."""
+        """The schema shown to editors."""
         said = f"a number and its unit: {' | '.join(self.units)}"
         example = self.write(self.example)
         return {"type": "string", "description": said, "examples": [example], "pattern": f"^{self.pattern}$"}
@@ -121,14 +121,14 @@ class _Exposure(Quantity):
         return stops_text(value).lstrip("+")
 
 
-@dataclass(frozen=True, eq=False)  # hashable, as `Annotated` wants it
+@dataclass(frozen=True, eq=False)  # hashable, as `Annotated` requires
 class OffOr(Quantity):
-    """`off`, which is 0, or a quantity; `what` says of what: "a width"."""
+    """`off`, which is 0, or a quantity; `what` says what it is: "a width"."""
 
     what: str = ""
 
     def read(self, text: Any) -> float:
-        """0 for `off`; else as any quantity."""
+        """0 for `off`; otherwise like any quantity."""
         if text == "off":
             return 0.0
         if not isinstance(text, str) or not any(char.isdigit() for char in text):
@@ -136,18 +136,18 @@ class OffOr(Quantity):
         return super().read(text)
 
     def write(self, value: float) -> str:
-        """`off` for 0; else as any quantity."""
+        """`off` for 0; otherwise like any quantity."""
         return super().write(value) if value else "off"
 
     def json_schema(self) -> dict[str, Any]:
-        """What an editor is told."""
+        """The schema shown to editors."""
         said = f"off, or {self.what}, {self._range}"
         examples = ["off", self.write(self.example)]
         return {"type": "string", "description": said, "examples": examples, "pattern": f"^(?:off|{self.pattern})$"}
 
 
 def quantity_of(field: FieldInfo) -> Quantity | None:
-    """The kind of quantity that a model's field holds; None if it holds something else."""
+    """The kind of quantity in a model's field; None if the field holds something else."""
     return next((part for part in taken_apart(field) if isinstance(part, Quantity)), None)
 
 

@@ -1,4 +1,4 @@
-"""The model of a YAML file: read from its text, every mistake at once with file, line, key and remedy; as JSON Schema for editors."""
+"""Models of YAML files: report every mistake at once, with file, line, key and remedy; give editors a JSON Schema."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pydantic_core import ErrorDetails
 from printqueue.core.nearest import suggestion
 from printqueue.core.yaml.plain_yaml import MAX_PROBLEMS, Node, Path, Problem, RulesError, Tree
 
-_MAX_NESTED = 4  # keys inside keys, in any of our files
+_MAX_NESTED = 4  # levels of keys in any of our files
 _NULL = {"type": "null"}
 _ENUM_REPR = re.compile(r"<[^:>]*: ('[^']*')>")  # "<Level.WARN: 'warn'>" → "'warn'"
 
@@ -26,7 +26,7 @@ class YamlModel(BaseModel):
 
     @classmethod
     def from_tree(cls, tree: Tree, context: Mapping[str, Any] | None = None) -> Self:
-        """Read a file. Raises `RulesError` with the problems of the text and of its meaning together."""
+        """Read a file. Raises `RulesError` with all problems, both of syntax and of meaning."""
         if not tree.whole:
             raise RulesError(tree.problems)
         try:
@@ -44,12 +44,12 @@ class YamlModel(BaseModel):
 
 
 def default(text: str, description: str) -> Any:
-    """A key that may be left out, with its default as a file would say it: read like a file, and shown to editors."""
+    """An optional key, its default written as in a file: parsed like one, and shown to editors."""
     return Field(text, validate_default=True, description=description)
 
 
 class ContradictionError(ValueError):
-    """A value that contradicts that of `other`, a key of the same mapping. `says` may hold {this} and {that}."""
+    """A value that contradicts that of `other`, a key in the same mapping. `says` may contain {this} and {that}."""
 
     def __init__(self, other: str, says: str) -> None:
         super().__init__(says)
@@ -64,7 +64,7 @@ class Keyed:
 
 
 def taken_apart(field: Any) -> Iterator[Any]:
-    """The classes that a field or an annotation allows, and everything in their `Annotated`."""
+    """The classes that a field or annotation allows, and everything in their `Annotated`."""
     if isinstance(field, FieldInfo):
         yield from field.metadata
         field = field.annotation
@@ -76,7 +76,7 @@ def taken_apart(field: Any) -> Iterator[Any]:
 
 
 def keys_of(field: Any) -> dict[str, Any]:
-    """The keys possible in a value of this field, annotation or model, each with its own field."""
+    """The possible keys in a value of this field, annotation or model, each with its own field."""
     found: dict[str, Any] = {}
     for part in taken_apart(field):
         if isinstance(part, Keyed):
@@ -97,14 +97,14 @@ def _at(model: Any, path: Path) -> Any:
 
 
 def _places(field: Any, inside: Path = ()) -> Iterator[Path]:
-    """The paths of all keys, nested ones too."""
+    """The paths of all keys, including nested ones."""
     for name, inner in keys_of(field).items() if len(inside) < _MAX_NESTED else ():
         yield (*inside, name)
         yield from _places(inner, (*inside, name))
 
 
 def _without_null(node: Any) -> Any:
-    """A key may be left out but not be empty, so drop `null`, as a default and as a branch; a lone other branch replaces `anyOf`."""
+    """Drop `null` as default and branch: a key may be omitted but not empty. A lone other branch replaces `anyOf`."""
     if isinstance(node, list):
         return [_without_null(one) for one in node]
     if not isinstance(node, dict):
@@ -118,7 +118,7 @@ def _without_null(node: Any) -> Any:
 
 
 def _merged(tree: Tree, found: list[Problem]) -> list[Problem]:
-    """All in the order of lines, without the model's complaints about nodes that could not be read."""
+    """All problems by line, without the model's complaints about nodes that could not be read."""
     known = [problem.path for problem in tree.problems]
     new = [one for one in found if not any(one.path[: len(path)] == path for path in known if path)]
     return sorted([*tree.problems, *new], key=lambda one: (one.file, one.line or 0))[:MAX_PROBLEMS]
@@ -135,7 +135,7 @@ def _problems(model: type[BaseModel], tree: Tree, error: ValidationError) -> Ite
 
 
 def _contradicted(tree: Tree, path: Path, error: ContradictionError) -> Problem:
-    """At the later of both keys, or in the file itself if the other is inherited; names both with their values."""
+    """Report it at the later key, or at the one not inherited from another file; name both keys with their values."""
     other = (*path[:-1], error.other)
     here = max(path, other, key=lambda one: (tree.position(one).file == tree.file, tree.position(one).line))
     position = tree.position(here)
@@ -144,7 +144,7 @@ def _contradicted(tree: Tree, path: Path, error: ContradictionError) -> Problem:
 
 
 def _where(tree: Tree, path: Path, file: str, here: Path) -> str:
-    """The value at `path`, and where it stands unless that is the problem's own place."""
+    """The value at `path`, and its position unless that is where the problem is reported."""
     position, text = tree.position(path), _short(_node(tree, path))
     if path == here:
         return text

@@ -1,4 +1,4 @@
-"""What is on the daybook's pages. Plain values; names and sentences are escaped when they are put into a page."""
+"""What the daybook's pages show. Plain values; names and sentences are escaped when put into a page."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from enum import StrEnum
 
 
 class Happened(StrEnum):
-    """What became of a picture, in the words of the page."""
+    """What became of a picture, in the page's words."""
 
     MADE = "made"
     TURNED_BACK = "turned back"
@@ -18,7 +18,7 @@ class Happened(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A thumbnail (its name in daybook/pictures/) and the proof picture it leads to (relative to the studio); "" for none."""
+    """A thumbnail (name in daybook/pictures/) and the proof picture it links to (path in the studio); "" for none."""
 
     thumbnail: str = ""
     proof: str = ""
@@ -26,10 +26,10 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Print:
-    """One print that was made, or one picture that was turned back.
+    """A print that was made, or a picture that was turned back.
 
-    `job`: 0 if none was planned. `how`: lift, copies, edition, in words. `note`: the file that says more, relative to the
-    studio; "" if it is gone.
+    `job`: 0 if none was planned. `how`: lift, copies, edition, in words. `note`: the file with the details, relative to
+    the studio; "" if it is gone.
     """
 
     job: int
@@ -68,7 +68,7 @@ class PaperLine:
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """One page of past work; `key` is "2026-11"."""
+    """One page of past work; `key` is like "2026-11"."""
 
     key: str
     made: int
@@ -81,7 +81,7 @@ class Month:
 
     @property
     def file(self) -> str:
-        """Its page, beside the first one."""
+        """Its page's file name, beside the first page."""
         return f"{self.key}.html"
 
 

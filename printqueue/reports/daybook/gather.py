@@ -1,4 +1,4 @@
-"""From the ledger, the papers and the folders to what stands on the daybook's pages."""
+"""Gathers what the daybook's pages show from the ledger, the papers and the folders."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ from printqueue.studio.stock import profile_state
 
 THUMBNAILS = "pictures"  # below daybook/
 _NEWEST = 24  # prints on the first page
-_MAX_PRINTS = 100_000  # of one month
+_MAX_PRINTS = 100_000  # in one month
 
 
 def today(studio: Studio, shelf: Shelf, months: Iterable[MonthCount], *, now: datetime, running: bool) -> Today:
-    """The first page's content; `now` has a zone, and all times are told in it. `months`: those that have a page.
+    """The first page's content; all times are given in the time zone of `now`. `months`: those that have a page.
 
-    It costs what stands on the page, however much was made before.
+    The cost depends only on what the page shows, however much was made before.
     """
     ledger = LedgerReader(studio.ledger)
     with ledger.at_once():
@@ -54,7 +54,7 @@ def today(studio: Studio, shelf: Shelf, months: Iterable[MonthCount], *, now: da
 
 
 def month(studio: Studio, shelf: Shelf, ledger: LedgerReader, count: MonthCount, *, now: datetime) -> tuple[Print, ...]:
-    """Everything that was made or turned back in that month, newest first."""
+    """Everything made or turned back in that month, newest first."""
     book = _Book(studio, shelf, ledger, now)
     with ledger.at_once():
         records = ledger.prints(Wanted(month=count.month, judged=True), limit=_MAX_PRINTS)
@@ -68,23 +68,23 @@ class _Book:
 
     def __init__(self, studio: Studio, shelf: Shelf, ledger: LedgerReader, now: datetime) -> None:
         self._studio, self._shelf, self._ledger, self._now = studio, shelf, ledger, now
-        self._thumbnails: dict[int, str] = {}  # of the jobs that are told of
-        self._standing: frozenset[str] | None = None  # all thumbnails; None: each is looked for
+        self._thumbnails: dict[int, str] = {}  # of the jobs shown
+        self._standing: frozenset[str] | None = None  # all thumbnails; None: look for each one
         self._superseded = frozenset[int]()
 
     def know_all_thumbnails(self) -> None:
-        """For a page of many prints: one look at the ledger and one at the folder."""
+        """Read the ledger and the folder just once, for a page of many prints."""
         self._thumbnails = self._ledger.thumbnails()
         self._standing = _names(self._studio.path("daybook", THUMBNAILS))
 
     def newest(self) -> tuple[Print, ...]:
-        """The prints that were made last."""
+        """The most recently made prints."""
         records = self._ledger.prints(Wanted(made=True), limit=_NEWEST)
         self._thumbnails |= self._ledger.thumbnails([one.job for one in records])
         return tuple(self.print(record, still_there=True) for record in records)
 
     def turned_back(self) -> tuple[Print, ...]:
-        """One entry for each picture in review/, whatever was asked of it."""
+        """One entry for each picture in review/, however many prints of it were ordered."""
         found = []
         records = {one.arrival: one for one in self._ledger.prints(Wanted(turned_back=True, open_only=True))}
         self._thumbnails |= self._ledger.thumbnails([one.job for one in records.values()])
@@ -106,7 +106,7 @@ class _Book:
         )
 
     def print(self, record: PrintRecord, *, still_there: bool) -> Print:
-        """One print; `still_there`: look whether its files still are (a page of past months does not)."""
+        """One print; `still_there`: check whether its files still exist (pages of past months do not)."""
         if record.state is not State.PRINTABLE:
             happened = Happened.TAKEN if record.state is State.WITHDRAWN else Happened.TURNED_BACK
             return self._entry(record, happened, says=_worst(record))
@@ -144,7 +144,7 @@ class _Book:
         return name in self._standing
 
     def _there(self, path: str) -> str:
-        """The path, where a file stands there: what the photographer took is not linked to."""
+        """`path` if the file exists, otherwise "": files the photographer has taken away are not linked to."""
         try:
             return path if path and lstamp(self._studio.path(path)) is not None else ""
         except OSError:
@@ -152,7 +152,7 @@ class _Book:
 
 
 def _unplanned(arrival: Arrival) -> PrintRecord:
-    """A picture that was turned back before any print of it was planned: its order cannot be followed."""
+    """A picture turned back before any print of it was planned, because its order cannot be followed."""
     folder = os.path.dirname(arrival.path)
     return PrintRecord(
         job=0,
@@ -169,7 +169,7 @@ def _unplanned(arrival: Arrival) -> PrintRecord:
 
 
 def _below(record: PrintRecord, *, named: bool) -> str:
-    """Where the picture stood below paper and size: the photographer's own folders, and its name where a title is shown."""
+    """Where the picture was below paper and size: the photographer's own folders, plus its name if a title is shown."""
     parts = record.path.split("/")[1:]
     if len(parts) > 1 and parts[0].casefold() == record.size.casefold():
         parts = parts[1:]
@@ -181,7 +181,7 @@ def _with(intent: Publication, ending: str) -> str:
 
 
 def _worst(record: PrintRecord) -> str:
-    """What the first finding that rejects says, or else the first that warns."""
+    """What the first finding that rejects says, otherwise the first that warns."""
     found = record.counting(Level.REJECT) or record.counting(Level.WARN)
     return str(found[0].get("says", "")) if found else ""
 
@@ -245,7 +245,7 @@ def _names(folder: str) -> frozenset[str]:
 
 
 def _time(text: str, now: datetime) -> datetime:
-    """A time of the ledger in the zone of `now`; `now` where it makes no sense."""
+    """A ledger time in the time zone of `now`; `now` if it cannot be parsed."""
     try:
         return datetime.fromisoformat(text).astimezone(now.tzinfo)
     except ValueError:

@@ -1,4 +1,4 @@
-"""Building HTML so that no string gets in unescaped."""
+"""Builds HTML that no string enters unescaped."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _MAX_CHARS = 4000
 
 
 class Html(str):
-    """Markup we made ourselves; every other string is text."""
+    """Markup of our own making; every other string is text."""
 
     __slots__ = ()
 
@@ -23,7 +23,7 @@ def text(content: str) -> Html:
 
 
 def tag(name: str, /, *content: str | None, **attributes: str | None) -> Html:
-    """One element; `class_` is `class`, `aria_label` is `aria-label`. None is left out."""
+    """One element; `class_` becomes `class`, `aria_label` becomes `aria-label`. None leaves an attribute out."""
     named = ((key.rstrip("_").replace("_", "-"), value) for key, value in attributes.items() if value is not None)
     opening = "".join(f' {key}="{text(value)}"' for key, value in named)
     if name in _VOID:
@@ -38,5 +38,5 @@ def joined(parts: list[Html], between: str = "\n") -> Html:
 
 
 def address(path: str) -> str:
-    """The link from a page in daybook/ to a file of the studio (relative path, any bytes); never a scheme."""
+    """The link from a page in daybook/ to a file in the studio (relative path, any bytes); never has a scheme."""
     return "../" + quote(path.encode("utf-8", "surrogateescape"))

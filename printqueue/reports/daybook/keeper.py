@@ -20,12 +20,12 @@ from printqueue.studio.papers.loader import Shelf
 log = logging.getLogger("printqueue")
 
 FOLDER = "daybook"
-_MIN_PAUSE_S = 2.0  # between two writings while much happens
-_MAX_PAUSE_S = 900.0  # the page says when it was written; nobody would trust an older one
-# The share of elapsed time that pages may take as processor time. Without it every picture would cost more than the one
-# before: a month's page lists all of its prints, and the first page all of review/.
+_MIN_PAUSE_S = 2.0  # between writes while much is happening
+_MAX_PAUSE_S = 900.0  # the page says when it was written, and nobody would trust an older one
+# How much processor time pages may take, as a share of elapsed time. Without this limit every picture would cost more
+# than the one before: a month's page lists all its prints, and the first page all of review/.
 _SHARE, _SHARE_OF_MONTHS = 1 / 200, 1 / 1000
-_MARKED = "<!-- {} -->\n"  # last line of a month's page: the state of the ledger it shows
+_MARKED = "<!-- {} -->\n"  # last line of a month's page: the ledger state it shows
 
 
 class Daybook:
@@ -49,15 +49,15 @@ class Daybook:
         self._due_s = 0.0
         self._at_latest_s = 0.0
         self._months: dict[str, str] = {}  # page → its mark
-        self._counts: list[MonthCount] = []  # as the months' pages show them
-        self._counted = -1  # the newest fact when they were written
+        self._counts: list[MonthCount] = []  # as shown on the months' pages
+        self._counted = -1  # the newest fact when the months' pages were written
         self._months_due_s = 0.0
         self.problem = ""  # for status: why it could not be written
 
     def keep(self, sightings: list[Sighting], problems: list[str]) -> None:
         """Bring the pages up to date if anything has changed. A failure never stops a print.
 
-        The longer the months' pages are, the later they follow; when the service ends, they follow at once.
+        The longer the months' pages take, the later they follow; when the service ends, they follow at once.
         """
         now_s = self._clock()
         if now_s < self._due_s:
@@ -76,11 +76,11 @@ class Daybook:
         self._at_latest_s = now_s + _MAX_PAUSE_S
 
     def close(self) -> None:
-        """Write for the last time, now that the service has ended."""
+        """Write one last time, now that the service has ended."""
         self._written(running=False, first=True, months=-1)
 
     def _written(self, *, running: bool, first: bool, months: int | None) -> bool:
-        """Write the `first` page, and the months' pages too if `months` (the newest fact) is given."""
+        """Write the `first` page, and the months' pages if `months` (the newest fact) is given. Whether that worked."""
         try:
             self._studio.require_marker()
             self._studio.require_folder(FOLDER)
@@ -92,7 +92,7 @@ class Daybook:
         except (PrintqueueError, OSError) as error:
             return self._failed(str(error) if isinstance(error, PrintqueueError) else os.strerror(error.errno or 0))
         except Exception as error:
-            log.exception("an unexpected error")  # our fault, but no reason to stop printing
+            log.exception("an unexpected error")  # a bug of ours, but no reason to stop printing
             return self._failed(f"something went wrong in printqueue itself ({error!r})")
         self.problem = ""
         return True
@@ -127,7 +127,7 @@ class Daybook:
         self._months[month.file] = count.mark
 
     def _mark_of(self, file: str) -> str:
-        """The mark of a page written by an earlier run, "" if there is none."""
+        """The mark on a page written by an earlier run, "" if there is none."""
         tail = durable.tail(self._studio.path(FOLDER, file), 200).decode("utf-8", "replace")
         return tail.rpartition("<!-- ")[2].removesuffix(" -->\n")
 

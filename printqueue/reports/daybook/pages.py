@@ -17,7 +17,7 @@ FIRST = "index.html"
 
 
 def first_page(today: Today) -> str:
-    """What is in progress, what waits and why, what was turned back, what was made, the papers, the service."""
+    """What is in progress, what is waiting and why, what was turned back, what was made, the papers, the service."""
     parts = [
         _needs(today.attention),
         _section("now", "In hand", _open_rows(today.working, "Nothing is being made at this moment.")),
@@ -41,7 +41,7 @@ def first_page(today: Today) -> str:
 
 
 def month_page(studio: str, month: Month, prints: Sequence[Print], written: datetime) -> str:
-    """Everything made and turned back in one month, newest first."""
+    """Everything made or turned back in one month, newest first."""
     counts = f"{_counted(month.made, 'print')} made, {_counted(month.turned_back, 'picture')} turned back."
     rows = tag("ol", *(_month_row(one) for one in prints), class_="plain rows month")
     return _page(
@@ -54,7 +54,7 @@ def month_page(studio: str, month: Month, prints: Sequence[Print], written: date
 
 
 def _page(title: str, heading: Html, navigation: Html, content: Html, *, written: datetime) -> str:
-    """The frame of every page. It allows our own style and pictures; nothing else is loaded or run."""
+    """The frame of every page. It allows our own style and pictures, and loads or runs nothing else."""
     style, digest = _style()
     policy = (
         f"default-src 'none'; img-src 'self' file:; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
@@ -151,7 +151,7 @@ def _card(one: Print) -> Html:
 
 
 def _mat(one: Print) -> Html:
-    """The thumbnail, which links to the proof picture if that still exists."""
+    """The thumbnail, linked to the proof picture if that still exists."""
     image = _image(one.picture, f"{one.name} on {one.paper}")
     return tag("div", image or tag("span", "no picture to show"), class_="mat")
 

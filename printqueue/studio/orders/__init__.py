@@ -1,1 +1,1 @@
-"""Orders: what to make of a picture. Names of order files, what they may say, and the prints that follow."""
+"""Orders: what to make of a picture. How order files are named, what they may say, and which prints result."""

@@ -1,4 +1,4 @@
-"""The folders a picture was dropped into, read as paper, size and the photographer's own grouping. Pure."""
+"""Reads the folders a picture was dropped into as paper, size and the photographer's own grouping. Pure."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class DropFolder:
     """The folders between ready/ and a picture.
 
     paper    the first folder, if it is a paper's key; None for a picture directly in ready/
-    size     the second folder, as written, if it reads as a size (or was meant as one: '30x40')
+    size     the second folder, as written, if it is a size (or was meant as one: '30x40')
     group    all further folders: the photographer's own, kept in print/, review/ and masters/
     unknown  the first folder, if it is not a paper's key
     """
@@ -28,7 +28,7 @@ class DropFolder:
 
 
 def drop_folder(parts: Sequence[str], known_papers: Collection[str]) -> DropFolder:
-    """Read the path below ready/, split at '/', its last part the file's name."""
+    """Read `parts`, the path below ready/ split at '/', ending in the file name."""
     first, *rest = parts[:-1] or (None,)
     if first is None:
         return DropFolder(None, None, ())

@@ -1,7 +1,7 @@
-"""Pictures and orders of one folder, paired by name.
+"""Pairs the pictures and orders of one folder by name.
 
-A picture is printed by exactly one order or by none. Where that is not certain (two orders, or one that cannot be read as
-one), it is held: a print without the order that was meant is a wasted sheet.
+A picture is printed with exactly one order or none. If that is not certain (two orders, or one that cannot be read
+as one), the picture is held: a print without its intended order is a wasted sheet.
 """
 
 from __future__ import annotations
@@ -28,12 +28,12 @@ from printqueue.studio.orders.names import (
     target,
 )
 
-_FULL, _STEM, _NEAR, _FOLDER = range(4)  # how near an order's name is to its picture's
+_FULL, _STEM, _NEAR, _FOLDER = range(4)  # how closely an order's name matches its picture's
 
 
 @dataclass(slots=True)
 class Pairs:
-    """`orders`: picture → its order or None; `held`: picture → why it must wait; `lone`: orders of no picture."""
+    """`orders`: picture → its order or None; `held`: picture → why it must wait; `lone`: orders without a picture."""
 
     orders: dict[str, str | None] = field(default_factory=dict)
     held: dict[str, Reason] = field(default_factory=dict)
@@ -41,7 +41,7 @@ class Pairs:
 
 
 def paired(names: Iterable[str], unusable: Mapping[str, Why]) -> Pairs:
-    """Pure. `names`: the pictures and orders there are; `unusable`: a file meant as an order → why it cannot be one."""
+    """Pure. `names`: all pictures and orders; `unusable`: a file meant as an order → why it cannot be one."""
     files = set(names)
     orders = {name for name in files if is_order(name)}
     pictures = files - orders
@@ -60,7 +60,7 @@ def _standing(picture: str, orders: Collection[str]) -> list[list[str]]:
 
 
 def _add_doubtful(standing: dict[str, list[list[str]]], doubtful: Iterable[str]) -> None:
-    """Add each to the pictures whose names are nearest to it."""
+    """Add each name to the pictures whose names are nearest."""
     by_key: dict[str, list[tuple[str, int]]] = {}
     for picture in standing:
         by_key.setdefault(canonical(picture), []).append((picture, _FULL))
@@ -103,9 +103,9 @@ def _why_held(picture: str, orders: list[str], doubtful: Mapping[str, Why], *, i
 
 
 def order_now(ready: str, path: str) -> tuple[str | None, Stamp | None, Reason | None]:
-    """Order, its stamp and why it is held, of one picture, at this moment: what a full look would say of it.
+    """One picture's order, its stamp and why the picture is held, as of now: what a full scan would find.
 
-    Files whose names have nothing to do with orders are not looked at, only counted as pictures. Raises `OSError`.
+    Files whose names have nothing to do with orders count as pictures without a closer look. Raises `OSError`.
     """
     folder, slash, picture = path.rpartition("/")
     stamps, unusable, others = dict[str, Stamp](), dict[str, Why](), list[str]()
@@ -124,7 +124,7 @@ def order_now(ready: str, path: str) -> tuple[str | None, Stamp | None, Reason |
 
 
 def _look_at_order(entry: os.DirEntry[str], stamps: dict[str, Stamp], unusable: dict[str, Why]) -> None:
-    """As `Sweeper` takes it: an order that can be read, or one that cannot."""
+    """Classify it as `Sweeper` does: an order that can be read, or one that cannot."""
     try:
         seen = entry.stat(follow_symlinks=False)
     except FileNotFoundError:

@@ -1,4 +1,4 @@
-"""Folders, order file and the paper's defaults combined into one `Request` per print. Pure."""
+"""Combines folders, order file and the paper's defaults into one `Request` per print. Pure."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def resolve(
     default_paper: str | None = None,
     maker: str = "",
 ) -> tuple[Request, ...]:
-    """What to print, one `Request` per print. The order overrides the folder, the folder the paper's defaults.
+    """What to print, one `Request` per print. The order overrides the folder, and the folder the paper's defaults.
 
     `folder_size` is the folder's name as written, `maker` the name for foot lines. Raises `PictureError` of the check `order`,
     with a remedy, for unknown papers and sizes and for contradictions.
@@ -118,7 +118,7 @@ def _border(paper: Paper, one: PrintOrder, size: Size) -> Border:
 
 
 def _round_exact(asked: Border | None, style: BorderStyle, picture: Size, size: Size) -> Border:
-    """The border round a picture of exact size: derived from its style, or given by the order and adding up."""
+    """The border around a picture of exact size: derived from its style, or given by the order if it adds up."""
     follows = Border("weighted" if style == "weighted" else "even")
     if asked is None or (asked.sides_mm is None and asked.width_mm is None):
         return follows
@@ -138,14 +138,14 @@ def _round_exact(asked: Border | None, style: BorderStyle, picture: Size, size: 
 
 
 def _lying(size: Size, picture: Size, *, landscape: bool) -> tuple[Size, Size]:
-    """Sheet and picture as a picture of that orientation turns them; a square sheet turns nothing."""
+    """Sheet and picture turned for a picture of that orientation; a square sheet leaves both as they are."""
     if size.width_mm == size.height_mm:
         return size, picture
     return size.turned(landscape=landscape), picture.turned(landscape=landscape)
 
 
 def _leaves_room(border: Border, size: Size) -> None:
-    """Refuse a border that leaves no room whichever way the sheet is turned, before any pixel is read."""
+    """Before any pixel is read, refuse a border that leaves no room whichever way the sheet is turned."""
     width = border.width_mm or 0.0
     top, right, bottom, left = border.sides_mm or (width, width, width, width)
     fits = [

@@ -1,4 +1,4 @@
-"""What an order file may say, and reading one. Every key is optional: folders and the paper's defaults say the rest."""
+"""What an order file may say, and how it is read. All keys are optional: folders and paper defaults supply the rest."""
 
 from __future__ import annotations
 
@@ -124,13 +124,13 @@ def _filled(common: dict[str, Any], entry: PrintOrder) -> PrintOrder:
 
 
 def load(data: bytes, file: str) -> Order:
-    """Read an order file called `file`. Raises `RulesError` with all its problems."""
+    """Read an order file named `file`. Raises `RulesError` with all its problems."""
     return Order.from_tree(read(data, file))
 
 
 def load_for_picture(data: bytes, file: str) -> Order:
-    """The same, except that a broken order turns its picture back: `PictureError` of the check `order`, one line with the
-    first problems, caused by the `RulesError`.
+    """The same, but a broken order turns its picture back: raises `PictureError` for the check `order`, one line with
+    the first problems, caused by the `RulesError`.
     """
     try:
         return load(data, file)

@@ -1,1 +1,1 @@
-"""Papers: one YAML file each, what it may say (`schema`) and how it is read and re-read (`loader`)."""
+"""Papers, one YAML file each: what it may say (`schema`) and how it is read and reread (`loader`)."""

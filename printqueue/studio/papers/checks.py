@@ -35,7 +35,7 @@ def _key(check: Check[Any]) -> Any:
 
 
 def _off(value: Any) -> Any:
-    """`off` becomes None; any other text is refused, naming the two possible forms."""
+    """Turn `off` into None; refuse any other text, naming the two valid forms."""
     if value == OFF:
         return None
     if isinstance(value, str):
@@ -44,7 +44,7 @@ def _off(value: Any) -> Any:
 
 
 def _off_for_null(schema: dict[str, Any]) -> None:
-    """None is written `off`, which an editor that reads YAML 1.1 sees as false."""
+    """In the schema, allow `off` (which an editor that reads YAML 1.1 sees as false) for None."""
     schema["anyOf"] = [{"enum": [OFF, False]} if one == {"type": "null"} else one for one in schema["anyOf"]]
 
 

@@ -1,4 +1,4 @@
-"""The papers of a studio: read from rules/, read again when files change, the last good version kept."""
+"""A studio's papers: read from rules/, reread when files change; the last good version is kept."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ Signature = tuple[tuple[str, Stamp], ...]  # by file name
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """Everything that a reload replaces, in one step."""
+    """Everything a reload replaces, in one step."""
 
     signature: Signature | None = None
     papers: Mapping[str, Paper] = field(default_factory=dict)
@@ -35,7 +35,7 @@ class _Reading:
 
 
 class Shelf:
-    """The papers in force. `problems` says what in rules/ cannot be used, and why."""
+    """The papers in force. `problems` says what in rules/ cannot be used and why."""
 
     def __init__(self, rules_dir: str | os.PathLike[str]) -> None:
         self._folder = os.fspath(rules_dir)
@@ -55,16 +55,16 @@ class Shelf:
 
     @property
     def problems(self) -> tuple[Problem, ...]:
-        """What is wrong with the files as they are now."""
+        """What is wrong with the files in their current state."""
         return self._state.problems
 
     @property
     def outdated(self) -> tuple[str, ...]:
-        """Keys of broken files, whose papers are the last good ones."""
+        """Keys of broken files, for which the last good paper stays in force."""
         return self._state.outdated
 
     def refresh(self) -> bool:
-        """Read the folder again if anything changed, and return whether it did. Costs one scandir."""
+        """Reread the folder if anything has changed, and return whether it has. Costs one scandir."""
         try:
             signature = _signature(self._folder)
         except OSError as error:
@@ -77,7 +77,7 @@ class Shelf:
         return True
 
     def _keep(self, problem: Problem) -> bool:
-        """The folder as a whole cannot be read: keep the papers, say why, try again next time."""
+        """The folder itself cannot be read: keep the papers, say why, try again next time."""
         changed = self._state.problems != (problem,)
         self._state = _Reading(None, self._state.papers, (problem,), tuple(self._state.papers))
         return changed
@@ -104,14 +104,14 @@ def _paper(key: str, trees: Mapping[str, Tree]) -> Paper:
 
 
 def _signature(folder: str) -> Signature:
-    """Changes whenever the folder does; no file is opened."""
+    """Changes whenever the folder does. Opens no file."""
     with os.scandir(folder) as listing:
         found = [(one.name, Stamp.of(one.stat(follow_symlinks=False))) for one in listing if _concerns(one.name)]
     return tuple(sorted(found, key=itemgetter(0)))
 
 
 def _concerns(name: str) -> bool:
-    """Hidden files, a README and editors' copies are ignored; a `.yml` gets an answer."""
+    """Hidden files, a README and editors' backups are ignored; a `.yml` is reported."""
     return name.endswith((SUFFIX, ".yml")) and not name.startswith(".")
 
 
@@ -152,7 +152,7 @@ def _tree(folder: str, name: str) -> Tree:
 
 
 def _bytes(path: str) -> bytes:
-    """At most one byte more than is legal, from a regular file that did not change while being read."""
+    """At most one byte more than allowed, from a regular file that does not change while being read."""
     descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     with os.fdopen(descriptor, "rb") as file:
         before = os.fstat(descriptor)

@@ -1,4 +1,4 @@
-"""`extends:` merges several text trees into one, in which every node still knows its file and line."""
+"""`extends:` merges several text trees into one in which every node keeps its file and line."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ EXTENDS = "extends"
 
 
 def resolved(stem: str, trees: Mapping[str, Tree]) -> Tree:
-    """The tree of `stem` with everything it extends. The nearer file wins; lists and texts are replaced whole."""
+    """The tree of `stem` with all it extends merged in. The nearer file wins; lists and texts are replaced whole."""
     chain, problems = _chain(stem, trees)
     merged = chain[-1]
     for nearer in reversed(chain[:-1]):
@@ -26,7 +26,7 @@ def resolved(stem: str, trees: Mapping[str, Tree]) -> Tree:
 
 
 def _chain(stem: str, trees: Mapping[str, Tree]) -> tuple[list[Tree], tuple[Problem, ...]]:
-    """`stem`'s tree, then what it extends, and so on; and the problem that cut the chain short."""
+    """The tree of `stem`, then what it extends, and so on; and any problem that cut the chain short."""
     seen = [stem]
     while EXTENDS in trees[seen[-1]].root:
         tree = trees[seen[-1]]
@@ -52,12 +52,12 @@ def _refusal(target: Node, seen: list[str], trees: Mapping[str, Tree]) -> tuple[
 
 
 def _over(farther: Tree, nearer: Tree) -> Tree:
-    """`nearer` merged over `farther`; each node keeps the file and line it came from."""
+    """`nearer` merged over `farther`; each node keeps its file and line."""
     return Tree(nearer.file, _merged(farther.root, nearer.root), {**farther.positions, **nearer.positions})
 
 
 def _merged(old: dict[str, Node], new: dict[str, Node]) -> dict[str, Node]:
-    """Both mappings in one: the old keys in their order, then the new ones."""
+    """Both mappings as one: the old keys in order, then the new ones."""
     merged = {**old, **new}
     for key, node in old.items():
         other = new.get(key)
@@ -67,5 +67,5 @@ def _merged(old: dict[str, Node], new: dict[str, Node]) -> dict[str, Node]:
 
 
 def _alternatives(key: str, old: dict[str, Node], new: dict[str, Node]) -> bool:
-    """Four sides, or style and width, are two ways to give a border: then the nearer one replaces the other."""
+    """Whether these give a border in different ways (four sides; style and width), so that the nearer one wins."""
     return key == "border" and bool(SIDES & old.keys()) != bool(SIDES & new.keys()) and bool(old) and bool(new)

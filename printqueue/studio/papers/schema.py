@@ -44,7 +44,7 @@ MAX_PROFILE_BYTES = 200
 
 
 def is_rule_name(stem: str) -> bool:
-    """Whether `stem` may name a file in rules/: a paper's key, or a base with a leading underscore."""
+    """Whether `stem` is a valid name in rules/: a paper's key, or a base with a leading underscore."""
     return bool(KEY.fullmatch(stem) or BASE_KEY.fullmatch(stem))
 
 
@@ -207,12 +207,12 @@ class Paper(YamlModel):
 
     @property
     def key(self) -> str:
-        """The file's stem: the name of its folder in ready/."""
+        """The file's stem, which is also the name of the paper's folder in ready/."""
         return self._key
 
     @property
     def rules_text(self) -> str:
-        """The merged rules as canonical JSON, for ledger and recipe."""
+        """The merged rules as canonical JSON, for the ledger and the recipe."""
         return self._rules_text
 
     @property
@@ -221,7 +221,7 @@ class Paper(YamlModel):
         return self.default_size or self.sizes[0]
 
     def facts(self, *, profile_name: str, profile_white: Lab, profile_black: Lab, is_demonstration: bool) -> PaperFacts:
-        """What checks and renderer may know; the file's own tone overrides the profile's."""
+        """What checks and renderer may know; the file's tone overrides the profile's."""
         return PaperFacts(
             key=self.key,
             name=self.paper,
