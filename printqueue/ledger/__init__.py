@@ -1,4 +1,4 @@
-"""The record of everything that happened: SQLite, the only place that speaks SQL."""
+"""The record of everything that happened, in SQLite; no other package speaks SQL."""
 
 from printqueue.ledger.errors import (
     LedgerBusyError,

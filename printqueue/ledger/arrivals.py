@@ -1,7 +1,7 @@
-"""Pictures as they were claimed: each transition of an arrival is one transaction.
+"""Claimed pictures; each transition of an arrival is one transaction.
 
-These commits must survive a power cut by themselves: claimed (the attempt counts against a picture that brings the
-machine down), publishing, published, and every settling. The hash of the spool copy and a sentence need not.
+These commits must survive a power cut on their own: claimed (the attempt counts against a picture that brings the
+machine down), publishing, published, and every settling. The spool copy's hash and the status sentences need not.
 """
 
 from __future__ import annotations
@@ -25,15 +25,15 @@ class Arrivals(Transactions):
 
     @property
     def is_new(self) -> bool:
-        """Whether print/ may hold what is not recorded here: nothing ever was, or the ledger was rebuilt."""
+        """Whether print/ may hold unrecorded prints: nothing is recorded, or print/ was not searched since a rebuild."""
         sql = "SELECT NOT EXISTS (SELECT 1 FROM arrivals) OR EXISTS (SELECT 1 FROM rebuilds WHERE remembered = 0)"
         return bool(self._value(sql))
 
     def claim(self, path: str, stamp: Stamp) -> Arrival:
-        """A new attempt at the picture at `path`, seen as `stamp`: a new row, or the next attempt of its waiting row (of the
-        same size and time: inode numbers change with disks and mounts, and it is copied and hashed anyway).
+        """Start an attempt at the picture at `path`, seen as `stamp`: in a new row, or in its waiting row if size and
+        time match (inode numbers change with disks and mounts, and the picture is copied and hashed anyway).
 
-        Verdicts of earlier attempts are cleared: until this one is judged, it does not count as in work.
+        Verdicts of earlier attempts are cleared, so it does not count as in progress until this one is judged.
         """
         raw = os.fsencode(path)
         with self._transaction("claimed", shown(path)) as run:
@@ -58,7 +58,7 @@ class Arrivals(Transactions):
             return self.arrival(known["id"])
 
     def arrival(self, number: int) -> Arrival:
-        """The row as it is now."""
+        """The current row."""
         return self._arrivals("id = ?", number)[0]
 
     def arrivals(self, *states: State) -> list[Arrival]:
@@ -88,12 +88,12 @@ class Arrivals(Transactions):
         return [os.fsdecode(row[0]) for row in self._all(sql, raw, after, before)]
 
     def is_untouched(self, arrival: int, stamp: Stamp) -> bool:
-        """Whether inode and time of attributes are still as when the picture was claimed or last recognised."""
+        """Whether inode and change time are unchanged since the picture was claimed or last recognised."""
         sql = "SELECT inode = ? AND coalesce(ctime_ns, ?) = ? FROM arrivals WHERE id = ?"
         return bool(self._value(sql, stamp.inode, stamp.ctime_ns, stamp.ctime_ns, arrival))
 
     def recognised(self, arrival: int, stamp: Stamp) -> None:
-        """The same bytes stand there under another inode number, with other attributes, or with a truncated time."""
+        """Record that the same bytes now have another inode number, other attributes or a truncated time."""
         hints = {"inode": stamp.inode, "mtime_ns": stamp.mtime_ns, "ctime_ns": stamp.ctime_ns}
         self._update(arrival, "recognised", "", hints, durably=False)
 
@@ -116,7 +116,7 @@ class Arrivals(Transactions):
         return int(self._value(rows.NEWEST_FACT))
 
     def superseded(self) -> list[Superseded]:
-        """Pictures in review/ that are not marked yet although a later one at their path was made or turned back."""
+        """Unmarked pictures in review/ for which a later one at the same path was made or turned back."""
         sql = (
             "SELECT a.id AS older, b.id AS newer, min(p.job) AS job FROM arrivals a"
             " JOIN arrivals b ON b.path = a.path AND b.id > a.id AND b.state IN ('printable', 'review')"
@@ -125,7 +125,7 @@ class Arrivals(Transactions):
             " GROUP BY a.id, b.id ORDER BY a.id, b.id"
         )
         with self._lock:
-            newest = {row["older"]: row for row in self._all(sql)}  # the last of each
+            newest = {row["older"]: row for row in self._all(sql)}  # the last row for each wins
             return [Superseded(self.arrival(r["older"]), self.arrival(r["newer"]), r["job"]) for r in newest.values()]
 
     def supersede(self, arrival: int, says: str) -> None:
@@ -133,38 +133,38 @@ class Arrivals(Transactions):
         self._update(arrival, "superseded", says, {"says": says}, durably=False)
 
     def copied(self, arrival: int, sha256: str) -> None:
-        """The spool copy is whole; this is the picture's identity."""
+        """Record that the spool copy is whole; its hash is the picture's identity."""
         self._update(arrival, "copied", sha256, {"sha256": sha256}, durably=False)
 
     def intend(self, arrival: int, intent: str, *, finishes: Sequence[str] = ()) -> None:
-        """Record what is about to become visible, before any of it is; `finishes`: recipes of prints found again."""
+        """Record what is about to become visible, before any of it is; `finishes`: recipes of remembered prints."""
         with self._transaction("publishing", "", arrival) as run:
             run("UPDATE arrivals SET phase = 'publishing', intent = ? WHERE id = ?", (intent, arrival))
             for recipe in finishes:
                 run("DELETE FROM found_prints WHERE recipe = ?", (recipe,))
 
     def unpublish(self, arrival: int) -> None:
-        """Nothing of the last intent is visible any more."""
+        """Record that nothing of the last intent is visible any more."""
         self._update(arrival, "unpublished", "", {"phase": "claimed", "intent": None})
 
     def published(self, arrival: int, intent: str) -> None:
-        """Everything made is visible and durable; the original may still stand in ready/."""
+        """Record that everything made is visible and durable; the original may still be in ready/."""
         self._update(arrival, "published", "", {"phase": "published", "intent": intent})
 
     def say(self, arrival: int, says: str) -> None:
-        """Why it does not go on, for status; nothing else changes."""
+        """Record why it cannot go on, for status; nothing else changes."""
         self._update(arrival, "said", says, {"says": says}, durably=False)
 
     def _update(
         self, arrival: int, fact: str, detail: str, columns: Mapping[str, object], *, durably: bool = True
     ) -> None:
-        """One transition that is no more than new values in some columns."""
+        """A transition that only sets columns."""
         sets = ", ".join(f"{name} = ?" for name in columns)
         with self._transaction(fact, detail, arrival, durably=durably) as run:
             run(f"UPDATE arrivals SET {sets} WHERE id = ?", (*columns.values(), arrival))  # noqa: S608 - our own names
 
     def settle(self, arrival: int, state: State, says: str, *, strike: bool = False) -> None:
-        """Move to `state`; a strike counts one more child that this picture has ended."""
+        """Move to `state`; `strike` counts one more child that this picture has killed."""
         with self._transaction(str(state), says, arrival) as run:
             self._settled(run, arrival, state, says, strike=strike)
 
@@ -177,7 +177,7 @@ class Arrivals(Transactions):
         )
 
     def interrupted(self, arrival: int, says: str) -> int:
-        """Back to waiting after a kill of the whole service; how often that has happened to this picture."""
+        """Return to waiting after the whole service was killed; return how often that has happened to this picture."""
         with self._transaction("interrupted", says, arrival) as run:
             self._settled(run, arrival, State.WAITING, says)
         return int(self._value("SELECT count(*) FROM facts WHERE arrival = ? AND fact = 'interrupted'", arrival))

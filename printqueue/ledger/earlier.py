@@ -1,10 +1,10 @@
-"""Prints of the same bytes on record, for the check `repeat` in the service and in `check`.
+"""Recorded prints of the same bytes, for the check `repeat` in the service and in `check`.
 
-A print counts once it is made, whatever became of its file since, and while it is in work: when all prints of its
-arrival have been judged and accepted. Pictures that were turned back or withdrawn, are stuck or wait do not count.
+A print counts once it is made, whatever became of its file since, and while it is in progress, that is, once all prints
+of its arrival have been judged and accepted. Pictures turned back, withdrawn, stuck or waiting do not count.
 
-The indexes `arrivals_by_hash` and `prints_by_arrival` answer it: the cost grows with the prints of this picture, not
-with the ledger.
+The indexes `arrivals_by_hash` and `prints_by_arrival` serve the query, so its cost grows with the prints of this
+picture, not with the ledger.
 """
 
 from __future__ import annotations
@@ -42,6 +42,6 @@ def record(row: sqlite3.Row) -> EarlierPrint:
 
 
 def _jobs(numbers: object) -> frozenset[int]:
-    """The job numbers in its measurement `repeat.beside`, separated by spaces."""
+    """The space-separated job numbers in its measurement `repeat.beside`."""
     beside = numbers.get(Word.REPEAT_BESIDE) if isinstance(numbers, dict) else None
     return frozenset(int(job) for job in beside.split()) if isinstance(beside, str) else frozenset()

@@ -11,7 +11,7 @@ _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 # Python decodes SQLite's own messages too, and those quote the damaged text.
 Failure = sqlite3.Error | UnicodeDecodeError
 FAILURES = (sqlite3.Error, UnicodeDecodeError)
-# What turning a row into a record can raise, if its words, JSON or types are not ours.
+# What parsing a row can raise if its words, JSON or types are not ours.
 NONSENSE = (ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError)
 
 
@@ -20,7 +20,7 @@ class LedgerError(StudioError):
 
 
 class LedgerWaitsError(LedgerError):
-    """No row can be written just now, so nothing may go on; the ledger itself is whole."""
+    """No row can be written right now, so no work may go on; the ledger itself is intact."""
 
 
 class LedgerFullError(LedgerWaitsError):
@@ -28,7 +28,7 @@ class LedgerFullError(LedgerWaitsError):
 
 
 class LedgerBusyError(LedgerWaitsError):
-    """Another program holds the ledger locked, for longer than anything of ours does."""
+    """Another program has held the ledger locked for longer than we ever do."""
 
 
 class LedgerDamagedError(LedgerError):
@@ -40,20 +40,22 @@ class LedgerDamagedError(LedgerError):
 
 
 class LedgerNewerError(LedgerError):
-    """A newer printqueue wrote it. It is whole, so it stays where it is: going on with an empty one would split the history
-    in two, and make prints again that it knows of.
+    """A newer printqueue wrote it. It is intact, so it stays where it is: starting an empty one would split the history
+    and repeat prints that the ledger knows of.
     """
 
 
 def is_damage(error: Failure) -> bool:
-    """Whether the fault lies in the file (and not in the disk, the rights or the room)."""
+    """Whether the file itself is at fault, not the disk, the permissions or the free space."""
     if isinstance(error, UnicodeDecodeError) or str(error).startswith("Could not decode to UTF-8"):
         return True
     return _code(error) & 0xFF in _DAMAGE
 
 
 def is_interrupted(error: Failure) -> bool:
-    """Whether a journal must be played back first, and this connection may not (SQLite: "attempt to write a readonly database")."""
+    """Whether a journal must first be played back, and this connection may not ("attempt to write a readonly
+    database").
+    """
     return _code(error) == sqlite3.SQLITE_READONLY_ROLLBACK
 
 
@@ -94,14 +96,14 @@ def _damaged_or_busy(error: Failure) -> LedgerError | None:
 
 
 def read_error(error: Failure) -> LedgerError:
-    """What a failed look means."""
+    """The error for a failed read."""
     if is_interrupted(error):
         return interrupted()
     return _damaged_or_busy(error) or LedgerError(f"The ledger cannot be read ({error}).", do="Check the disk.")
 
 
 def write_error(error: Failure) -> LedgerError:
-    """What a failed write means."""
+    """The error for a failed write."""
     if found := _damaged_or_busy(error):
         return found
     says = f"The ledger cannot be written ({error}). Nothing more is taken or published until it can."

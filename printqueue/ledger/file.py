@@ -1,4 +1,4 @@
-"""The ledger as a file: is it ours, whose is it, and how to open it only to look. Asked before anything is written to it."""
+"""The ledger as a file: is it ours, whose is it, and how to open it read-only. Checked before anything is written."""
 
 from __future__ import annotations
 
@@ -22,17 +22,17 @@ from printqueue.ledger.errors import (
 
 log = logging.getLogger("printqueue")
 
-# The files of one database (sqlite.org/tempfiles.html): two more in WAL mode, and a journal before it is in that mode.
+# The files of one database (sqlite.org/tempfiles.html): in WAL mode two more, before that a journal.
 PARTS = ("", "-wal", "-shm", "-journal")
-_MAX_VERSION = 10_000  # no printqueue ever changes its tables so often: a greater number is damage, not a newer version
+_MAX_VERSION = 10_000  # the tables never change this often: a greater number is damage, not a newer version
 _UNTOUCHED = "ro&immutable=1"  # no journal is played back, no -wal made: sqlite.org/uri.html#uriimmutable
 _TABLES = {"arrivals", "prints", "kept", "facts", "sightings", "heartbeat"}
 
 
 def require_plain(path: str, *, own: bool) -> None:
-    """Refuse anything but a regular file: SQLite would follow a link, and wait forever at a FIFO.
+    """Refuse anything but a regular file: SQLite would follow a link, and wait forever on a FIFO.
 
-    `own`: refuse another user's file too; a reader may merely be in its group.
+    `own`: also refuse another user's file; a reader need only be in its group.
     """
     for part in PARTS:
         try:
@@ -62,7 +62,7 @@ def _kind(mode: int) -> str:
 
 
 def require_known(connection: sqlite3.Connection, path: str) -> None:
-    """Refuse a database that is not ours, or newer. Raises `LedgerDamagedError` where it contradicts itself."""
+    """Refuse a database that is not ours, or newer. Raises `LedgerDamagedError` if it contradicts itself."""
     number = schema.version(connection)
     if number > _MAX_VERSION:
         raise _contradictory(path, f"its version number is {number}")
@@ -98,7 +98,7 @@ def _contradictory(path: str, why: str) -> LedgerDamagedError:
 def owner(path: str) -> str | None:
     """The identity of the studio that the ledger at `path` belongs to: "" in an earlier version, None without a ledger.
 
-    Raises `LedgerError` if it is not one of ours, `LedgerDamagedError` if nobody can tell.
+    Raises `LedgerError` if it is not one of ours, `LedgerDamagedError` if the owner cannot be determined.
     """
     if not os.path.lexists(path):
         return None
@@ -117,10 +117,10 @@ def owner(path: str) -> str | None:
 
 
 def read_only(path: str) -> sqlite3.Connection:
-    """A connection that never writes a row, never makes the file, and does not trust functions in a foreign schema.
+    """A connection that never writes a row, never creates the file, and does not trust functions in a foreign schema.
 
-    A kill before the ledger had its write-ahead log leaves a journal, which a connection that only reads may not play
-    back; one that may write does it first. Damaged texts raise `UnicodeDecodeError` or `sqlite3.OperationalError` until
+    A kill before the ledger had its write-ahead log leaves a journal, which a read-only connection may not play back; a
+    writable one does so first. Damaged texts raise `UnicodeDecodeError` or `sqlite3.OperationalError` until
     `tolerate_texts`.
     """
     connection = _opened(path, "ro")
@@ -131,11 +131,11 @@ def read_only(path: str) -> sqlite3.Connection:
             connection.close()
             _play_back(path)
             connection = _opened(path, "ro")
-    return connection  # anything else that is wrong with the file meets its user again
+    return connection  # any other fault shows up again when the connection is used
 
 
 def _play_back(path: str) -> None:
-    """SQLite does it as soon as a connection that may write looks (sqlite.org/lockingv3.html, "Dealing with hot journals")."""
+    """SQLite does it when a writable connection reads (sqlite.org/lockingv3.html, "Dealing with hot journals")."""
     with suppress(*FAILURES), closing(_opened(path, "rw")) as connection:
         _look(connection)
         log.warning("a change of the ledger that a kill or a power cut had interrupted was undone; it is whole")
@@ -154,5 +154,5 @@ def _look(connection: sqlite3.Connection) -> None:
 
 
 def tolerate_texts(connection: sqlite3.Connection) -> None:
-    """Read texts that are no longer UTF-8, with marks in the damaged places."""
+    """Read texts that are no longer valid UTF-8, with replacement characters in the damaged places."""
     connection.text_factory = lambda raw: raw.decode("utf-8", "replace")

@@ -1,4 +1,4 @@
-"""How old the service's last look at ready/ is. Only a finished scan proves that it works, not its process."""
+"""How old the service's last look at ready/ is. Only a finished scan, not a running process, proves that it works."""
 
 from __future__ import annotations
 
@@ -18,5 +18,5 @@ def patience_s(scan_s: float) -> float:
 
 
 def is_in_future(age: float) -> bool:
-    """Whether the clock was set back; whole seconds and small corrections do not count."""
+    """Whether the clock was set back; rounding to whole seconds and small corrections do not count."""
     return age < -_MIN_PATIENCE_S

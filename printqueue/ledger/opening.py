@@ -1,16 +1,16 @@
-"""The service's ledger, and its opening at a start: refuse, rebuild, or trust it.
+"""The service's ledger, and how a start opens it: refuse it, rebuild it, or trust it.
 
-When every page is read (SQLite's `quick_check`):
+Every page is read (SQLite's `quick_check`):
 
-- always after an unclean end (there is a -wal), or when damage was met in use (the mark `.suspect`; then with the
+- always after an unclean end (there is a -wal), or if damage was met in use (the mark `.suspect`; then with the
   thorough `integrity_check`);
 - otherwise up to 64 MB: a year or two of daily work (60 MB: 8000 prints), and about a second of processor time,
   nearly all of it for the rows. A larger ledger that was closed properly is opened unread; `printqueue ledger check`
   reads all of it.
 
-SQLite's pages carry no checksum: a changed byte inside a row shows only if the row no longer makes sense. So where the
-pages are read, all rows are too, and at every start the rows that the service will act on (arrivals that are not over).
-A ledger with a row that makes no sense is rebuilt without it.
+SQLite's pages carry no checksum: a changed byte inside a row shows only if the row no longer makes sense. So whenever
+the pages are read, all rows are checked too, and every start checks the rows that the service will act on (arrivals
+neither printable nor withdrawn). A ledger with a row that makes no sense is rebuilt without it.
 """
 
 from __future__ import annotations
@@ -40,13 +40,13 @@ _MAX_SAID = 3
 
 
 class Ledger(Arrivals, Prints, Sightings):
-    """One row per arrival and print, one transaction per transition (`transactions`); held by the one service of a studio.
+    """One row per arrival and print, one transaction per transition (`transactions`); held by a studio's one service.
 
-    Opening it refuses what is damaged, newer or not ours, and leaves it alone; `open_ledger` rebuilds what is damaged.
+    Opening refuses a damaged, newer or foreign file and leaves it alone; `open_ledger` rebuilds a damaged one.
     """
 
     def belong_to(self, identity: str) -> None:
-        """Be the ledger of this studio, from now on if it had none: two histories must never mix.
+        """Tie the ledger to this studio, or check that it already is: two histories must never mix.
 
         Raises `LedgerError` if it is another studio's.
         """
@@ -64,12 +64,12 @@ class Ledger(Arrivals, Prints, Sightings):
 
 
 def open_ledger(path: str, now: Callable[[], str], intent_is_whole: IntentCheck) -> Ledger:
-    """The ledger at `path`, new if there is none, rebuilt if it is damaged. The caller holds the studio's lock.
+    """Open the ledger at `path`, new if there is none, rebuilt if it is damaged. The caller holds the studio's lock.
 
-    A ledger of a newer printqueue is whole: `LedgerNewerError`, and it is not touched. Anything that is not a file, not a
-    ledger or not ours: `LedgerError`. Damage does not raise: the file is set aside under a dated name, what can be read
-    of it is taken over, and `Ledger.is_new` says that print/ must be looked through. `intent_is_whole` judges the JSON
-    of an intent, which the ledger itself does not understand.
+    Raises `LedgerNewerError` for a newer printqueue's ledger, which is intact and left alone, and `LedgerError` for
+    anything that is not a file, not a ledger or not ours. Damage does not raise: the file is set aside under a dated
+    name, its readable rows are copied over, and `Ledger.is_new` says that print/ must be searched. `intent_is_whole`
+    judges the JSON of an intent, which the ledger itself does not understand.
     """
     require_plain(path, own=True)
     again = rebuild.go_on(path, now)
@@ -86,7 +86,7 @@ def open_ledger(path: str, now: Callable[[], str], intent_is_whole: IntentCheck)
 
 
 def _look_through(path: str, intent_is_whole: IntentCheck) -> None:
-    """Raise `LedgerDamagedError` if it is damaged; remove the mark of a suspicion that proved false."""
+    """Raise `LedgerDamagedError` if it is damaged; otherwise remove any `.suspect` mark."""
     if not os.path.lexists(path):
         return
     is_suspect = os.path.lexists(suspect_mark(path))
@@ -107,7 +107,7 @@ def _look_through(path: str, intent_is_whole: IntentCheck) -> None:
 
 def _is_worth_reading(path: str) -> bool:
     with suppress(FileNotFoundError):
-        if os.stat(path + "-wal").st_size > 0:  # the last end was not clean
+        if os.stat(path + "-wal").st_size > 0:  # the last run did not end cleanly
             return True
     return os.stat(path).st_size <= QUICKLY_READ_BYTES
 

@@ -1,7 +1,7 @@
-"""Prints of an arrival: planned, judged, made; and what is kept so that each can be made again.
+"""An arrival's prints (planned, judged, made), and what is kept so that each can be made again.
 
-None of these rows means anything before the intent or the settling that follows and is committed durably; they precede
-it in the same file, so they cost no fsync of their own.
+These rows mean nothing until the intent or settling that follows is committed durably; they precede it in the same
+file, so they cost no fsync of their own.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Prints(Transactions):
         return jobs[: len(wanted)]
 
     def judged(self, job: int, verdict: str, findings: Sequence[dict[str, Any]], measurements: dict[str, Any]) -> None:
-        """What the checks said."""
+        """Record what the checks said."""
         with self._transaction("judged", verdict, durably=False) as run:
             run(
                 "UPDATE prints SET verdict = ?, findings = ?, measurements = ? WHERE job = ?",
@@ -59,7 +59,7 @@ class Prints(Transactions):
         file_sha256: str = "",
         pixels_sha256: str = "",
     ) -> None:
-        """Where the print file will stand (relative to the studio), its recipe, and what came out."""
+        """Record where the print file will be (relative to the studio), its recipe and its hashes."""
         hashes = (recipe, profile_sha256, rules_sha256, file_sha256, pixels_sha256)
         with self._transaction("made", recipe, durably=False) as run:
             run(
@@ -69,7 +69,7 @@ class Prints(Transactions):
             )
 
     def pictured(self, job: int, thumbnail: str) -> None:
-        """The name of the daybook's thumbnail; "" for none."""
+        """Record the name of the daybook's thumbnail; "" for none."""
         with self._transaction(None, "", durably=False) as run:
             run("UPDATE prints SET thumbnail = ? WHERE job = ?", (thumbnail, job))
 
@@ -92,17 +92,17 @@ class Prints(Transactions):
         return found[0] if found else {}
 
     def earlier_prints(self, sha256: str, arrival: int) -> list[EarlierPrint]:
-        """Prints of the same bytes that were made, or are in work by another arrival than `arrival`; by job."""
+        """Prints of the same bytes, made or in progress, by arrivals other than `arrival`; ordered by job."""
         return self._records(earlier.record, earlier.SQL, sha256, arrival)
 
     def remember(self, found: Mapping[str, str], settled: Mapping[str, str] = MappingProxyType({})) -> None:
-        """Prints (recipe → file) that stand in print/ although the ledger that knew of them is lost.
+        """Remember prints (recipe → file) that are in print/ although the ledger that knew of them is lost.
 
-        `settled`: those whose masters are in masters/; the picture in ready/ can be the one they were made from only where
-        ready/ cannot be emptied.
+        `settled`: those whose masters are in masters/; a picture in ready/ can be their source only if files cannot
+        leave ready/.
 
-        After a rebuild, a print that a salvaged row already accounts for is not remembered: the same picture dropped once
-        more is then a new order.
+        After a rebuild, a print already accounted for by a salvaged row is not remembered: the same picture dropped
+        again is then a new order.
         """
         with self._transaction("remembered", f"{len(found)} print(s)") as run:
             run("DELETE FROM found_prints", ())

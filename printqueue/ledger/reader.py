@@ -1,4 +1,4 @@
-"""The ledger read without touching it, for `status`, `history` and `doctor`. Never blocks the service."""
+"""Reads the ledger without changing it, for `status`, `history` and `doctor`. Never blocks the service."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _OPEN = "('waiting', 'working', 'review', 'stuck')"
 _MADE = "(a.state = 'printable')"
 # Judged, and acted on: the print is made, or the picture was turned back (and perhaps taken since).
 _JUDGED = "(a.state IN ('printable', 'review') OR (a.state = 'withdrawn' AND p.verdict = 'turned-back' AND a.intent IS NOT NULL))"
-# Earlier versions recorded no verdict for a picture that was turned back for its order.
+# Earlier versions recorded no verdict for a picture turned back because of its order.
 _TURNED_BACK = "(p.verdict = 'turned-back' OR (p.verdict IS NULL AND a.state = 'review'))"
 _WHEN = "coalesce(CASE WHEN a.state = 'printable' THEN p.made END, a.since)"
 _STUCK_FIRST = "a.state = 'review', a.state != 'stuck', "
@@ -43,14 +43,14 @@ _NO_PRINTS = "NOT EXISTS (SELECT 1 FROM prints p WHERE p.arrival = a.id)"
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which prints; None or False asks for nothing.
+    """Which prints to select; None or False sets no condition.
 
-    name         part of the picture's or the print file's path, in any case
+    name         part of the picture's or the print file's path, ignoring case
     paper, size  the paper's key, the size's name
-    since, until RFC 3339 or a beginning of it ("2026", "2026-11"), both inclusive
-    month        "2026-11", of the local clock
+    since, until RFC 3339 or a prefix of it ("2026", "2026-11"), both inclusive
+    month        "2026-11", in local time
     made, not_made, turned_back   in an order for several prints, an accepted one is not made if another is turned back
-    open_only    neither made nor over
+    open_only    neither made nor withdrawn
     judged       made or turned back
     """
 
@@ -71,7 +71,7 @@ ALL = Wanted()
 
 
 def _conditions(wanted: Wanted) -> list[tuple[str, str | bool | None]]:
-    """Each condition with its value: True if it takes none, None if it is not asked for."""
+    """Each condition with its value: True if it takes none, None if it is not wanted."""
     return [
         (f"a.state IN {_OPEN}", wanted.open_only or None),
         (_JUDGED, wanted.judged or None),
@@ -88,7 +88,7 @@ def _conditions(wanted: Wanted) -> list[tuple[str, str | bool | None]]:
 
 
 class LedgerReader:
-    """Read-only view: each call is one short read transaction, all calls within `at_once` share one."""
+    """Read-only view: each call is one short read transaction; all calls within `at_once` share one."""
 
     def __init__(self, path: str) -> None:
         self._path = path
@@ -101,7 +101,7 @@ class LedgerReader:
 
     @contextmanager
     def at_once(self) -> Iterator[None]:
-        """Answers everything in the block from one moment, whatever the service commits meanwhile."""
+        """Answer everything in the block from one snapshot, whatever the service commits meanwhile."""
         with self._connection() as connection:
             if connection is None or self._held is not None:
                 yield
@@ -114,7 +114,7 @@ class LedgerReader:
                 self._held = None
 
     def heartbeat(self) -> Heartbeat:
-        """What the service last said of itself."""
+        """What the service last reported about itself."""
         found = self._records(rows.heartbeat, "SELECT * FROM heartbeat")
         return found[0] if found else Heartbeat(None, "poll", ())
 
@@ -125,13 +125,13 @@ class LedgerReader:
         return counted | {row[0]: row[1] for row in self._all(sql)}
 
     def prints(self, wanted: Wanted = ALL, *, limit: int = 1000) -> list[PrintRecord]:
-        """Prints that `wanted` describes, newest first; of the open ones, stuck first and those in review/ last, or a
-        thousand of these would hide the rest.
+        """Prints that match `wanted`, newest first. With `open_only`, stuck ones come first and those in review/ last,
+        or a thousand of the latter would hide the rest.
         """
         conditions = [(sql, value) for sql, value in _conditions(wanted) if value is not None]
         where = " AND ".join(["1", *(sql for sql, _ in conditions)])
-        # Open prints are few and found by their state; otherwise the newest jobs come first, and no more are read than are
-        # wanted. CROSS JOIN keeps the order of the tables (sqlite.org/optoverview.html).
+        # Open prints are few and found by state. Otherwise jobs are read newest first, and no more than are wanted.
+        # CROSS JOIN fixes the order of the tables (sqlite.org/optoverview.html).
         tables = "arrivals a CROSS JOIN prints p" if wanted.open_only else "prints p CROSS JOIN arrivals a"
         sql = (
             f"SELECT {rows.PRINT} FROM {tables} ON a.id = p.arrival"  # noqa: S608 - constants
@@ -141,7 +141,7 @@ class LedgerReader:
         return self._records(rows.print_record, sql, *values, limit)
 
     def months(self) -> list[MonthCount]:
-        """Months of the local clock in which anything was made or turned back, newest first."""
+        """Months (local time) in which anything was made or turned back, newest first."""
         sql = (
             f"SELECT strftime('%Y-%m', {_WHEN}, 'localtime') AS month, sum({_MADE}) AS made, sum(NOT {_MADE}) AS back,"  # noqa: S608 - constants
             " count(*) || ' ' || max(p.job) || ' ' || max(a.since) || ' ' || sum(a.state = 'review') AS mark"
@@ -156,12 +156,12 @@ class LedgerReader:
         return self._records(rows.arrival, sql)
 
     def superseded(self) -> frozenset[int]:
-        """Pictures in review/ that are marked as older than another one at their path."""
+        """Pictures in review/ that are marked as older than another at the same path."""
         sql = "SELECT f.arrival FROM facts f JOIN arrivals a ON a.id = f.arrival WHERE f.fact = 'superseded' AND a.state = 'review'"
         return frozenset(int(row[0]) for row in self._all(sql))
 
     def newest_fact(self) -> int:
-        """The number of the newest transition: while it stays, nothing has changed."""
+        """The number of the newest transition: while it stays the same, nothing has changed."""
         found = self._all(rows.NEWEST_FACT)
         return int(found[0][0]) if found else 0
 
@@ -175,7 +175,7 @@ class LedgerReader:
         return self._records(rows.fact, sql, after)
 
     def thumbnails(self, jobs: Collection[int] | None = None) -> dict[int, str]:
-        """Job → name of its thumbnail in daybook/pictures/, if it has one; for all jobs, or for these."""
+        """Job → name of its thumbnail in daybook/pictures/, if it has one; for all jobs, or only for `jobs`."""
         if not self._all("SELECT 1 FROM pragma_table_info('prints') WHERE name = 'thumbnail'"):  # before migration 5
             return {}
         sql = "SELECT job, thumbnail FROM prints WHERE thumbnail != ''"
@@ -185,7 +185,7 @@ class LedgerReader:
         return dict(map(tuple, self._all(sql, json.dumps(list(jobs)))))
 
     def earlier_prints(self, sha256: str) -> list[EarlierPrint]:
-        """Prints of the same bytes that were made or are in work, in order of their jobs."""
+        """Prints of the same bytes that were made or are in progress, ordered by job."""
         return self._records(earlier.record, earlier.SQL, sha256, earlier.NOBODY)
 
     def unplanned(self) -> list[Arrival]:
@@ -197,11 +197,11 @@ class LedgerReader:
         return self._records(rows.arrival, sql)
 
     def sightings(self) -> list[Sighting]:
-        """What stands in ready/ and is no job."""
+        """What is in ready/ but is not a job."""
         return self._records(rows.sighting, "SELECT * FROM sightings ORDER BY shown")
 
     def rebuilds(self) -> list[Rebuilt]:
-        """Rebuilds whose damaged file still stands beside the ledger: nobody has seen to it yet."""
+        """Rebuilds whose damaged file is still beside the ledger: nobody has dealt with it yet."""
         if not self._all("SELECT 1 FROM sqlite_master WHERE name = 'rebuilds'"):  # older than migration 3
             return []
         found = self._records(Rebuilt.of, "SELECT * FROM rebuilds ORDER BY at")
@@ -249,7 +249,7 @@ class LedgerReader:
 
 
 def _is_made(connection: sqlite3.Connection) -> bool:
-    """False while a service is only just making it. Raises if a newer printqueue wrote it."""
+    """False while a service is still creating it. Raises if a newer printqueue wrote it."""
     try:
         version = schema.version(connection)
     except FAILURES as error:

@@ -1,4 +1,4 @@
-"""Rows of the ledger as records of the model."""
+"""Ledger rows as records of the model."""
 
 from __future__ import annotations
 
@@ -54,5 +54,5 @@ def sighting(row: sqlite3.Row) -> Sighting:
 
 def heartbeat(row: sqlite3.Row) -> Heartbeat:
     """The row of `heartbeat`; before migration 3 it has no `why`."""
-    why = row["why"] if "why" in row.keys() else ""  # noqa: SIM118 - a Row is no mapping
+    why = row["why"] if "why" in row.keys() else ""  # noqa: SIM118 - a Row is not a mapping
     return Heartbeat(row["last_scan"], row["watch"], tuple(json.loads(row["problems"])), why)

@@ -1,6 +1,6 @@
-"""Tables of the ledger, numbered; each migration and its number are one transaction.
+"""The ledger's tables, as numbered migrations; each is committed together with its number.
 
-Paths are BLOBs (file names are bytes), texts are shown forms, times RFC 3339 UTC.
+Paths are BLOBs (file names are bytes), texts are escaped for people, times are RFC 3339 UTC.
 """
 
 from __future__ import annotations
@@ -99,17 +99,17 @@ NEWEST = len(MIGRATIONS)
 
 
 def version(connection: sqlite3.Connection) -> int:
-    """The number of migrations that this ledger has had."""
+    """How many migrations this ledger has had."""
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
 def missing(connection: sqlite3.Connection) -> set[str]:
-    """Tables and indexes of this ledger's version that are not there, or not as its migrations made them."""
+    """Tables and indexes of this ledger's version that are missing, or differ from what its migrations made."""
     return {name for name, _ in _pristine(version(connection)) - _definitions(connection)}
 
 
 def has_had(connection: sqlite3.Connection, table: str) -> bool:
-    """Whether the migrations that this ledger has had made that table, though nothing may tell of it any more."""
+    """Whether this ledger's migrations made that table, even if no trace of it is left."""
     return any(name == table for name, _ in _pristine(min(version(connection), NEWEST)))
 
 

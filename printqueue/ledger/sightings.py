@@ -1,4 +1,4 @@
-"""What the service says of itself at every scan. It matters only while it is fresh: no fsync is spent on it."""
+"""What the service reports at every scan. It matters only while it is fresh, so no fsync is spent on it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class Sightings(Transactions):
     _written: dict[str, Sighting] | None = None  # what the table holds; None: not read yet, or a write failed
 
     def scanned(self, watch: str, problems: Sequence[str], sightings: Sequence[Sighting], why: str = "") -> None:
-        """A scan has ended: what stands in ready/ and is no job. Only what differs from the last scan is written.
+        """Record a finished scan, and what is in ready/ but is not a job. Writes only what differs from the last scan.
 
         `watch` is `events` or `poll`, and `why` says why, for status.
         """
@@ -63,5 +63,5 @@ def _write_differences(run: Run, before: dict[str, Sighting], after: dict[str, S
 
 
 def _named(reason: Reason) -> tuple[str, str]:
-    """Its name, and what it is about."""
+    """The reason's name, and what it is about."""
     return reason.why, json_text(list(reason.about))

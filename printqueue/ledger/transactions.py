@@ -1,9 +1,9 @@
-"""One connection, one lock: the threads of the service take turns, readers are never blocked.
+"""One connection, one lock: the service's threads take turns; readers are never blocked.
 
-WAL with synchronous=FULL: what COMMIT answered survives a power cut. A commit that need not survive one by itself runs
-with synchronous=NORMAL: it costs no fsync, readers see it at once, and because the WAL is one file written in order, the
-next full commit makes it durable too. So a power cut takes only the newest of such rows, never one that a later row
-relies on. Measured with `strace -c`: one fdatasync for a full commit, none for the others.
+WAL with synchronous=FULL: what COMMIT acknowledged survives a power cut. A commit that need not survive one on its own
+runs with synchronous=NORMAL: it costs no fsync, readers see it at once, and because the WAL is one file written in
+order, the next full commit makes it durable too. So a power cut loses only the newest of such rows, never one that a
+later row relies on. Measured with `strace -c`: one fdatasync for a full commit, none for the others.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ _PRAGMAS = ("trusted_schema = OFF", "journal_mode = WAL", "synchronous = FULL", 
 
 
 def suspect_mark(path: str) -> str:
-    """The file beside a ledger that was found damaged in use: the next start checks it thoroughly."""
+    """The file that marks a ledger found damaged in use: the next start checks that ledger thoroughly."""
     return path + ".suspect"
 
 
@@ -63,7 +63,7 @@ class Transactions:
 
     @contextmanager
     def together(self) -> Iterator[None]:
-        """Everything recorded in the block is one durable commit: all of it or, after an error, nothing.
+        """Record everything in the block in one durable commit, or nothing after an error.
 
         Keep the block short: the other threads wait.
         """
@@ -76,7 +76,7 @@ class Transactions:
 
     @contextmanager
     def undisturbed(self) -> Iterator[None]:
-        """No other thread records anything while the block reads and records; each record commits by itself.
+        """Keep other threads from recording while the block reads and records; each record commits on its own.
 
         Keep the block short: the other threads wait.
         """
@@ -114,7 +114,7 @@ class Transactions:
             )
 
     def _commit_fully(self, full: bool) -> None:
-        """Whether the next commit survives a power cut. Not to be called inside a transaction (pragma.html)."""
+        """Set whether the next commit survives a power cut. Not to be called inside a transaction (pragma.html)."""
         if full is not self._full:
             self._connection.execute(f"PRAGMA synchronous = {'FULL' if full else 'NORMAL'}")
             self._full = full
@@ -132,7 +132,7 @@ class Transactions:
                 raise self._noticed(read_error(error)) from error
 
     def _records(self, record: Callable[[sqlite3.Row], Record], sql: str, *values: object) -> list[Record]:
-        """Rows as `record` reads them. One that makes no sense is damage that SQLite does not see."""
+        """Rows as `record` parses them. One that makes no sense is damage that SQLite does not see."""
         found = self._all(sql, *values)
         try:
             return [record(row) for row in found]
@@ -151,12 +151,12 @@ class Transactions:
 
 
 def json_text(value: Any) -> str:
-    """JSON as the ledger keeps it: ASCII, keys sorted, no NaN."""
+    """JSON as the ledger stores it: ASCII, keys sorted, no NaN."""
     return json.dumps(value, ensure_ascii=True, allow_nan=False, sort_keys=True)
 
 
 def _opened(path: str) -> sqlite3.Connection:
-    with suppress(OSError):  # SQLite says it better, and would make a new file readable for all
+    with suppress(OSError):  # SQLite reports errors better, but would make a new file world-readable
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
     connection = sqlite3.connect(path, check_same_thread=False, isolation_level=None, timeout=10)
     try:

@@ -1,7 +1,7 @@
-"""Bounded throw-away children that read hostile files, so that the service never does.
+"""Bounded throwaway children that read hostile files, so that the service never does.
 
-`fork_server` is exec'ed once, before ledger and lock are opened, imports the libraries with one thread, and forks one
-child per picture. `client` is the service's side.
+`fork_server` is exec'ed once, before ledger and lock are opened, imports the libraries in a single thread, and forks
+one child per picture. `client` is the service's side.
 """
 
 from printqueue.sandbox.client import (

@@ -1,8 +1,8 @@
-"""What a child may ask of the kernel: a filter of system calls for seccomp(2), on x86_64 and aarch64.
+"""What a child may ask of the kernel: a system call filter for seccomp(2), on x86_64 and aarch64.
 
-It lists what is allowed: the calls needed to compute on bytes that are there already. Any other does not exist for a
-child (ENOSYS, so that a C library falls back on an older one, as glibc does from clone3 to clone); one that names a file
-by its path is refused (EACCES).
+It lists what is allowed: the calls needed to compute on data the child already has. Any other call does not exist for a
+child (ENOSYS, so that a C library falls back to an older one, as glibc does from clone3 to clone); one that names a
+file by path is refused (EACCES).
 
 Numbers: asm/unistd_64.h and asm-generic/unistd.h of Linux 6.1. Instructions: linux/bpf_common.h; their input: struct
 seccomp_data of linux/seccomp.h; machines: linux/audit.h.
@@ -18,9 +18,9 @@ from dataclasses import dataclass
 _X86_64, _AARCH64 = "x86_64", "aarch64"
 _AUDIT = {_X86_64: 0xC000003E, _AARCH64: 0xC00000B7}  # AUDIT_ARCH_*: the ELF machine, 64 bit, little-endian
 
-# By name: the numbers on x86_64 and on aarch64, which lacks the old twins of newer calls.
+# By name: the numbers on x86_64 and on aarch64, which lacks the older forms of newer calls.
 NUMBERS: Mapping[str, tuple[int | None, int | None]] = {
-    # bytes of descriptors that were handed over
+    # data of descriptors it was given
     "read": (0, 63), "write": (1, 64), "readv": (19, 65), "writev": (20, 66), "pread64": (17, 67), "pwrite64": (18, 68),
     "preadv": (295, 69), "pwritev": (296, 70), "lseek": (8, 62), "fstat": (5, 80), "close": (3, 57), "dup": (32, 23),
     "dup3": (292, 24), "ftruncate": (77, 46), "fallocate": (285, 47), "fsync": (74, 82), "fdatasync": (75, 83),
@@ -57,8 +57,8 @@ _NUMBER_AT, _MACHINE_AT, _ARGUMENTS_AT = 0, 4, 16  # offsets in struct seccomp_d
 
 _PROT_EXEC = 0x4
 _CLONE_THREAD = 0x10000
-# CLONE_NEW* (with NEWTIME), CLONE_PTRACE, CLONE_VFORK (a thread would wait for another as if for a disk, which is
-# forgiven) and CLONE_PARENT: pthread_create asks for none of them
+# CLONE_NEW* (with NEWTIME), CLONE_PTRACE, CLONE_VFORK (a thread would wait for another as if for a disk, which
+# `patience` forgives) and CLONE_PARENT: pthread_create uses none of them
 _CLONE_FORBIDDEN = 0x7E020080 | 0x2000 | 0x4000 | 0x8000
 _AT_EMPTY_PATH = 0x1000
 _FCNTL = (0, 1, 2, 3, 4, 1030)  # F_DUPFD, F_GETFD, F_SETFD, F_GETFL, F_SETFL, F_DUPFD_CLOEXEC
@@ -88,7 +88,7 @@ def is_known(machine: str) -> bool:
 def program(machine: str, pid: int) -> bytes:
     """The filter for the process `pid`: instructions of eight bytes each."""
     column = (_X86_64, _AARCH64).index(machine)
-    # Calls made as on another machine (a 32-bit one, say) mean other things by the same numbers.
+    # Calls made for another architecture (32-bit, say) use the same numbers for other things.
     steps = [_Step(_LOAD, _MACHINE_AT), _Step(_EQUAL, _AUDIT[machine], 1, 0), _Step(_RETURN, _KILL)]
     steps.append(_Step(_LOAD, _NUMBER_AT))
     conditions = _conditions(pid)
@@ -105,7 +105,7 @@ def _refuse(code: int) -> _Step:
 
 
 def _conditions(pid: int) -> dict[str, list[_Step]]:
-    """Rules that look at an argument. To the kernel, all of these but prlimit64's third are ints."""
+    """Rules that check an argument. To the kernel, all of these but prlimit64's third are ints."""
     to_itself = list(_only(0, (pid,)))
     no_new_code = [_argument(2), _Step(_ANY_BIT, _PROT_EXEC, 0, 1), _refuse(errno.EACCES), _Step(_RETURN, _ALLOW)]
     return {
@@ -120,7 +120,7 @@ def _conditions(pid: int) -> dict[str, list[_Step]]:
         ],
         "kill": to_itself,
         "tgkill": to_itself,
-        "prlimit64": [  # may ask for its own limits, not set any: no pointer to new ones
+        "prlimit64": [  # may read its own limits, not set any: no pointer to new ones
             *_must(0, 0, otherwise=5),
             *_must(2, 0, otherwise=3),
             *_must(2, 0, otherwise=1, high=True),
@@ -140,7 +140,7 @@ def _argument(index: int, *, high: bool = False) -> _Step:
 
 
 def _must(index: int, value: int, *, otherwise: int, high: bool = False) -> Iterator[_Step]:
-    """Go on if the argument is `value`, else skip `otherwise` instructions."""
+    """Continue if the argument is `value`, else skip `otherwise` instructions."""
     yield _argument(index, high=high)
     yield _Step(_EQUAL, value, 0, otherwise)
 
@@ -155,5 +155,5 @@ def _only(index: int, values: tuple[int, ...]) -> Iterator[_Step]:
 
 
 def _of_descriptor(index: int) -> list[_Step]:
-    """How glibc asks about an open file: by an empty path, which the flags must announce."""
+    """Allowed the way glibc asks about an open file: by an empty path, which the flags must announce."""
     return [_argument(index), _Step(_ANY_BIT, _AT_EMPTY_PATH, 1, 0), _refuse(errno.EACCES), _Step(_RETURN, _ALLOW)]

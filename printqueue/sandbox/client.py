@@ -27,7 +27,7 @@ from printqueue.sandbox.walls import WALLS, Walls
 
 _NO_MEMORY = 71
 _FORK_SERVER = AnswerLimits(max_bytes=1000, max_s=60.0, stalled_s=600.0)
-_DYING_S = 5.0  # for the kernel to end what was killed
+_DYING_S = 5.0  # for the kernel to end a killed process
 _LOST = (wire.ClosedError, SpentError, StalledError, CrowdedError, OSError)
 _MAX_ANSWER = 64_000  # bytes, unless the question says otherwise
 # One BLAS thread and two malloc arenas: threads alone would take 0.7 GB of address space.
@@ -53,7 +53,7 @@ class ChildInterruptedError(ChildDiedError):
 
 
 class AnswerTooLongError(ChildDiedError):
-    """A child had more to say than its question allows, and was stopped."""
+    """A child sent more than its question allows, and was stopped."""
 
 
 class ForkServerDiedError(StudioError):
@@ -65,7 +65,7 @@ class ForkServer:
 
     def __init__(self, module: str) -> None:
         self._lock = threading.Lock()
-        self._unreaped: list[Line] = []  # killed, but not ended yet: their disk hangs
+        self._unreaped: list[Line] = []  # killed but not yet ended: their disk hangs
         ours, theirs = socket.socketpair()
         inherited = {name: os.environ[name] for name in _INHERITED if name in os.environ}
         arguments = [str(theirs.fileno()), module, str(os.getpid())]
@@ -91,13 +91,13 @@ class ForkServer:
             pid = self._order({"limits": asdict(limits)}, [theirs.fileno()])
             return Child(self, Line(ours, pid), limits)
         except BaseException:
-            ours.close()  # a child without its line ends by itself
+            ours.close()  # a child without its line ends on its own
             raise
         finally:
             theirs.close()
 
     def reap(self, line: Line) -> int | None:
-        """The wait status of a child that has been killed; None if it has not ended yet: then it is reaped later."""
+        """Reap a killed child and return its wait status; None if it has not ended yet and will be reaped later."""
         try:
             status = self._wait_status(line)
         except BaseException:
@@ -111,7 +111,7 @@ class ForkServer:
         return status
 
     def _wait_status(self, line: Line) -> int | None:
-        """Its wait status, if it ends soon. While somebody traces it, it ends a moment before it can be reaped."""
+        """Its wait status, if it ends soon. A traced child ends a moment before it can be reaped."""
         until_s = time.monotonic() + _DYING_S
         while line.has_ended(max(0.0, until_s - time.monotonic())):
             status = self._order({"reap": line.pid}, [])
@@ -123,7 +123,7 @@ class ForkServer:
         return None
 
     def close(self) -> None:
-        """End the fork server and with it every child."""
+        """End the fork server and every child with it."""
         self._process.kill()
         self._process.wait()
         for line in (self._line, *self._unreaped):
@@ -161,8 +161,8 @@ class Child:
         return self._line.pid
 
     def ask(self, task: str, argument: Any, descriptors: Sequence[int] = (), *, max_bytes: int = _MAX_ANSWER) -> bytes:
-        """Run `task` in the child; its answer has at most `max_bytes`. Raises `ChildDiedError` if the child does not survive
-        that, `ChildInterruptedError` if something outside ended it.
+        """Run `task` in the child; its answer has at most `max_bytes`. Raises `ChildDiedError` if the child does not
+        survive it, `ChildInterruptedError` if something outside ended it.
         """
         limits = AnswerLimits(max_bytes, self._limits.wall_s, self._limits.stalled_s)
         try:
@@ -171,7 +171,7 @@ class Child:
             raise self._lost(error, limits) from error
 
     def _lost(self, error: Exception, limits: AnswerLimits) -> ChildDiedError:
-        """What it means that no answer came; the child has ended then."""
+        """The error for a missing answer; the child has ended by then."""
         match error:
             case SpentError():
                 found = ChildDiedError(f"took longer than {limits.max_s:.0f} s and was stopped")
@@ -188,16 +188,16 @@ class Child:
         return found
 
     def walls(self) -> Walls:
-        """What stands around it; to be asked before it reads anything."""
+        """The walls around it; ask before it reads anything."""
         return Walls(**json.loads(self.ask(WALLS, None)))
 
     def tighten(self, limits: ChildLimits) -> None:
-        """Lower its limits of address space, of time for each question, and of one file's size.
+        """Lower its limits on address space, time per question and file size.
 
-        Done from outside (prlimit(2)), so that nothing the child has read has a say in it.
+        Done from outside (prlimit(2)), so that nothing the child has read can influence it.
         """
         self._limits = limits
-        with suppress(ProcessLookupError, PermissionError):  # it has died (`ask` says so); or a filter forbids it
+        with suppress(ProcessLookupError, PermissionError):  # it has died (`ask` says so), or a filter forbids it
             resource.prlimit(self._pid, resource.RLIMIT_AS, (limits.memory,) * 2)
             resource.prlimit(self._pid, resource.RLIMIT_FSIZE, (limits.file_size,) * 2)
 
@@ -207,7 +207,7 @@ class Child:
         self._line.kill()
 
     def end(self) -> int | None:
-        """End it; from then on it writes to nothing. Its wait status, None if the kernel cannot end it yet."""
+        """End it, so that it writes nothing more; return its wait status, None if the kernel cannot end it yet."""
         if self._ended:
             return 0
         self._ended = True

@@ -33,13 +33,13 @@ class Context:
 
     def __init__(self, studio: Studio, fork_server: ForkServer, shelf: Shelf) -> None:
         self.studio, self.fork_server, self.shelf = studio, fork_server, shelf
-        self._tones: dict[bytes, WhiteAndBlack] = {}  # by a profile's bytes: asking a child takes a while
+        self._tones: dict[bytes, WhiteAndBlack] = {}  # by a profile's bytes, because asking a child takes a while
         self._children: set[Child] = set()
         self._stopping = threading.Event()
 
     @property
     def stopping(self) -> bool:
-        """Whether the service is stopping: jobs can be restarted, so it waits for nothing."""
+        """Whether the service is stopping: jobs can be restarted, so nothing is waited for."""
         return self._stopping.is_set()
 
     def stop(self) -> None:
@@ -78,12 +78,12 @@ class Context:
         return child
 
     def forget(self, child: Child) -> None:
-        """It ends; `stop` need not."""
+        """Drop a child that is ending; `stop` need not kill it."""
         self._children.discard(child)
 
     @property
     def limits(self) -> ChildLimits:
-        """Bounds of one child, from studio.yaml."""
+        """The limits of one child, from studio.yaml."""
         ceilings = self.studio.config.limits
         return ChildLimits(
             memory=int(ceilings.memory) + SLACK_BYTES, wall_s=ceilings.time, cpu_s=int(2 * ceilings.time)
@@ -97,12 +97,12 @@ class Context:
 
     @property
     def setting(self) -> Setting:
-        """The day and the light that pictures are judged in."""
+        """The date and the light in which pictures are judged."""
         light = self.studio.config.light
         return Setting(date.today(), ViewingLight(print_lux=light.print, screen_cd_m2=light.screen))  # the local day
 
     def stock(self, paper: Paper) -> Stock:
-        """The paper with its profile, read anew for every job."""
+        """The paper with its profile, reread for every job."""
         return take(self.studio.path("profiles"), paper, self._tones_of)
 
     def _tones_of(self, profile: bytes) -> WhiteAndBlack:
@@ -122,14 +122,14 @@ class Context:
 
 
 class Children:
-    """The children of one picture, one at a time: the one that wrote a print has ended before the next looks at it."""
+    """The children of one picture, one at a time: the one that wrote a print ends before the next looks at it."""
 
     def __init__(self, context: Context) -> None:
         self._context, self._limits = context, context.limits
         self._child: Child | None = None
 
     def ask(self, task: str, argument: object, descriptors: tuple[int, ...] = (), *, max_bytes: int) -> bytes:
-        """Ask the present child, or a new one if there is none. Raises as `Child.ask`."""
+        """Ask the current child, or a new one if there is none. Raises like `Child.ask`."""
         try:
             self._child = self._child or self._context.fork(self._limits)
             return self._child.ask(task, argument, descriptors, max_bytes=max_bytes)
@@ -138,15 +138,13 @@ class Children:
             raise
 
     def tighten(self, need: Need) -> None:
-        """Give the present child and all that follow no more than the picture needs."""
+        """Limit the current child and all that follow to what the picture needs."""
         self._limits = need.tightened(self._limits)
         if self._child is not None:
             self._child.tighten(self._limits)
 
     def end(self) -> None:
-        """End the present child: from then on it writes to nothing. Raises `ChildInterruptedError` if the kernel cannot end
-        it.
-        """
+        """End the current child; it writes nothing more. Raises `ChildInterruptedError` if the kernel cannot end it."""
         child, self._child = self._child, None
         if child is not None:
             self._context.forget(child)
@@ -155,7 +153,7 @@ class Children:
 
 
 def ask(child: Child | Children, task: str, argument: object, descriptors: tuple[int, ...] = ()) -> Answer:
-    """Ask a child; a task that it could not do raises the error of the right family."""
+    """Ask a child; a task that failed raises the error of its family."""
     try:
         answer = ANSWER.validate_json(child.ask(task, argument, descriptors, max_bytes=max_answer_bytes(argument)))
     except ValueError as error:

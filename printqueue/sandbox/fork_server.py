@@ -1,7 +1,7 @@
 """The process that children are forked from: `python -m printqueue.sandbox.fork_server FD MODULE`.
 
-It holds only its control socket and imported libraries, and runs one thread, so that a fork is cheap (a few
-milliseconds) and safe.
+It holds only its control socket and imported libraries, and runs one thread, so forking is cheap (a few milliseconds)
+and safe.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C in a terminal is for the service
     worker = import_module(sys.argv[2])
     tasks: Mapping[str, Task] = worker.TASKS
-    getattr(worker, "warm_up", int)()  # what every child would otherwise load anew
+    getattr(worker, "warm_up", int)()  # what every child would otherwise load again
     gc.freeze()  # or a collection in a child would touch, and so copy, every page of the libraries
     wire.send(control, b"ready")
     while True:
@@ -43,7 +43,7 @@ def main() -> None:
 
 
 def _answer(control: socket.socket, tasks: Mapping[str, Task], request: bytes, descriptors: list[int]) -> int:
-    """Fork (→ the child's pid) or reap (→ its wait status, -1 if it has not ended: nothing waits here)."""
+    """Fork (→ the child's pid) or reap (→ its wait status, -1 if it has not ended: nothing here blocks)."""
     order = json.loads(request)
     if "reap" in order:
         ended, status = os.waitpid(order["reap"], os.WNOHANG)

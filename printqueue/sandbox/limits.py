@@ -1,4 +1,4 @@
-"""The most that a child may use."""
+"""The most a child may use."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ _PR_SET_NO_NEW_PRIVS = 38
 class ChildLimits:
     """Address space and file size in bytes, processor time in seconds, open files.
 
-    `wall_s`: how much of the child's own time one question may take, working or asleep; `stalled_s`: how long it may stand
-    still through no fault of its own (`patience`).
+    `wall_s`: how much of the child's own time one question may take, working or asleep; `stalled_s`: how long it may be
+    stalled through no fault of its own (`patience`).
     """
 
     memory: int = 3_000_000_000
@@ -30,7 +30,7 @@ class ChildLimits:
 
 
 def apply(limits: ChildLimits) -> None:
-    """Bind this process for good."""
+    """Limit this process for good."""
     for what, soft in (
         (resource.RLIMIT_AS, limits.memory),
         (resource.RLIMIT_CPU, limits.cpu_s),

@@ -1,4 +1,4 @@
-"""A line to another process of ours: messages both ways, waited for with patience, and its end seen without waiting."""
+"""A line to one of our processes: messages both ways, patient waiting, and a check for its end that never waits."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from printqueue.sandbox.patience import AnswerLimits, Patience
 class Line:
     """A socket and the process at its other end, which nobody may reap before `close`.
 
-    A descriptor holds the process (pidfd_open(2)), as its number may be given to somebody else.
+    The process is held by a descriptor (pidfd_open(2)), because its number may be reused.
     """
 
     def __init__(self, sock: socket.socket, pid: int) -> None:
@@ -34,7 +34,7 @@ class Line:
         return self._receive(limits)
 
     def ask(self, payload: bytes, descriptors: Sequence[int], limits: AnswerLimits) -> bytes:
-        """One message there, one back. Raises as `receive`."""
+        """Send one message and receive one. Raises like `receive`."""
         self._begin(limits)
         wire.send(self._sock, payload, descriptors, self._wait)
         return self._receive(limits)
@@ -49,7 +49,7 @@ class Line:
         return answer
 
     def has_ended(self, within_s: float = 0.0) -> bool:
-        """Whether the process has ended, or does within so many seconds."""
+        """Whether the process has ended, or ends within `within_s` seconds."""
         poll = select.poll()
         poll.register(self._process, select.POLLIN)
         return bool(poll.poll(within_s * 1000))
@@ -61,11 +61,11 @@ class Line:
                 signal.pidfd_send_signal(self._process, signal.SIGKILL)
 
     def close_socket(self) -> None:
-        """No more messages."""
+        """Close the socket: no more messages."""
         self._sock.close()
 
     def close(self) -> None:
-        """Let go of the process too."""
+        """Release the process too."""
         self.close_socket()
         with self._guard:
             if not self._closed:
@@ -73,7 +73,7 @@ class Line:
                 os.close(self._process)
 
     def _wait(self, event: int) -> None:
-        """Until the socket is ready, the process has ended (`ClosedError`), or its time is up."""
+        """Wait until the socket is ready, the process has ended (`ClosedError`), or its time is up."""
         poll = select.poll()
         poll.register(self._sock, event)
         poll.register(self._process, select.POLLIN)

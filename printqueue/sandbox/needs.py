@@ -1,8 +1,8 @@
-"""What one picture will need, from its header and its prints: memory, time and disk space. Pure.
+"""What one picture will need, from its header and prints: memory, time and disk space. Pure.
 
 Memory was measured (VmHWM of the child over judging and rendering, 6 to 300 megapixels, 16-bit RGB, 2 threads): per
 thread about 28 bytes per source pixel and 37 per print pixel of a band, 16 per pixel of the first pass, on top of 41 MB
-at the start. The factors here are larger, so that an estimate is a bound; a test compares them.
+at the start. The factors here are larger, so that an estimate is an upper bound; a test compares the two.
 """
 
 from __future__ import annotations
@@ -17,26 +17,26 @@ from printqueue.sandbox.limits import ChildLimits
 
 # Address space beyond what is resident: libraries, stacks of two threads, two malloc arenas (measured: 0.36 to 0.4 GB).
 SLACK_BYTES = 1_000_000_000
-_START_BYTES = 130_000_000  # libraries, prepared conversions, and how far two runs differ (up to 60 MB on Python 3.13)
+_START_BYTES = 130_000_000  # libraries, prepared conversions, and the spread between runs (up to 60 MB on Python 3.13)
 _OTHER_FILE_BYTES = 100_000_000  # profile, notes, proof picture, and slack
 COPY_BYTES = 8_000_000  # the working copy as judging keeps it: a megapixel of three 16-bit channels, and its shape
-_TONES_BYTES = 150_000_000  # the working copy of about one megapixel, twice converted
+_TONES_BYTES = 150_000_000  # the working copy of about one megapixel, converted twice
 _PER_SOURCE_PIXEL, _PER_PRINT_PIXEL, _PER_FIRST_PIXEL = 32, 45, 20  # bytes, for three channels
-_PRINT_BYTES = 6  # 16-bit RGB, should it not compress at all
-_LZW_GROWTH = 1.4  # incompressible data grow in LZW
+_PRINT_BYTES = 6  # 16-bit RGB, if it does not compress at all
+_LZW_GROWTH = 1.4  # incompressible data grows in LZW
 
-# Measured on two cores: 0.14 s a megapixel (source and print); ten times slower machines must still finish.
+# Measured on two cores: 0.14 s per megapixel (source and print); machines ten times slower must still finish.
 _MIN_WALL_S, _WALL_S_PER_MEGAPIXEL = 30.0, 3.0
 
-_MAX_PX, _MAX_BYTES = 1 << 32, 1 << 62  # TIFF 6.0: sides of 32 bits; as far as sums stay exact
+_MAX_PX, _MAX_BYTES = 1 << 32, 1 << 62  # TIFF 6.0: 32-bit sides; small enough for exact sums
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What a probed header says: pixels, channels, and the bytes held by decoding alone.
+    """What a probed header says: pixels, channels, and the bytes that decoding alone holds.
 
-    It comes from a child that may have been taken over, and decides limits and lanes before anything is claimed: numbers
-    that no picture can have raise `ValueError`.
+    It comes from a child that may have been compromised, and decides limits and lanes before anything is claimed, so
+    numbers that no picture can have raise `ValueError`.
     """
 
     width_px: int
@@ -53,8 +53,8 @@ class Header:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """memory: resident bytes of the child; megapixels: source and prints; output: at most so many bytes of all print files;
-    scratch: bytes on the spool's disk while a turned print is made.
+    """memory: resident bytes of the child; megapixels: source and prints; output: upper bound in bytes for all print
+    files; scratch: bytes on the spool's disk while a turned print is made.
     """
 
     memory: int
@@ -69,8 +69,8 @@ class Need:
 
     @property
     def file_size(self) -> int:
-        """The most that the child may write into one file: a print or its scratch, and whatever else a group has. A bound, for
-        noise too: LZW has at most 12 bits for a byte, half as much again.
+        """The most that the child may write to one file: a print or its scratch, or any other file of a group. A bound
+        even for noise: LZW uses at most 12 bits per byte, half as much again.
         """
         return max(int(1.2 * self.output), self.scratch) + _OTHER_FILE_BYTES
 
@@ -88,7 +88,7 @@ NOTHING = Need(_START_BYTES, 0.0, 0)
 
 
 def need_of(header: Header, prints: Sequence[Placement]) -> Need:
-    """The need of a picture with these prints (they are made one after the other)."""
+    """What a picture with these prints needs (they are made one after the other)."""
     source = header.width_px * header.height_px
     sheets = [place.sheet_px[0] * place.sheet_px[1] for place in prints]
     bands = [_band(header, place, rows) for place in prints for rows in (PRINTED_ROWS, SHEET_ROWS)]  # halo, then sheet

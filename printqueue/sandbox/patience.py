@@ -1,8 +1,8 @@
-"""How long to wait for another process: by what it does, not by the wall clock.
+"""How long to wait for another process, judged by what it does rather than by the wall clock.
 
-A picture is not to blame for a machine that slept or was busy with other things, or for a disk that hangs. What counts
-is the processor time that the process used, and the time it slept when it could have run. What it cannot help (it was
-stopped, it waits for a disk, other programs have the processor) is counted separately, until it next makes headway.
+A picture is not to blame for a machine that slept or was busy, or for a disk that hangs. What counts is the processor
+time that the process used, and the time it slept when it could have run. Time it could not use (it was stopped, it
+waits for a disk, other programs have the processor) is counted separately, until it next makes progress.
 proc_pid_stat(5): states R, S, D, T, t; times in clock ticks.
 """
 
@@ -15,12 +15,12 @@ from dataclasses import dataclass
 _TICK_S = 1 / os.sysconf("SC_CLK_TCK")
 _HELPLESS = frozenset("RDTt")
 MAX_THREADS = 64  # of a child; reading a picture takes fewer than ten
-_MAX_HELPLESS = 30  # × `stalled_s` in all, for a process that makes a little headway now and then
+_MAX_HELPLESS = 30  # × `stalled_s` in all, for a process that makes a little progress now and then
 
 
 @dataclass(frozen=True, slots=True)
 class AnswerLimits:
-    """What one answer may cost: bytes, seconds of the process's own time, and seconds in which it cannot move."""
+    """What one answer may cost: bytes, seconds of the process's own time, and seconds in which it cannot run."""
 
     max_bytes: int
     max_s: float
@@ -40,7 +40,7 @@ class CrowdedError(Exception):
 
 
 class Patience:
-    """Counts what the process `pid` uses of its time, from now on."""
+    """Counts the time that the process `pid` uses, from now on."""
 
     def __init__(self, pid: int, limits: AnswerLimits) -> None:
         self._pid, self._limits = pid, limits
@@ -56,7 +56,7 @@ class Patience:
         """Count the last wait. Raises `SpentError`, `StalledError`, `CrowdedError`."""
         if _threads(self._pid) > MAX_THREADS:
             raise CrowdedError
-        waited_s = min(waited_s, 2 * self.step_s)  # any longer, and we were stopped ourselves, or the machine slept
+        waited_s = min(waited_s, 2 * self.step_s)  # longer means that we were stopped ourselves, or the machine slept
         used_s = _used_s(self._pid)
         worked_s, self._used_s = max(0.0, used_s - self._used_s), used_s
         if _is_helpless(self._pid):
@@ -74,7 +74,7 @@ class Patience:
 
 
 def _used_s(pid: int) -> float:
-    """Processor time of all its threads; 0 if it cannot be seen."""
+    """Processor time of all its threads; 0 if unknown."""
     fields = _fields(f"/proc/{pid}/stat")
     return (int(fields[11]) + int(fields[12])) * _TICK_S if fields else 0.0
 
@@ -85,7 +85,7 @@ def _threads(pid: int) -> int:
 
 
 def _is_helpless(pid: int) -> bool:
-    """Whether one of its threads is waiting for something else just now. One that sleeps could have answered."""
+    """Whether one of its threads is held up by something else right now. One that sleeps could have answered."""
     with suppress(OSError):
         threads = os.listdir(f"/proc/{pid}/task")
         states = [fields[0] for thread in threads if (fields := _fields(f"/proc/{pid}/task/{thread}/stat"))]

@@ -1,4 +1,4 @@
-"""What a bounded child can be asked, and how it answers. Plain values, cheap to import: the service asks, `tasks` does it.
+"""What a bounded child can be asked, and how it answers. Plain values, cheap to import: the service asks, `tasks` acts.
 
 Questions are pickled, answers are JSON (`wire`).
 """
@@ -17,12 +17,12 @@ from printqueue.imaging.jobs import PrintJob, ProofWish, Provenance, StripMade, 
 from printqueue.judging.judged import Report
 from printqueue.sandbox.needs import Header
 
-WORKER = "printqueue.sandbox.tasks"  # the module that does it, loaded by the fork server alone
+WORKER = "printqueue.sandbox.tasks"  # the module that does the work, loaded only by the fork server
 
 
 @dataclass(frozen=True, slots=True)
 class ProbeTask:
-    """Look at the header. `patient`: even if the file looks unfinished; judging will say so."""
+    """Read the header. `patient`: even if the file looks unfinished, which judging will report."""
 
     bounds: Bounds
     patient: bool = False
@@ -30,7 +30,7 @@ class ProbeTask:
 
 @dataclass(frozen=True, slots=True)
 class JudgeTask:
-    """Judge all prints of one picture. A second descriptor takes the working copy, which a proof picture needs."""
+    """Judge all prints of one picture. A second descriptor receives the working copy, which a proof picture needs."""
 
     jobs: tuple[PrintJob, ...]
     bounds: Bounds
@@ -39,7 +39,7 @@ class JudgeTask:
 
 @dataclass(frozen=True, slots=True)
 class PrintTask:
-    """One print: `render` writes it into the second descriptor, `verify` compares what it can read there with the plan."""
+    """One print: `render` writes it to the second descriptor, `verify` compares what it reads there with the plan."""
 
     job: PrintJob
     provenance: Provenance
@@ -59,7 +59,7 @@ class StripTask:
 @dataclass(frozen=True, slots=True)
 class ProofTask:
     """Write one proof picture into the second descriptor, and a thumbnail into the third. The working copy that judging
-    kept comes fourth; without it the picture is read once more.
+    kept comes fourth; without it the picture is read again.
     """
 
     job: PrintJob
@@ -69,7 +69,7 @@ class ProofTask:
 
 @dataclass(frozen=True, slots=True)
 class WordsTask:
-    """Write a proof picture of words alone into the first descriptor: nothing can be read, or there is no print to show."""
+    """Write a words-only proof picture into the first descriptor: nothing can be read, or there is no print to show."""
 
     wish: ProofWish
     why: str
@@ -80,11 +80,11 @@ class Rendered:
     """Answer to `render`: what was written."""
 
     sha256: str
-    foot_line: str = ""  # its words as set; "" for none
+    foot_line: str = ""  # its words as typeset; "" for none
     pixels_sha256: str = ""
 
     def __post_init__(self) -> None:
-        """Refuse anything but a hash: it goes into notes, ledger and answers unchanged."""
+        """Refuse anything but a hash: it is copied unchanged into notes, ledger and answers."""
         if not all(_HASH.fullmatch(one) for one in (self.sha256, self.pixels_sha256) if one):
             raise ValueError("no SHA-256")
 
@@ -99,7 +99,7 @@ class Proofed:
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """A task that could not be done, and whose fault that is."""
+    """A task that failed, and whose fault it was."""
 
     family: str  # incomplete | picture | world | own
     says: str
@@ -146,5 +146,5 @@ _MAX_BYTES, _MAX_BYTES_PER_PRINT = 100_000, 50_000
 
 
 def max_answer_bytes(argument: object) -> int:
-    """How long the answer to this question may be."""
+    """How many bytes the answer to this question may have."""
     return _MAX_BYTES + (_MAX_BYTES_PER_PRINT * len(argument.jobs) if isinstance(argument, JudgeTask) else 0)

@@ -104,7 +104,9 @@ def _judge(task: JudgeTask, files: list[int]) -> Answer:
 
 
 def _refuse_unfinished(stream: BinaryIO, task: JudgeTask) -> None:
-    """Parts that were never written look black or grey; only the artist knows whether a black foot is meant."""
+    """Refuse a picture with parts that were never written, unless its order allows it: they look black or grey, and
+    only the artist knows whether a black foot is meant.
+    """
     try:
         probe(stream, task.bounds)
     except EmptyTailError:
@@ -179,7 +181,7 @@ _SOURCES: dict[tuple[int, ...], Source] = {}
 
 
 def _opened(descriptor: int, bounds: Bounds) -> Source:
-    """The picture; opened once as long as it is the same."""
+    """The picture, opened only once while it stays the same."""
     identity = _identity(descriptor)
     if identity not in _SOURCES:
         _SOURCES.clear()
@@ -217,7 +219,7 @@ def _inspect(_: None, files: list[int]) -> Answer:
 
 
 def _tones(profile: bytes, _: list[int]) -> Answer:
-    """Use a paper's profile both ways: what it shows for no ink and for full ink, and that it converts."""
+    """Use a paper's profile both ways: read its colour for no ink and for full ink, and check that it converts."""
     ends = np.array([[[65535] * 3, [0] * 3]], np.uint16)
     lab = manager.to_lab(ends, profile, intent=Intent.ABSOLUTE)[0]
     srgb = spaces.profile_bytes("srgb")
@@ -227,19 +229,19 @@ def _tones(profile: bytes, _: list[int]) -> Answer:
 
 
 def _stream(descriptor: int) -> BinaryIO:
-    """A stream of its own over a descriptor that stays open; reads start at 0."""
+    """A separate stream over a descriptor that stays open; it starts at 0."""
     return io.BufferedReader(_raw(descriptor, "rb"), 1 << 16)
 
 
 def _raw(descriptor: int, mode: str) -> io.FileIO:
     raw = io.FileIO(os.dup(descriptor), mode)
-    raw.name = "picture"  # some readers want a text for a name, and a child knows none
+    raw.name = "picture"  # some readers need a string as name, and a child knows none
     raw.seek(0)
     return raw
 
 
 def _answered(task: Callable[[Any, list[int]], Answer]) -> Callable[[Any, list[int]], bytes]:
-    """Errors become answers; running out of memory ends the child, and its exit code says so."""
+    """Turn errors into answers; running out of memory ends the child, and its exit code says so."""
 
     def run(argument: Any, files: list[int]) -> bytes:
         try:
@@ -289,7 +291,7 @@ _TEXTS = ("ascii", "latin-1", "utf-8", "utf-16", "utf-16-be", "utf-16-le", "utf-
 
 
 def warm_up() -> None:
-    """Load, once in the fork server, what libraries load on first use: a child that is shut in can load nothing more."""
+    """Load once, in the fork server, what libraries load on first use: a walled-in child can load nothing more."""
     for module in _MODULES:
         import_module(module)
     for codec in _CODECS:
@@ -299,4 +301,4 @@ def warm_up() -> None:
     Image.preinit()  # Pillow's usual file formats
     lettering.load()
     manager.load()
-    import_module("cv2").setNumThreads(0)  # measuring must not start threads of its own in a forked child
+    import_module("cv2").setNumThreads(0)  # measuring must not start threads in a forked child

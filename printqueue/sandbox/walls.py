@@ -1,6 +1,6 @@
-"""The walls around a child: Landlock shuts off files and network, a filter leaves few system calls. For good.
+"""The walls around a child, raised for good: Landlock shuts off files and network, a filter leaves few system calls.
 
-Every child raises them itself, before it reads its first request, and needs no privileges; they hold for root too. A wall
+Every child raises them itself, without privileges, before it reads its first request; they hold for root too. A wall
 that the kernel does not offer is left out, and `doctor` says so. landlock(7), linux/landlock.h; seccomp(2).
 """
 
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from printqueue.sandbox import calls
 
 WALLS = "walls"  # the question that every child answers about them
-_CREATE_RULESET, _RESTRICT_SELF = 444, 446  # landlock_*: the same numbers on every machine
+_CREATE_RULESET, _RESTRICT_SELF = 444, 446  # landlock_*: the same numbers on every architecture
 _ASK_VERSION = 1  # LANDLOCK_CREATE_RULESET_VERSION
 _CAPABILITY_VERSION = 0x20080522  # _LINUX_CAPABILITY_VERSION_3
 _PR_SET_SECCOMP, _FILTER = 22, 2  # prctl(2): SECCOMP_MODE_FILTER
@@ -46,14 +46,14 @@ class _Program(ctypes.Structure):
 
 @dataclass(frozen=True, slots=True)
 class Walls:
-    """What stands around a process: the version of the Landlock rules in force (0: none), and whether calls are filtered."""
+    """The walls around a process: the Landlock version in force (0: none), and whether system calls are filtered."""
 
     landlock: int = 0
     filtered: bool = False
 
 
 def shut_in() -> Walls:
-    """Raise every wall that this kernel offers around this process, which has one thread and `no_new_privs`."""
+    """Raise every wall that this kernel offers around this process, which needs one thread and `no_new_privs`."""
     _drop_capabilities()
     return Walls(_landlocked(), _filtered())
 
@@ -65,7 +65,7 @@ def _drop_capabilities() -> None:
 
 
 def die_first() -> None:
-    """When memory runs out, the kernel shall end this process before the service."""
+    """Make the kernel end this process before the service when memory runs out."""
     with suppress(OSError, ValueError), open("/proc/self/oom_score_adj", "r+b", 0) as stream:
         services = int(stream.read())
         stream.write(b"%d" % min(_MAX_SCORE, max(_KILLED_FIRST, services + 1)))

@@ -19,7 +19,7 @@ MAX_BYTES = 64_000_000
 MAX_DESCRIPTORS = 16
 
 T = TypeVar("T")
-Wait = Callable[[int], None]  # until a socket that does not block is ready for POLLIN or POLLOUT
+Wait = Callable[[int], None]  # waits until a non-blocking socket is ready for POLLIN or POLLOUT
 
 
 class ClosedError(ConnectionError):
@@ -31,7 +31,7 @@ class TooLongError(ClosedError):
 
 
 def send(sock: socket.socket, payload: bytes, descriptors: Sequence[int] = (), wait: Wait | None = None) -> None:
-    """Send one message with copies of `descriptors`. A socket that does not block needs `wait`."""
+    """Send one message with copies of `descriptors`. A non-blocking socket needs `wait`."""
     header = _HEADER.pack(len(payload), len(descriptors))
     try:
         sent = _when_ready(select.POLLOUT, wait, lambda: socket.send_fds(sock, [header], list(descriptors)))

@@ -1,1 +1,1 @@
-"""The service: what stands in ready/, whose turn it is, one picture's way, and what follows a kill."""
+"""The service: what waits in ready/, what goes next, how one picture is processed, and recovery after a kill."""

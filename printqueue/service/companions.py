@@ -1,8 +1,8 @@
-"""Files in ready/ that are named like the notes and proof pictures beside our prints.
+"""Files in ready/ named like the notes and proof pictures that we put beside prints.
 
-People drag whole groups, so such a file is passed over silently if its picture is known: beside it, in the ledger, in review/
-or in masters/. Any other is the photographer's own, and is mentioned: its name keeps it from being printed, but it is never
-ignored in silence.
+People drag whole groups, so such a file is passed over silently if its picture is known: beside it, in the ledger, in
+review/ or in masters/. Any other is the photographer's own: its name keeps it from being printed, so it is reported,
+never silently ignored.
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ class Companions:
     def __init__(self, context: ServiceContext) -> None:
         self._context = context
         self._at_home: set[str] = set()
-        self._lone: dict[str, int] = {}  # path → the newest fact when its picture was last looked for in vain
+        self._lone: dict[str, int] = {}  # path → newest fact when we last looked for its picture in vain
 
     def lone(self, found: Sweep) -> list[tuple[str, Reason]]:
-        """(path, why) of those without a picture."""
+        """The companions without a picture, as (path, why)."""
         if not found.companions:
             return []
         beside = {_stem(seen.path) for seen in found.pictures}
@@ -44,7 +44,7 @@ class Companions:
         if path in self._at_home:
             return True
         if any(one in beside for one in _pictures(path)):
-            return True  # while it stands there; once it is taken, the ledger knows it
+            return True  # as long as it stands there; once taken, it is in the ledger
         if self._lone.get(path) == newest:
             return False
         if any(self._is_known(one) for one in _pictures(path)):
@@ -53,7 +53,7 @@ class Companions:
         return False
 
     def _is_known(self, path: str) -> bool:
-        """`path`: below ready/, without extension, and perhaps shortened, as our names are if they would not fit."""
+        """`path` is relative to ready/, has no extension, and may be shortened, as our own overlong names are."""
         cut = naming.companion_stem(path.rpartition("/")[2] + "…") == path.rpartition("/")[2]
         if any(_stem(one) == path for one in self._context.ledger.names_like(path, cut=cut)):
             return True
@@ -76,7 +76,7 @@ def _stem(path: str) -> str:
 
 
 def _pictures(path: str) -> Iterator[str]:
-    """The picture of a companion: of the same name, or the one that was numbered in print/ or review/."""
+    """Possible pictures of a companion: the same name, or that name without the number added in print/ or review/."""
     folder, name = os.path.split(path)
     stem = passing.companion_of(name) or name
     yield os.path.join(folder, stem)

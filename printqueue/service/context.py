@@ -33,14 +33,14 @@ class Ending(StrEnum):
 
     PRINTABLE = "printable"
     REVIEW = "review"
-    AGAIN = "again"  # it changed under our hands; it must settle anew
-    RETRY = "retry"  # its child died once; once more, at once
-    QUEUED = "queued"  # no room for it now; others are in hand
-    DEFERRED = "deferred"  # the world's fault; tried later
-    UNFINISHED = "unfinished"  # stopped while publishing; `recovery.finish` goes on from there
+    AGAIN = "again"  # it changed while in hand; it must settle again
+    RETRY = "retry"  # its child died once; try again at once
+    QUEUED = "queued"  # no room while others are in hand
+    DEFERRED = "deferred"  # the world's fault; retried later
+    UNFINISHED = "unfinished"  # stopped while publishing; `recovery.finish` resumes from there
     WITHDRAWN = "withdrawn"
     STUCK = "stuck"
-    KNOWN = "known"  # already parked or done: the same bytes under a new inode number or with new attributes
+    KNOWN = "known"  # already parked or done: same bytes, new inode number or attributes
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class Outcome:
 
 @dataclass(slots=True)
 class Attempt:
-    """The picture in hand, with everything that was read when it was claimed."""
+    """The picture in hand, with everything read when it was claimed."""
 
     seen: Seen
     arrival: Arrival
@@ -67,14 +67,14 @@ class Attempt:
     drop_folder: DropFolder
     sha256: str = ""
     order_bytes: bytes | None = None
-    refused: Finding | None = None  # the order cannot be followed, or the picture asks for too much
+    refused: Finding | None = None  # the order cannot be followed, or the picture needs too much
     requests: tuple[Request, ...] = ()
     stocks: tuple[Stock, ...] = ()
     jobs: tuple[int, ...] = ()
     report: Report | None = None
     temps: list[str] = field(default_factory=list)
     copy: int | None = None  # descriptor of the working copy that judging keeps for the proof picture
-    proved: set[str] = field(default_factory=set)  # temps that are synced and read back identical
+    proved: set[str] = field(default_factory=set)  # temps synced and read back identical
 
     @property
     def picture(self) -> str:
@@ -83,7 +83,7 @@ class Attempt:
 
 
 class ServiceContext(Context):
-    """With the ledger, and a clock for people (RFC 3339 UTC)."""
+    """Adds the ledger and a wall clock (RFC 3339 UTC)."""
 
     def __init__(
         self, studio: Studio, ledger: Ledger, fork_server: ForkServer, shelf: Shelf, *, now: Callable[[], str]
@@ -95,6 +95,6 @@ class ServiceContext(Context):
         self.lanes = Lanes(studio.config.workers or max(2, os.cpu_count() or 1), free_bytes)
 
     def interrupted(self, seen: Seen) -> int:
-        """Something outside has ended work on this picture; returns how often by now."""
+        """Count one more outside interruption of work on this picture; return the count so far."""
         self._interruptions[seen] += 1
         return self._interruptions[seen]

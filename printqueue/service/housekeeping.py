@@ -1,4 +1,4 @@
-"""Housekeeping at every scan: what the photographer moved, took or misnamed since the last one."""
+"""Housekeeping at every scan: what the photographer has moved, taken or misnamed since the last one."""
 
 from __future__ import annotations
 
@@ -31,17 +31,15 @@ class Housekeeping:
         self._context = context
         self._superseding = Superseding(context)
         self._looked = False
-        self._answered: dict[str, bytes] | None = None  # stem → text; None: review/ has not been looked at yet
+        self._answered: dict[str, bytes] | None = None  # stem → text; None: review/ not read yet
 
     def tidy(self, found: Sweep, touched: Collection[str], in_hand: Collection[str]) -> None:
-        """Withdraw waiting and stuck pictures that have gone, and pictures taken out of review/.
+        """Withdraw waiting and stuck pictures that are gone, and pictures taken out of review/.
 
-        `touched`: paths where anything changed since the last scan. The first scan looks at everything.
+        `touched`: paths that changed since the last scan. The first scan checks everything.
         """
         if touched or not self._looked:
-            self._context.studio.require_folder(
-                "ready"
-            )  # asked after the look: pictures in an absent folder have not gone
+            self._context.studio.require_folder("ready")  # after the scan: nothing is gone from a missing folder
             here = {seen.path: seen.stamp for seen in found.pictures}
             for arrival in self._context.ledger.arrivals(State.WAITING, State.STUCK):
                 if arrival.path in in_hand or found.is_dark(arrival.path) or self._is_unmounted("ready", arrival.path):
@@ -55,14 +53,14 @@ class Housekeeping:
         self._superseding.mark()
 
     def _has_gone(self, path: str) -> bool:
-        """A failed look does not prove absence."""
+        """Whether it is gone. A failed look does not prove that."""
         try:
             return not durable.exists(self._context.studio.path(path))
         except OSError:
             return False
 
     def _is_unmounted(self, *path: str) -> bool:
-        """Whether it is on a disk or share of its own that is not mounted: then it has not gone."""
+        """Whether its own disk or share is unmounted, so that it only looks gone."""
         return self._context.studio.lost_mount(os.path.dirname(os.path.join(*path))) != ""
 
     def _withdraw(self, arrival: Arrival, stamp: Stamp | None) -> None:
@@ -72,8 +70,8 @@ class Housekeeping:
             self._context.ledger.settle(arrival.id, State.WITHDRAWN, "a newer version came under its name")
 
     def _taken_from_review(self, number: int) -> None:
-        """Its reason goes too: on its own it helps nobody."""
-        self._context.studio.require_folder("review")  # after the look
+        """Move its reason away too: without the picture it helps nobody."""
+        self._context.studio.require_folder("review")  # after the look, as in `tidy`
         arrival = self._context.ledger.arrival(number)
         for placed in Publication.from_json(arrival.intent).placed if arrival.intent is not None else ():
             delivery.to_past(self._context, number, placed.final)
@@ -82,7 +80,7 @@ class Housekeeping:
         )
 
     def unknown_folders(self, unknown: Collection[str]) -> list[tuple[str, Reason]]:
-        """Answer each folder of ready/ that names no paper, once, however many pictures lie in it; (folder, why)."""
+        """Answer each folder in ready/ that names no paper, once for all its pictures; return (folder, why)."""
         folders = sorted(unknown)
         answered = self._standing_answers()
         for stem in answered.keys() - {companion_stem(folder) for folder in folders}:
@@ -95,7 +93,7 @@ class Housekeeping:
         return found
 
     def _standing_answers(self) -> dict[str, bytes]:
-        """Our answers in review/, those of an earlier run included: stem → text."""
+        """Our answers now in review/, including those of earlier runs: stem → text."""
         if self._answered is None:
             self._answered = {}
             for name in os.listdir(self._context.studio.path("review")):
@@ -110,7 +108,7 @@ class Housekeeping:
         delivery.to_past(self._context, 0, os.path.join("review", stem + REASON))
 
     def _why_unknown(self, folder: str) -> tuple[Why, PrintqueueError]:
-        """No such paper, or one whose rules are broken and have never been read whole."""
+        """Tell whether there is no such paper, or its rules are broken and have never loaded."""
         broken = [problem for problem in self._context.shelf.problems if problem.file == f"{folder}.yaml"]
         if not broken:
             return Why.NO_SUCH_PAPER, unknown_paper(folder, self._context.shelf.papers.keys())

@@ -1,7 +1,7 @@
-"""Where the log goes: a terminal, the systemd journal with its own fields, and a file that rotates.
+"""Where the log goes: a terminal, the systemd journal with its own fields, and a rotating file.
 
-Callers log as usual and say what a record is about: `log.info("…", extra=about(picture=…, job=…, event=…))`.
-Every handler has the guard that makes one record one line, whatever a file name holds; none ever raises.
+Callers log as usual and say what a record is about: `log.info("…", extra=about(picture=…, job=…, event=…))`. Every
+handler has a guard that keeps each record on one line, whatever a file name holds; none ever raises.
 """
 
 from __future__ import annotations
@@ -29,27 +29,27 @@ FILE_BYTES, FILES = 1_000_000, 5
 MAX_MESSAGE, _MAX_LINES = 2000, 60
 _SEND_BUFFER_BYTES = 8 << 20
 _FIELDS = {"picture": "PRINTQUEUE_PICTURE", "job": "PRINTQUEUE_JOB", "event": "PRINTQUEUE_EVENT"}
-_BELOW = "    | "  # before each line of a traceback: none can pass for a record
+_BELOW = "    | "  # before each traceback line, so that none can pass for a record
 # syslog(3): critical, error, warning, informational, debug
 _PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6))
 
 
 def about(*, picture: str = "", job: int | None = None, event: str = "") -> dict[str, str]:
-    """What a record is about, for `extra=`, without what is empty."""
+    """What a record is about, for `extra=`; empty values are left out."""
     given = {"picture": picture, "job": "" if job is None else str(job), "event": event}
     return {name: value for name, value in given.items() if value}
 
 
 def priority(level: int) -> int:
-    """The priority of syslog(3) for a level of `logging`."""
+    """The syslog(3) priority for a `logging` level."""
     return next((number for min_level, number in _PRIORITIES if level >= min_level), 7)
 
 
 class Guard(logging.Filter):
-    """Makes message and fields one escaped line each, and a traceback lines that do not look like a record."""
+    """Escapes message and fields into one line each, and marks traceback lines so that none looks like a record."""
 
     def filter(self, record: logging.LogRecord) -> bool:
-        """Rewrite `record` in place; a second time changes nothing."""
+        """Rewrite `record` in place; idempotent."""
         record.msg, record.args = shown(_message(record), limit=MAX_MESSAGE), None
         trace = "".join(traceback.format_exception(*record.exc_info)) if record.exc_info else record.exc_text
         record.exc_text = _below(trace or "") or None
@@ -63,7 +63,7 @@ class Guard(logging.Filter):
 def _message(record: logging.LogRecord) -> str:
     try:
         return record.getMessage()
-    except Exception:  # arguments that do not fit the text must not cost the record
+    except Exception:  # arguments that do not fit the format must not lose the record
         return f"{record.msg!r} with {record.args!r}"
 
 
@@ -73,7 +73,7 @@ def _below(text: str) -> str:
 
 
 class StreamLog(logging.StreamHandler[TextIO]):
-    """Lines for a terminal, or if `prefixed` for a pipe that reads priorities (`<6>`, sd-daemon(3))."""
+    """Lines for a terminal or, if `prefixed`, for a pipe whose reader understands priorities (`<6>`, sd-daemon(3))."""
 
     def __init__(self, stream: TextIO, *, prefixed: bool = False) -> None:
         super().__init__(stream)
@@ -82,11 +82,11 @@ class StreamLog(logging.StreamHandler[TextIO]):
         self.setFormatter(_Prefixed("%(message)s") if prefixed else timed)
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - a hook of `logging`
-        """Do nothing: the terminal has gone or lacks the character, and stderr is no better place."""
+        """Do nothing: the terminal is gone or lacks the character, and stderr would be no better."""
 
 
 class _Prefixed(logging.Formatter):
-    """The priority before every line, or journald would give the rest of a traceback another one."""
+    """Puts the priority before every line, or journald would give the rest of a traceback a different one."""
 
     def format(self, record: logging.LogRecord) -> str:
         return "\n".join(f"<{priority(record.levelno)}>{line}" for line in super().format(record).split("\n"))
@@ -95,7 +95,7 @@ class _Prefixed(logging.Formatter):
 def entry(record: logging.LogRecord) -> bytes:
     """One datagram of systemd's native journal protocol (systemd.io/JOURNAL_NATIVE_PROTOCOL).
 
-    Every value is one line, so the simple `KEY=value` form does for all, and no value can begin a field.
+    Every value is one line, so the simple `KEY=value` form is enough and no value can start a field.
     """
     fields = {"MESSAGE": _message(record), "PRIORITY": str(priority(record.levelno)), "SYSLOG_IDENTIFIER": "printqueue"}
     fields |= {key: str(getattr(record, name)) for name, key in _FIELDS.items() if getattr(record, name, None)}
@@ -105,14 +105,14 @@ def entry(record: logging.LogRecord) -> bytes:
 
 
 class JournalLog(logging.Handler):
-    """Structured entries for journald; what cannot be sent goes to `spare`."""
+    """Structured entries for journald; those that cannot be sent go to `spare`."""
 
     def __init__(self, address: str, spare: logging.Handler) -> None:
         super().__init__()
         self.addFilter(Guard())
         self._address, self._spare = address, spare
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC | socket.SOCK_NONBLOCK)
-        with suppress(OSError):  # room for a burst; refused, there is less
+        with suppress(OSError):  # room for a burst; if refused, the default must do
             self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER_BYTES)
 
     def emit(self, record: logging.LogRecord) -> None:
@@ -129,10 +129,11 @@ class JournalLog(logging.Handler):
 
 
 class FileLog(RotatingFileHandler):
-    """`log` in a private folder and four older ones, 1 MB each, readable by their owner alone. Times are UTC (RFC 3339).
+    """The file `log` in a private folder and four older ones, 1 MB each, readable only by their owner. Times are UTC
+    (RFC 3339).
 
-    The folder is opened once, so swapping it for a link has no effect. A full disk costs only lines, which are counted and
-    reported when there is room again. Raises `OSError` where the folder cannot be opened.
+    The folder is opened once, so swapping it for a link has no effect. A full disk loses only lines; they are counted,
+    and the count is logged when there is room again. Raises `OSError` if the folder cannot be opened.
     """
 
     def __init__(self, folder: str, *, file_bytes: int = FILE_BYTES) -> None:
@@ -154,7 +155,7 @@ class FileLog(RotatingFileHandler):
         return io.TextIOWrapper(_Whole(descriptor, "ab"), "utf-8", errors="backslashreplace", write_through=True)
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Write one record; before it, how many lines were lost, if any."""
+        """Write one record, preceded by the count of lost lines, if any."""
         if lost := self.lost:
             self.lost, says = 0, f"{lost} lines before this one could not be written."
             super().emit(logging.LogRecord(log.name, logging.WARNING, __file__, 0, says, None, None))
@@ -162,7 +163,7 @@ class FileLog(RotatingFileHandler):
         super().emit(record)
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: ARG002, N802 - a hook of `logging`
-        """Count it, and say so once elsewhere: nobody looks at a file that is not written."""
+        """Count the lost line, and say so once in the other logs: nobody reads a file that is not written."""
         self.lost += 1
         if not self._is_said:
             self._is_said = True
@@ -177,7 +178,7 @@ class FileLog(RotatingFileHandler):
 
 
 class _Whole(io.FileIO):
-    """A file that takes a line whole or not at all; on a full disk the kernel would take part of it."""
+    """A file that writes a line whole or not at all; on a full disk the kernel would write part of it."""
 
     def write(self, data: Any) -> int:
         before = os.fstat(self.fileno()).st_size
@@ -189,7 +190,7 @@ class _Whole(io.FileIO):
 
 
 class _WithFields(logging.Formatter):
-    """The message, then what it is about."""
+    """Appends what the record is about to its message."""
 
     def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - a hook of `logging`
         fields = [f"{name}={getattr(record, name)}" for name in _FIELDS if getattr(record, name, None)]
@@ -210,7 +211,7 @@ def is_journal(stream: TextIO, environ: Mapping[str, str]) -> bool:
 def said_to(
     stream: TextIO, environ: Mapping[str, str] = os.environ, address: str = SOCKET
 ) -> Iterator[logging.Handler]:
-    """Log to `stream`; if that leads to the journal, to the journal itself."""
+    """Log to `stream`, or to the journal directly if that is where `stream` leads."""
     to_journal = is_journal(stream, environ)
     lines = StreamLog(stream, prefixed=to_journal)
     with added(handler := JournalLog(address, lines) if to_journal else lines):
@@ -219,7 +220,7 @@ def said_to(
 
 @contextmanager
 def kept_in(folder: str) -> Iterator[None]:
-    """Log into the file `log` of `folder` too, at last the error that ended the service, if one did.
+    """Also log to the file `log` in `folder`, including the error that ends the service, if one does.
 
     Only for the holder of the studio's lock: two services rotating one file would lose lines.
     """
@@ -245,7 +246,7 @@ def _file_log(folder: str) -> FileLog | None:
 
 @contextmanager
 def added(handler: logging.Handler) -> Iterator[None]:
-    """Send every record from INFO on to `handler` too while the block runs."""
+    """Also send records of level INFO and above to `handler` while the block runs."""
     root = logging.getLogger()
     level = root.level
     root.addHandler(handler)

@@ -1,5 +1,5 @@
-"""How much may be worked on at once: the memory of all children together, and one lane that very large pictures leave
-free. The scheduler asks before it hands a picture out; nothing here waits.
+"""How much may be in progress at once: a limit on the memory of all children together, and one lane kept free of very
+large pictures. The scheduler asks before it hands out a picture; nothing here blocks.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from printqueue.core.model.why import Reason, Why
 from printqueue.sandbox.needs import Need
 
-SHARE = 0.6  # of the memory that is free; the rest is for the system's file cache and other programs
+SHARE = 0.6  # of free memory; the rest is for the system's file cache and other programs
 GIANT_MEGAPIXELS = 250.0  # source and prints together; beyond any single exposure on A2: stitched or huge
 _CGROUP = "/sys/fs/cgroup"
 
@@ -27,23 +27,23 @@ class Refusal:
 
     @property
     def for_memory(self) -> bool:
-        """Whether memory is short, and not a lane."""
+        """Whether memory is short, rather than a lane."""
         return self.reason.why is Why.NO_MEMORY
 
 
 @dataclass(slots=True)
 class Lanes:
-    """Room for `workers` pictures at once; `free_bytes` asks how much memory is free."""
+    """Room for `workers` pictures at once; `free_bytes` returns how much memory is free."""
 
     workers: int
     free_bytes: Callable[[], int]
     _held: dict[int, Need] = field(default_factory=dict)
-    _whole: int = 0  # free when nothing was lent; a child may not use yet what it was lent
+    _whole: int = 0  # free memory when nothing was lent; a child may not yet use all it was lent
     _tickets: int = 0
     _lock: threading.RLock = field(default_factory=threading.RLock)
 
     def take(self, need: Need) -> int | Refusal:
-        """A ticket for `need`, or why there is no room now. A picture alone is refused only where memory is short."""
+        """A ticket for `need`, or why there is no room now. A picture alone is refused only if memory is short."""
         with self._lock:
             if (refusal := self.refusal(need)) is not None:
                 return refusal
@@ -52,7 +52,7 @@ class Lanes:
             return self._tickets
 
     def give_back(self, ticket: int) -> None:
-        """The picture with that ticket has ended."""
+        """Release the ticket of a picture that has ended."""
         with self._lock:
             self._held.pop(ticket, None)
 
@@ -84,17 +84,17 @@ class Lanes:
 
 
 def is_giant(need: Need) -> bool:
-    """Whether it would keep smaller pictures waiting for long."""
+    """Whether it would hold up smaller pictures for long."""
     return need.megapixels > GIANT_MEGAPIXELS
 
 
 def free_bytes() -> int:
-    """Memory free for new work: the kernel's estimate, and less where a control group allows less."""
+    """Memory free for new work: the kernel's estimate, or less if a control group allows less."""
     return min(_available(), *_left_in_groups())
 
 
 def _available() -> int:
-    """MemAvailable of proc_meminfo(5); all memory where that cannot be read."""
+    """MemAvailable from proc_meminfo(5); all memory if that cannot be read."""
     with suppress(OSError, ValueError), open("/proc/meminfo", encoding="ascii") as stream:
         found = re.search(r"^MemAvailable:\s+(\d+) kB", stream.read(), re.MULTILINE)
         if found:
@@ -103,7 +103,7 @@ def _available() -> int:
 
 
 def _left_in_groups() -> list[int]:
-    """What memory.high and memory.max of our control group (version 2) leave; without limits a huge number."""
+    """What memory.high and memory.max of our control group (version 2) leave; a huge number if there are no limits."""
     left = [1 << 62]
     with suppress(OSError, ValueError, StopIteration):
         folder = _group()
@@ -122,7 +122,7 @@ def _group() -> str:
 
 
 def _file_cache(folder: str) -> int:
-    """Pages of files, which the kernel gives up before it refuses memory."""
+    """Bytes of inactive file cache, which the kernel reclaims before it refuses memory."""
     found = re.search(r"^inactive_file (\d+)", _text(folder, "memory.stat"), re.MULTILINE)
     return int(found[1]) if found else 0
 

@@ -1,4 +1,4 @@
-"""Orders that came too late: their picture is already made. They change nothing, and go to review/ with a note."""
+"""Orders that arrive after their picture is made. They change nothing, and go to review/ with a note."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ from printqueue.studio.orders.names import split
 
 log = logging.getLogger("printqueue")
 
-_PATIENCE = 6.0  # × settle: a newer version of its picture may follow
+_PATIENCE = 6.0  # × settle: a newer version of the picture may follow
 _MEANT_FOR_IT = timedelta(hours=1)  # an order that comes later than this waits for a new picture
 _ENDINGS = tuple(ending for low in (".tif", ".tiff", ".jpg", ".jpeg", ".png") for ending in (low, low.upper()))
 
 
 class LateOrders:
-    """Looks after the orders in ready/ that no picture uses. `clock` is monotonic seconds."""
+    """Handles orders in ready/ that no picture uses. `clock` returns monotonic seconds."""
 
     def __init__(self, context: ServiceContext, clock: Callable[[], float]) -> None:
         self._context, self._clock = context, clock
@@ -37,7 +37,7 @@ class LateOrders:
         self._made: dict[str, Arrival | None] = {}
 
     def tidy(self, lone: Sequence[str]) -> list[tuple[str, Reason]]:
-        """Move late orders to review/; returns (path, why) of those that stay. Raises `WorldError`."""
+        """Move late orders to review/; return (path, why) for those that stay. Raises `WorldError`."""
         now = self._clock()
         self._first_s = {path: self._first_s.get(path, now) for path in lone}
         known, left = self._made, []
@@ -52,7 +52,7 @@ class LateOrders:
         return left
 
     def _made_just_before(self, order: str) -> Arrival | None:
-        """The picture that the order was meant for, if it was made shortly before the order came."""
+        """The picture the order was meant for, if it was made shortly before the order came."""
         stem, _ = split(order)
         for path in (stem, *(stem + ending for ending in _ENDINGS)):
             last = self._context.ledger.last_at(path)
@@ -61,12 +61,12 @@ class LateOrders:
         return None
 
     def _is_recent(self, then: str) -> bool:
-        """By our own clock on both sides, never a file's time."""
+        """Both times come from our own clock, never from a file."""
         return datetime.fromisoformat(self._context.now()) - datetime.fromisoformat(then) <= _MEANT_FOR_IT
 
     def _turn_back(self, path: str, made: Arrival) -> None:
-        """Reason first, then the order; after a kill in between, the same reason is found and used again. A number whose
-        order is somebody else's is skipped, or the reason would stand beside the wrong one.
+        """Write the reason, then move the order; after a kill in between, the same reason is found and reused. A number
+        whose order name is taken is skipped, or the reason would stand beside the wrong order.
         """
         folder, name = os.path.split(os.path.join("review", path))
         text = order_too_late(name, made, _master(made))
@@ -80,13 +80,13 @@ class LateOrders:
                 if self._explained(reason, text):
                     if self._moved(path, order):
                         break
-                    durable.remove(reason)  # somebody else's order took the name in that instant
+                    durable.remove(reason)  # another order took the name at that instant
             durable.sync_folder(studio.path(folder))
         log.info("%s came too late; it stands in review/ with a word", shown(path), extra=about(picture=path))
 
     @staticmethod
     def _explained(reason: str, text: bytes) -> bool:
-        """Whether the reason stands under this name; False if somebody else's file does."""
+        """Put the reason under this name; False if another file has it."""
         temp = os.path.join(os.path.dirname(reason), f"{TEMP_PREFIX}late.txt")
         digest = durable.write_temp(temp, text)
         try:
@@ -107,7 +107,7 @@ class LateOrders:
 
 
 def _names(order: str, number: int) -> tuple[str, str]:
-    """Names of the order in review/ and of its reason: 'Fog (2).order.yaml', 'Fog (2).order.reason.txt'."""
+    """The names in review/ of the order and of its reason: 'Fog (2).order.yaml', 'Fog (2).order.reason.txt'."""
     stem, suffix = split(order)
     stem = naming.numbered(naming.companion_stem(stem), number)
     return stem + suffix, stem + ".order" + naming.REASON

@@ -1,7 +1,8 @@
-"""One service for one studio: kernel locks keep out a second one on this machine, a note in the marker those on others.
+"""One service per studio: kernel locks keep out a second one on this machine, a note in the marker keeps out other
+machines.
 
-Two files are locked: the marker, since the studio must not be served twice, and `lock` in the state folder, since two
-studios may name the same one. While the service runs, these two and the ledger must stay the files that were opened.
+Two files are locked: the marker, because a studio must not be served twice, and `lock` in the state folder, because two
+studios may name the same folder. While the service runs, these two and the ledger must remain the files it opened.
 """
 
 from __future__ import annotations
@@ -27,20 +28,21 @@ from printqueue.studio.marker import Served
 
 _LOCK_TRIES, _LOCK_PAUSE_S = 5, 0.05
 _HELD = (errno.EWOULDBLOCK, errno.EACCES)
-_NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL)  # shares that have none
+_NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL)  # shares without locks
 _OPEN = os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
-_BEAT_S = 20.0  # between two notes in the marker
-_FRESH_S = 180.0  # a note from another machine is believed while it is younger
+_BEAT_S = 20.0  # between notes in the marker
+_FRESH_S = 180.0  # a note from another machine counts while younger than this
 
 
 def utc_now() -> str:
-    """The time for people: RFC 3339, UTC, whole seconds."""
+    """The wall-clock time: RFC 3339, UTC, whole seconds."""
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 class StudioLock:
-    """The one service of a studio (`studio.folders.Held`). Its locks end with the process, however that ends. Raises
-    `StudioError` where another service holds the studio or its state folder, or the state folder is not its own.
+    """Holds a studio for its one service (`studio.folders.Held`). The locks end with the process, however it ends.
+    Raises `StudioError` if another service holds the studio or its state folder, or the state folder is not the
+    studio's own.
     """
 
     def __init__(
@@ -69,19 +71,19 @@ class StudioLock:
         self.beat()
 
     def text(self) -> str:
-        """The marker's text as it is now."""
+        """The marker's current text."""
         with self._turn:
             return marker.text_of(self._marker)
 
     def watch(self, path: str) -> None:
-        """Require the ledger, just opened, to stay at `path`. It is looked at by name: closing another descriptor of it
+        """Require the ledger, just opened, to stay at `path`. It is checked by name: closing another descriptor on it
         would drop SQLite's locks (sqlite.org/howtocorrupt.html, 2.2).
         """
         seen = os.lstat(path)
         self._opened_as[path] = seen.st_dev, seen.st_ino
 
     def require(self) -> None:
-        """Raise `WorldError` unless lock, ledger and marker are the very files that were opened."""
+        """Raise `WorldError` unless lock, ledger and marker are still the files that were opened."""
         with self._turn:
             for path, opened_as in self._opened_as.items():
                 stamp = durable.lstamp(path)
@@ -92,30 +94,32 @@ class StudioLock:
                 self._reopen_marker()
 
     def beat(self) -> None:
-        """Once a scan: is it still this studio, and served by this service alone? Every `_BEAT_S` others are told."""
+        """Once per scan, check that this is still our studio and only ours; every `_BEAT_S`, renew our note in the
+        marker.
+        """
         with self._turn, durable.world("Reading", self._studio.marker):
             if marker.id_in(marker.text_of(self._marker)) != self.identity:
                 raise _displaced(self._studio.marker)
             self._require_mine()
             if self._clock() >= self._due_s:
                 self._due_s = self._clock() + _BEAT_S
-                with suppress(OSError):  # a full or read-only disk is noticed where it matters
+                with suppress(OSError):  # a full or read-only disk is noticed elsewhere, where it matters
                     self._run = replace(self._run, seen=self._now())
                     self._write(self._run)
 
     def _write(self, served: Served | None) -> None:
-        """Opened only to write: a file system with a file open for writing cannot be remounted read-only."""
+        """Opens it only for the write: a file system with a file open for writing cannot be remounted read-only."""
         descriptor = marker.opened(self._studio.marker)
         try:
             if _device_and_inode(descriptor) == self._opened_as[self._studio.marker]:
                 marker.write_served(descriptor, served)
-                if self._network:  # or other machines would not see it for a while
+                if self._network:  # otherwise other machines would not see it for a while
                     os.fsync(descriptor)
         finally:
             os.close(descriptor)
 
     def _require_mine(self) -> None:
-        """Another machine may have started in the same instant, or while the share was away."""
+        """Another machine may have started at the same instant, or while the share was gone."""
         if (other := self._elsewhere()) is not None:
             raise WorldError(
                 f"A service on another machine, {shown(other.host)}, looks after this studio since {shown(other.since)}. This "
@@ -133,15 +137,15 @@ class StudioLock:
             )
 
     def _elsewhere(self) -> Served | None:
-        """The service of another machine, by its note in the marker, if that is fresh. On this machine the lock tells."""
+        """The service on another machine, if its note in the marker is fresh. On this machine the lock decides."""
         served = marker.served_in(marker.text_of(self._marker))
         if served is None or served.token == self._run.token or not self._run.may_live(served):
             return None
         return served if _age_s(self._studio, self._marker) < _FRESH_S else None
 
     def _reopen_marker(self) -> None:
-        """Another file has the marker's name. Either the share was mounted again, so go on with a lock on this one, or
-        the studio is no longer ours.
+        """Another file now has the marker's name. If the share was merely remounted, lock that file and go on;
+        otherwise the studio is no longer ours.
         """
         try:
             descriptor = _locked_marker(self._studio)
@@ -159,7 +163,7 @@ class StudioLock:
         self._due_s = 0.0
 
     def release(self) -> None:
-        """Give the studio up, and say so."""
+        """Release the studio and remove our note."""
         with self._turn:
             with suppress(OSError):
                 served = marker.served_in(marker.text_of(self._marker))
@@ -169,7 +173,7 @@ class StudioLock:
 
 
 def is_served(studio: Studio) -> bool:
-    """Whether a service of this machine holds the studio right now."""
+    """Whether a service on this machine holds the studio right now."""
     return any(_is_locked(path) for path in (studio.private("lock"), studio.marker))
 
 
@@ -188,7 +192,7 @@ def _is_locked(path: str) -> bool:
 
 
 def _locked_marker(studio: Studio) -> int:
-    """The marker's descriptor. Raises `StudioError` where another service has it."""
+    """The locked marker's descriptor. Raises `StudioError` if another service holds it."""
     descriptor = _opened(studio.marker, os.O_RDONLY)
     try:
         taken = _taken(descriptor)
@@ -214,8 +218,8 @@ def _opened(path: str, flags: int) -> int:
 
 
 def _taken(descriptor: int) -> bool:
-    """Take the lock. Several tries, since `is_served` holds it for an instant; on a share without locks the note in the
-    marker must do.
+    """Take the lock; False if another holds it. It takes several tries because `is_served` holds it for an instant; on
+    a share without locks the note in the marker must suffice.
     """
     for _ in range(_LOCK_TRIES):
         try:
@@ -237,7 +241,7 @@ def _device_and_inode(descriptor: int) -> tuple[int, int]:
 
 
 def _age_s(studio: Studio, descriptor: int) -> float:
-    """How long ago the marker was written, by the clock of its own disk or share: ours may differ."""
+    """Seconds since the marker was written, by the clock of its own disk or share, which may differ from ours."""
     try:
         newer = durable.nameless(os.path.dirname(studio.marker))
     except OSError:

@@ -1,4 +1,4 @@
-"""The service: scan, decide, hand out, record; until stopped, or with `--once` until nothing is left to do."""
+"""The service loop: scan, decide, hand out, record; until stopped or, with `--once`, until nothing is left to do."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ from printqueue.service.workflow import process
 log = logging.getLogger("printqueue")
 
 _SHORTEST_WAIT_S = 0.05
-_REST = 10.0  # × the time that a look at ready/ took: the rest after it. With ten thousand files a look may take 0.1 s
+_REST = 10.0  # × the duration of a look at ready/: the rest after it. With ten thousand files a look may take 0.1 s
 _STOP_S = 5.0  # for threads to return once their children are killed
 _TELL_S = 10.0  # for the last notices of `once`
 
@@ -62,9 +62,10 @@ class Tally:
 
 
 class Service:
-    """One studio's service. `clock` is monotonic seconds, and never compared with a file's time.
+    """One studio's service. `clock` returns monotonic seconds, never compared with a file's time.
 
-    `leave` ends the process at once: a thread that hangs on a dead share would otherwise go on after the lock is free.
+    `leave` ends the process at once: a thread that hangs on a dead share would otherwise keep running after the lock is
+    released.
     """
 
     def __init__(
@@ -90,9 +91,9 @@ class Service:
         self._events = Events(context)
         self._daybook = Daybook(context.studio, context.shelf, clock=clock)
         self._waker: Waker | None = None
-        self._since: dict[str, str] = {}  # path of what is passed over → since when
-        self._was_gone = False  # the share, for a while
-        self._held_up_by = ""  # what the log was last told about it
+        self._since: dict[str, str] = {}  # passed-over path → since when
+        self._was_gone = False  # the share was gone for a while
+        self._held_up_by = ""  # the last reason for waiting that was logged
         self._status = ""  # one sentence for the supervisor
         self._changed = threading.Event()  # a reason to look before the next look is due
         self._due_s, self._rested_s = 0.0, 0.0  # when the next look is due, and the earliest time for it
@@ -109,10 +110,10 @@ class Service:
         self._wake.set()
 
     def run(self) -> Tally:
-        """Work until stopped, or with `once` until nothing is left. Raises `LedgerError`, `ForkServerDiedError`."""
+        """Work until stopped or, with `once`, until nothing is left. Raises `LedgerError`, `ForkServerDiedError`."""
         try:
             self._recover()
-            if self._watch:  # before the first look, or what comes in between would be missed
+            if self._watch:  # before the first look, or files that come in between would be missed
                 self._waker = Waker(self.context.studio.path("ready"), self.wake)
             supervisor.ready("looking at ready/ for the first time")
             self._loop()
@@ -124,7 +125,7 @@ class Service:
         return self.tally
 
     def _end(self) -> None:
-        """Wait for nothing: children are killed, and their pictures go back to waiting."""
+        """Wait for no picture: kill the children, whose pictures go back to waiting."""
         asked = self._stop.is_set()
         self.context.stop()
         left = self._workers.let_go(_STOP_S)
@@ -147,13 +148,13 @@ class Service:
                     log.warning("%s", error)
                     raise
                 self._cannot_begin(error)
-                supervisor.ready(str(error))  # it runs and waits: `systemctl start` must not hang on a share
+                supervisor.ready(str(error))  # running, though waiting: `systemctl start` must not hang on a share
                 self._stop.wait(self._scan_s)
                 supervisor.alive()
         return None
 
     def _cannot_begin(self, error: WorldError | LedgerWaitsError) -> None:
-        """Say so where it can be read, even if the ledger takes no row just now."""
+        """Report it, even if the ledger cannot take a row right now."""
         with suppress(LedgerWaitsError):
             if isinstance(error, WorldError):
                 self._world_failed(error)
@@ -161,7 +162,7 @@ class Service:
         self._wait_for_world(str(error))
 
     def _loop(self) -> None:
-        """A full look when one is due; when a picture merely comes back, the next in the queue is handed out at once."""
+        """Take a full look when one is due; when a picture merely ends, hand out the next in the queue at once."""
         while not self._stop.is_set():
             self._wake.clear()
             came_back = self._collect()
@@ -175,7 +176,7 @@ class Service:
                 self._wake.wait((self._rested_s if self._changed.is_set() else self._due_s) - now)
 
     def _look(self, began_s: float) -> bool:
-        """One look, and when the next is due; False when `once` is done."""
+        """Take one look and set when the next is due; False when `once` is done."""
         self._changed.clear()
         if self._waker is not None:
             self._waker.check()
@@ -190,7 +191,7 @@ class Service:
         return wait_s is not None
 
     def _collect(self) -> int:
-        """Take in the attempts that have ended; returns how many. Raises `LedgerError`, `ForkServerDiedError`."""
+        """Process the attempts that have ended; return how many. Raises `LedgerError`, `ForkServerDiedError`."""
         ended = 0
         for path, seen, outcome in self._workers.collect():
             what = about(picture=path, event=str(outcome.ending))
@@ -204,7 +205,7 @@ class Service:
         return ended
 
     def _say_problems(self) -> None:
-        """Log the rules and settings that cannot be used, whenever they change."""
+        """Log unusable rules and settings whenever they change."""
         shelf, usual = self.context.shelf, self.context.studio.config.default_paper
         problems = tuple(str(problem) for problem in shelf.problems)
         if usual is not None and usual not in shelf.papers:
@@ -214,7 +215,7 @@ class Service:
         self._problems_said = problems
 
     def _turn(self) -> float | None:
-        """One scan and what follows; seconds until the next is due, None when `once` is done."""
+        """Scan and act on the result; return seconds until the next scan is due, None when `once` is done."""
         try:
             self.context.studio.require_folders()
             self.context.shelf.refresh()
@@ -227,7 +228,7 @@ class Service:
                 self._held_up_by = ""
             self._was_gone = self._events.share_is_back() or self._was_gone
             if self._was_gone and not self._workers.paths:
-                recovery.drop_strays(self.context)  # temps that could not be removed when it went
+                recovery.drop_strays(self.context)  # temps that could not be removed when the share went
                 self._was_gone = False
             touched = self._room.update(found)
             self._housekeeping.tidy(found, touched, self._workers.paths)
@@ -271,7 +272,7 @@ class Service:
         self.context.ledger.scanned(mode, problems, sightings, why)
 
     def _world_failed(self, error: WorldError | OSError) -> float | None:
-        """The studio cannot be looked through: say so and wait."""
+        """The studio cannot be scanned: say so and wait."""
         says = (
             str(error) if isinstance(error, WorldError) else f"The studio's folders cannot be read: {error.strerror}."
         )
@@ -281,7 +282,7 @@ class Service:
         return self._wait_for_world(says)
 
     def _held_up(self, error: WorldError | OSError) -> list[Sighting]:
-        """What waits in ready/ meanwhile, if ready/ at least can be looked at."""
+        """What waits in ready/ meanwhile, if ready/ itself can be scanned."""
         why = error.says.split(". ")[0] if isinstance(error, WorldError) else str(error.strerror)
         try:
             self.context.studio.require_folder("ready")
@@ -290,7 +291,7 @@ class Service:
             return []
 
     def _wait_for_world(self, says: str) -> float | None:
-        """Seconds to the next look, None with `once`, which does not wait and leaves work undone. Logged once."""
+        """Log it once; return seconds to the next look, or None with `once`, which leaves the work undone instead."""
         if says != self._held_up_by:
             log.warning("%s", says)
             self._held_up_by = says
@@ -300,7 +301,7 @@ class Service:
         return None
 
     def _hand_out(self, pictures: Sequence[Seen]) -> int:
-        """Begin with them; returns how many there were."""
+        """Start work on `pictures`; return how many there were."""
         for seen in pictures:
             log.info("working on %s", shown(seen.path), extra=about(picture=seen.path, event="working"))
             patient = self._room.is_patient(seen) or self.context.studio.config.settle == 0
@@ -308,7 +309,7 @@ class Service:
         return len(pictures)
 
     def _finish_left(self) -> list[float]:
-        """Finish publications that the disk or share stopped half-way, in threads, since hashing may take long.
+        """Finish publications that a failing disk or share interrupted, in threads because hashing may take long.
 
         Returns how long each of the others must wait.
         """

@@ -1,6 +1,7 @@
-"""Before a picture is claimed: has it arrived whole, what is asked for, what will it need? Nothing is written.
+"""Before a picture is claimed: has it arrived whole, what is ordered, and what will it need? Writes nothing.
 
-A failure here means "not yet" or "the world's fault"; judging finds out, on the private copy, whether the picture is at fault.
+A failure here means "not yet" or "the world's fault"; judging decides, on the private copy, whether the picture is at
+fault.
 """
 
 from __future__ import annotations
@@ -32,8 +33,8 @@ from printqueue.studio.stock import Stock
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A settled picture, ready to be claimed. `refused`: its order cannot be followed (then there are no requests), or it
-    needs too much.
+    """A settled picture, ready to be claimed. `refused`: it needs too much, or its order cannot be followed (then there
+    are no requests).
     """
 
     drop_folder: DropFolder
@@ -45,8 +46,9 @@ class Prepared:
 
 
 def prepare(context: ServiceContext, seen: Seen, children: Children, *, patient: bool) -> Prepared:
-    """Look at `seen` in ready/. Raises `IncompletePictureError` unless `patient`, `ChangedError`, `WorldError` and
-    `ChildDiedError`.
+    """Examine `seen` in ready/.
+
+    Raises `IncompletePictureError` unless `patient`, `ChangedError`, `WorldError` and `ChildDiedError`.
     """
     context.studio.require_marker()
     where = drop_folder(seen.parts, context.shelf.papers)
@@ -67,7 +69,7 @@ def prepare(context: ServiceContext, seen: Seen, children: Children, *, patient:
 
 
 def _too_much(context: ServiceContext, need: Need) -> PictureError | None:
-    """More memory than `limits: memory` lets one picture have."""
+    """The error if it needs more memory than `limits: memory` allows one picture."""
     allowed = context.studio.config.limits.memory
     if need.memory <= allowed:
         return None
@@ -80,7 +82,7 @@ def _too_much(context: ServiceContext, need: Need) -> PictureError | None:
 
 
 def _header(context: ServiceContext, seen: Seen, children: Children, *, patient: bool) -> Header | None:
-    """Its header; None where it cannot be read, which judging will say."""
+    """Its header; None if it cannot be read, which judging will report."""
     descriptor = claim.open_regular(context.studio.path("ready", seen.path))
     try:
         return ask(children, "probe", ProbeTask(context.bounds, patient), (descriptor,)).header
@@ -97,7 +99,7 @@ def _header(context: ServiceContext, seen: Seen, children: Children, *, patient:
 
 
 def _requests(context: ServiceContext, seen: Seen, where: DropFolder, order_bytes: bytes | None) -> tuple[Request, ...]:
-    """Folders, order and papers put together. Raises `PictureError` where they do not fit."""
+    """Combine folders, order and papers into requests. Raises `PictureError` if they do not fit together."""
     order = None
     if order_bytes is not None:
         order = schema.load_for_picture(order_bytes, shown(os.path.basename(seen.order or "order.yaml")))
@@ -112,7 +114,7 @@ def _requests(context: ServiceContext, seen: Seen, where: DropFolder, order_byte
 
 
 def _placements(header: Header, requests: Sequence[Request]) -> list[Placement]:
-    """Of the prints that can be placed; the check `size` speaks of the others."""
+    """Where each print goes, for those that can be placed; the check `size` reports the others."""
     found = []
     for request in requests:
         with suppress(DoesNotFitError):

@@ -1,15 +1,15 @@
 """After any kill every unfinished arrival has one documented next step. Idempotent; run at every start.
 
-| phase      | what stands there                         | next step                                            |
+| phase      | what is there                             | next step                                            |
 |------------|-------------------------------------------|------------------------------------------------------|
-| claimed    | nothing of it is visible                  | drop temps and spool, back to `waiting`              |
-| claimed    | the same, for the fourth time             | `stuck`, with why: it may be what brings us down     |
+| claimed    | nothing visible yet                       | drop temps and spool, back to `waiting`              |
+| claimed    | the same, for the fourth time             | `stuck`, with why: it may be causing the kills       |
 | publishing | temps or final names with recorded hashes | finish renaming, then as `published`                 |
-| publishing | a temp is lost, no print visible          | take back our companions, back to `waiting`          |
+| publishing | a temp is lost, no print visible          | remove our companions, back to `waiting`             |
 | publishing | a temp is lost, a print is visible        | keep the prints, finish: nothing is printed twice    |
 | published  | original in ready/ or moved               | move it (or its spool copy) to its place, `done`     |
-| any        | disk or share fails meanwhile             | say so, keep temps and spool, `finish` again later   |
-| no ledger  | prints in print/ with their recipes       | remember them; a picture with that recipe is finished |
+| any        | disk or share fails meanwhile             | say so, keep temps and spool, `finish` later         |
+| no ledger  | prints in print/ with their recipes       | remember them; finish a picture with that recipe     |
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ log = logging.getLogger("printqueue")
 
 _MAX_NAMED = 3
 _OURS = ("print", "review", "masters", "daybook")
-_MAX_FILE_S = 120.0  # to hash or look through one file on a slow share
+_MAX_FILE_S = 120.0  # to hash or inspect one file on a slow share
 _MAX_KILLS = 4  # a power cut or two is bad luck
 
 
@@ -44,13 +44,13 @@ def recover(context: ServiceContext) -> None:
     """Finish or undo what a kill left behind, then drop stray temps and spools. Raises `WorldError` to wait."""
     context.studio.require_folders()
     for arrival in context.ledger.arrivals(State.WORKING):
-        with suppress(WorldError):  # said in the ledger; the service tries again
+        with suppress(WorldError):  # recorded in the ledger; the service retries
             finish(context, arrival)
     drop_strays(context)
 
 
 def finish(context: ServiceContext, arrival: Arrival) -> Outcome | None:
-    """Go on with one unfinished arrival; None if it went back to `waiting`. Raises `WorldError` to try later."""
+    """Resume one unfinished arrival; None if it went back to `waiting`. Raises `WorldError` to be retried later."""
     try:
         outcome = _finished(context, arrival)
     except (WorldError, OSError) as error:
@@ -71,7 +71,7 @@ def _finished(context: ServiceContext, arrival: Arrival) -> Outcome | None:
 
 
 def _interrupted(context: ServiceContext, arrival: Arrival) -> Outcome | None:
-    """A picture that is in hand every time the machine gives way is parked in the end."""
+    """Put it back to `waiting`, or park it if it was in hand at `_MAX_KILLS` kills."""
     often = context.ledger.interrupted(arrival.id, "the service was killed while working on it; it starts again")
     if often < _MAX_KILLS:
         return None
@@ -84,11 +84,11 @@ def _interrupted(context: ServiceContext, arrival: Arrival) -> Outcome | None:
 
 
 def _shown(context: ServiceContext, arrival: Arrival, intent: Publication) -> bool:
-    """Finish making the intent visible; False where it had to be taken back."""
+    """Finish making the intent visible; False if it had to be taken back."""
     try:
         publish.show(context.studio, intent)
     except (publish.LostTempError, publish.NameTakenError):
-        publish.require_places(context.studio, intent)  # what cannot be seen just now is not lost
+        publish.require_places(context.studio, intent)  # what is merely unreachable is not lost
         if publish.print_is_visible(context.studio, intent):
             return True
         publish.take_back(context.studio, intent)
@@ -117,7 +117,7 @@ def drop_strays(context: ServiceContext) -> None:
 
 
 def _clear_spool(context: ServiceContext, unfinished: Collection[int]) -> list[str]:
-    """Remove what ended attempts left; the sorted names of what cannot be proved to be ours, and stays."""
+    """Remove what ended attempts left; return the sorted names that stay because they cannot be proved to be ours."""
     newest = context.ledger.last_number()
     with suppress(FileNotFoundError), folders.opened(context.studio.private("spool")) as spool:
         over = [name for name in sorted(os.listdir(spool)) if _number(name) not in unfinished]
@@ -141,7 +141,7 @@ def _removed(spool: int, name: str) -> bool:
 
 
 def _number(name: str) -> int:
-    """The number of an arrival or attempt, if that is how we write it, else 0."""
+    """The number of an arrival or attempt if written our way, else 0."""
     return int(name) if name.isascii() and name.isdigit() and name == str(int(name)) and len(name) < 19 else 0
 
 
@@ -156,10 +156,10 @@ def _visible_files(context: ServiceContext, top: str) -> Iterator[str]:
 
 
 def remember_prints(context: ServiceContext, stopping: Callable[[], bool]) -> int:
-    """With a new ledger over a studio that has prints: learn from their recipes what was made.
+    """If the ledger is new but the studio has prints, learn from their recipes what was made.
 
-    A print whose master is not yet in masters/ belongs to a picture that is still in ready/: it will be finished, not
-    printed again. Returns how many prints were found.
+    A print whose master is not yet in masters/ belongs to a picture that is still in ready/, which will be finished,
+    not printed again. Returns how many prints were found.
     """
     if not context.ledger.is_new:
         return 0
@@ -171,14 +171,14 @@ def remember_prints(context: ServiceContext, stopping: Callable[[], bool]) -> in
     for path in _unless(stopping, prints):
         if (made := _inspected(context, path)) is not None:
             (settled if made[1] in masters else found)[made[0]] = os.path.relpath(path, context.studio.root)
-    if stopping():  # half of it would be worse than nothing: the next start begins anew
+    if stopping():  # half of it would be worse than nothing: the next start begins again
         return 0
     context.ledger.remember(found, settled)
     return len(prints)
 
 
 def _unless(stopping: Callable[[], bool], paths: Iterable[str]) -> Iterator[str]:
-    """`paths` until a stop is asked for, telling the supervisor that work goes on."""
+    """`paths` until a stop is requested, telling the supervisor that work goes on."""
     for path in paths:
         if stopping():
             return

@@ -1,9 +1,9 @@
-"""Was the picture made before? Asking the ledger and recording the verdict are one turn.
+"""Was this picture printed before? The ledger is queried and the verdict recorded under one lock.
 
-The child that measures knows no ledger, so its finding `repeat` only says that nothing was looked up; it is replaced here. Two
-equal pictures in hand at once cannot both be the first: the one judged second finds the verdict of the other. The turn is the
-ledger's own lock, held for all pictures: an order may ask for several papers and sizes, and an edition counts them all, so
-locks per (picture, paper, size) would have to be taken several at a time.
+The child that measures cannot see the ledger, so its finding `repeat` only says that nothing was looked up; it is
+replaced here. Of two identical pictures in hand at once, only one can be first: the one judged second finds the other's
+verdict. The lock is the ledger's own and covers all pictures: an order may ask for several papers and sizes, and an
+edition counts them all, so locks per (picture, paper, size) would have to be taken several at a time.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from printqueue.service.context import Attempt, ServiceContext
 
 
 def judge_and_record(context: ServiceContext, attempt: Attempt, report: Report) -> list[Judged]:
-    """The report's findings, with what the ledger knows of earlier prints; recorded as this attempt's verdict."""
+    """Add what the ledger knows of earlier prints to the report's findings; record them as this attempt's verdict."""
     with context.ledger.undisturbed():
         judged = _judged(context, attempt, report)
         record(context, attempt, judged)
@@ -26,13 +26,13 @@ def judge_and_record(context: ServiceContext, attempt: Attempt, report: Report) 
 
 
 def record(context: ServiceContext, attempt: Attempt, judged: Sequence[Judged]) -> None:
-    """Record findings, numbers and verdict of every print. From now on an accepted one counts as a print in work."""
+    """Record findings, numbers and verdict of every print. From then on an accepted one counts as in progress."""
     for job, one, kept in zip(attempt.jobs, judged, attempt.stocks, strict=True):
         context.ledger.judged(job, str(kept.verdict(one.findings)), findings_json(one), measurements_json(one))
 
 
 def record_refused(context: ServiceContext, attempt: Attempt, refused: Finding) -> list[Judged]:
-    """The same for a picture turned back unjudged: each of its prints has the one finding that says why."""
+    """Record a picture turned back unjudged: each of its prints gets the one finding that says why."""
     judged = [Judged((refused,), None)] * len(attempt.jobs)
     for job, one in zip(attempt.jobs, judged, strict=True):
         context.ledger.judged(job, str(Verdict.TURNED_BACK), findings_json(one), measurements_json(one))

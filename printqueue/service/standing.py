@@ -1,9 +1,9 @@
-"""Pictures that stay in ready/ although nothing more happens to them: parked, half published, or made but unable to leave.
-Each counts as the same picture for as long as its bytes are the same.
+"""Pictures that stay in ready/ but are not offered again: parked, half published, or made but unable to leave. Each
+counts as the same picture as long as its bytes are the same.
 
-Size and time must agree; inode and attribute time are hints. If these differ (a share that renumbers its files, a new disk, a
-file rewritten in place), or the time differs by no more than an archive or another file system cuts off, the hash decides: in
-an attempt of its own, since reading may take long.
+Size and modification time must match; inode and change time are hints. If a hint differs (a share that renumbers its
+files, a new disk, a file rewritten in place), or the modification time differs by no more than an archive or another
+file system truncates, the hash decides, in an attempt of its own because reading may take long.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from printqueue.core.model.why import Reason, Why
 from printqueue.service.context import Ending, Outcome, ServiceContext
 from printqueue.service.intake.claim import ChangedError
 
-# An old tar archive (ustar) keeps times to the second, FAT to two. A picture that is dropped anew never comes so close.
+# An old tar archive (ustar) keeps times to one second, FAT to two. A picture dropped again is never that close.
 _CUT_NS = 2_000_000_000
 
 
@@ -32,11 +32,11 @@ class Standing(Enum):
 
 
 def standing(context: ServiceContext, seen: Seen) -> tuple[Standing, Arrival | None]:
-    """What `seen` is, as far as can be told without reading it, and its newest row."""
+    """What `seen` is, as far as can be told without reading it, and the newest row at its path."""
     last = context.ledger.last_at(seen.path)
     if last is None or not could_be(last, seen.stamp):
         return Standing.NEW, last
-    if last.state is State.WORKING:  # whoever finishes it compares the bytes
+    if last.state is State.WORKING:  # finishing it compares the bytes
         return Standing.OPEN, last
     known = Standing.OPEN if last.state is State.STUCK else Standing.DONE if _was_copied(last) else Standing.NEW
     if known is Standing.NEW or last.sha256 is None:
@@ -47,14 +47,14 @@ def standing(context: ServiceContext, seen: Seen) -> tuple[Standing, Arrival | N
 
 
 def could_be(last: Arrival, stamp: Stamp) -> bool:
-    """Whether the file may be the picture of that row. One that only waited is read anyway, so it must agree exactly."""
+    """Whether the file may be that row's picture. A waiting or working one is read anyway, so it must match exactly."""
     if last.sha256 is None or last.state in (State.WAITING, State.WORKING):
         return (last.size, last.mtime_ns) == (stamp.size, stamp.mtime_ns)
     return last.size == stamp.size and abs(last.mtime_ns - stamp.mtime_ns) < _CUT_NS
 
 
 def _was_copied(last: Arrival) -> bool:
-    """Whether its picture stands whole elsewhere but could not be moved away. One that was moved and is back is new."""
+    """Whether its picture was copied out whole but could not leave ready/. One that was moved and is back is new."""
     if last.intent is None or last.state not in (State.PRINTABLE, State.REVIEW):
         return False
     moved = Publication.from_json(last.intent).moved
@@ -62,7 +62,7 @@ def _was_copied(last: Arrival) -> bool:
 
 
 def recognised(context: ServiceContext, seen: Seen) -> Outcome | None:
-    """Read a picture that is in doubt; None if it is to be worked on. Raises `ChangedError`, `WorldError`."""
+    """Resolve a doubt by reading the picture; None if it needs work. Raises `ChangedError`, `WorldError`."""
     found, last = standing(context, seen)
     if found is not Standing.IN_DOUBT or last is None:
         return None

@@ -1,4 +1,4 @@
-"""Starting a service in the right order: fork server first, then lock, then ledger; and stopping in reverse."""
+"""Starts a service in the right order (fork server, lock, ledger), and stops it in reverse."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ def intent_is_whole(text: str) -> bool:
 
 @contextmanager
 def running_service(studio: Studio, *, once: bool, watch: bool) -> Iterator[Service]:
-    """A service that holds its studio's lock. The fork server is exec'ed before lock and ledger are open, so that no child
-    can inherit them. Raises `LedgerError` for a ledger that it may not touch (newer, not ours).
+    """A service that holds its studio's lock. The fork server is exec'ed before lock and ledger are opened, so no child
+    can inherit them. Raises `LedgerError` for a ledger it must not touch (newer, not ours).
     """
     require_private_state(studio)
     require_own_state(studio)

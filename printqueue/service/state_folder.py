@@ -1,7 +1,7 @@
-"""The state folder, which holds ledger, lock and spool: where it may lie, and whose it is.
+"""The state folder, which holds ledger, lock and spool: where it may be, and whose it is.
 
-It is new, or carries the studio's mark, or an earlier version made it for this studio: any other is refused and left as
-it is.
+It must be new, carry the studio's mark, or have been made for this studio by an earlier version; any other is refused
+and left alone.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ from printqueue.studio.folders import MARKED_FOLDERS, PUBLIC_FOLDERS, Studio, ta
 from printqueue.studio.marker import MARK, MARKER
 
 _MAX_NAMED = 3
-# What an earlier version left in a state folder; `ledger.sqlite` alone proves nothing where it is damaged.
+# What an earlier version left in a state folder. A damaged `ledger.sqlite` alone proves nothing.
 _OUR_NAMES = ("spool", "past", "lock", "log", "ledger.sqlite", "ledger-set-aside-")
 
 
-# -- where may it lie? ----------------------------------------------------------------
+# -- where may it be? -----------------------------------------------------------------
 
 
 def require_local_state(studio: Studio) -> None:
-    """Refuse a ledger on a share: SQLite's WAL needs shared memory and true locks (sqlite.org/wal.html)."""
+    """Refuse a ledger on a share: SQLite's WAL needs shared memory and real locks (sqlite.org/wal.html)."""
     system = filesystems.of(folders.standing(studio.state))
     if system.is_network:
         raise StudioError(
@@ -40,7 +40,7 @@ def require_local_state(studio: Studio) -> None:
 
 
 def require_private_state(studio: Studio) -> None:
-    """Refuse a state folder inside one of the photographer's folders, also by way of a bind mount."""
+    """Refuse a state folder inside one of the photographer's folders, even through a bind mount."""
     for folder in (studio.state, *map(str, PurePath(studio.state).parents)):
         for name in PUBLIC_FOLDERS:
             if _is_same(folder, studio.path(name)):
@@ -51,7 +51,7 @@ def require_private_state(studio: Studio) -> None:
 
 
 def _is_same(folder: str, other: str) -> bool:
-    with suppress(OSError):  # one of them is still to be made
+    with suppress(OSError):  # one of them does not exist yet
         return os.path.samefile(folder, other)
     return False
 
@@ -60,15 +60,15 @@ def _is_same(folder: str, other: str) -> bool:
 
 
 def require_own_state(studio: Studio) -> None:
-    """Refuse a state folder that is neither new nor this studio's. Looks only. Raises `StudioError`."""
+    """Refuse a state folder that is neither new nor this studio's. Changes nothing. Raises `StudioError`."""
     require_state_of(studio, _expected_identity(studio))
 
 
 def require_state_of(studio: Studio, identity: str, user: int | None = None) -> None:
-    """The same for a known `identity`; "" is a studio that has yet to get one, so any mark is another's. `user`: who will
-    work there, and must own the folder.
+    """Like `require_own_state`, for a known `identity`; "" means the studio has none yet, so any mark is another's.
+    `user`: who will work there, and must own the folder.
     """
-    if studio.state == os.path.dirname(studio.marker):  # the marker itself tells whose it is
+    if studio.state == os.path.dirname(studio.marker):  # the marker itself says whose it is
         if user is not None and user != (owner := os.stat(studio.state).st_uid):
             raise _swapped(studio, owner)
         return
@@ -88,8 +88,8 @@ def require_state_of(studio: Studio, identity: str, user: int | None = None) -> 
 
 
 def _mark_of(studio: Studio) -> str | None:
-    """The identity that a state folder outside `.printqueue/` is marked with, "" where that studio has none yet; None
-    without a mark. A mark made by another user does not count.
+    """The identity marked in a state folder outside `.printqueue/`, "" if that studio has none yet; None without a
+    mark. A mark made by another user does not count.
     """
     for name in (MARK, MARKER):
         path = studio.private(name)
@@ -99,8 +99,8 @@ def _mark_of(studio: Studio) -> str | None:
 
 
 def _require_harmless(studio: Studio, identity: str) -> None:
-    """Without a mark: an empty folder, or one with a ledger of an earlier version."""
-    # A file system's own, or left by a kill while the mark was made.
+    """Refuse an unmarked folder unless it is empty or holds this studio's ledger from an earlier version."""
+    # Made by the file system, or left by a kill while the mark was written.
     names = sorted(set(folders.names(studio.state)) - {"lost+found", durable.TEMP_PREFIX + MARK})
     if not names or _holds_our_ledger(studio, identity, names):
         return
@@ -128,7 +128,7 @@ def _holds_our_ledger(studio: Studio, identity: str, names: list[str]) -> bool:
 
 
 def _swapped(studio: Studio, owner: int) -> StudioError:
-    """Whoever may write into the studio's folder can put a private folder of their own there, ledger and all."""
+    """Anyone who can write to the studio's folder can put a private folder of their own there, ledger and all."""
     return StudioError(
         f"The private folder {shown(studio.state)} belongs to another user (number {owner}), so its ledger may say anything. "
         "Nothing in it was changed or removed, and pictures stay in ready/.",
@@ -148,7 +148,7 @@ def _refused(studio: Studio, why: str) -> StudioError:
 
 
 def _expected_identity(studio: Studio) -> str:
-    """The studio's identity; where its marker has none, the one its folders agree on; else "" (a new one)."""
+    """The studio's identity: from its marker, else the one its folders agree on, else "" (it needs a new one)."""
     if identity := studio.identity:
         return identity
     found = {marker.id_in(marker.read(studio.path(name, MARK))) for name in MARKED_FOLDERS} - {""}
@@ -162,8 +162,8 @@ def _expected_identity(studio: Studio) -> str:
 
 
 def adopt(studio: Studio) -> str:
-    """Give a studio of an earlier version its identity, and its folders their marks. The marker comes last, so that a
-    start after a kill completes it.
+    """Give a studio made by an earlier version its identity, and its folders their marks. The marker is written last,
+    so that a start after a kill completes the job.
     """
     identity, places = _expected_identity(studio) or marker.new_id(), {}
     for name in MARKED_FOLDERS:

@@ -1,10 +1,10 @@
-"""When review/ holds two versions of a picture, the reason of the older one says so.
+"""When review/ holds two versions of a picture, the older one's reason says so.
 
-If the same bytes were judged again, the older reason and proof picture go to `.printqueue/past/` instead: the newer ones say
-it all again. The picture itself stays where the photographer left it.
+If the same bytes were judged again, the older reason and proof picture go to `.printqueue/past/` instead, since the
+newer ones repeat them. The picture itself stays where the photographer left it.
 
-A reason is the only file in review/ that we write again: whole or not at all, its old text below the new first line. A reason
-that the photographer has changed is left alone.
+A reason is the only file in review/ that we rewrite: whole or not at all, with its old text below the new first line. A
+reason that the photographer has changed is left alone.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ log = logging.getLogger("printqueue")
 
 
 class Superseding:
-    """Marks reasons in review/ once a newer version of their picture was made or turned back."""
+    """Marks reasons in review/ once a newer version of their picture has been made or turned back."""
 
     def __init__(self, context: ServiceContext) -> None:
         self._context = context
         self._seen = -1  # the newest fact at the last look
 
     def mark(self) -> None:
-        """Mark what is not marked yet. What cannot be written is left for the next look; nothing depends on it."""
+        """Mark what is not yet marked. If writing fails, the next look tries again; nothing depends on it."""
         newest = self._context.ledger.newest_fact()
         if newest == self._seen:
             return

@@ -1,4 +1,4 @@
-"""Telling a supervisor how the service is, by the datagrams of sd_notify(3).
+"""Reports the service's state to a supervisor, as sd_notify(3) datagrams.
 
 Without a supervisor ($NOTIFY_SOCKET) nothing is sent. Nothing here ever raises.
 """
@@ -32,22 +32,22 @@ def looked(waiting: int, in_hand: int, at: str) -> str:
 
 
 def ready(status: str = "") -> None:
-    """Settings and ledger are good: the service runs, even if it must wait for its share."""
+    """Report that settings and ledger are good: the service runs, even if it must wait for its share."""
     tell("READY=1", *_status(status))
 
 
 def alive(status: str = "") -> None:
-    """A look at ready/ was finished. Never called for anything else: the watchdog watches the scan."""
+    """Report a finished look at ready/. Never called for anything else: the watchdog watches the scan."""
     tell("WATCHDOG=1", *_status(status))
 
 
 def stopping(status: str = "") -> None:
-    """The service is ending, by request or by itself."""
+    """Report that the service is ending, by request or on its own."""
     tell("STOPPING=1", *_status(status))
 
 
 def busy(extra_s: float, status: str = "") -> None:
-    """Starting or stopping may take `extra_s` more seconds from now (EXTEND_TIMEOUT_USEC)."""
+    """Report that starting or stopping may take `extra_s` more seconds from now (EXTEND_TIMEOUT_USEC)."""
     tell(f"EXTEND_TIMEOUT_USEC={int(extra_s * 1e6)}", *_status(status))
 
 

@@ -1,7 +1,7 @@
-"""What stands in ready/ between scans: why each picture waits, and which one is next.
+"""What waits in ready/ between scans, why, and which picture is next.
 
-First come, first served. A picture that failed through no fault of its own backs off, so that it never starves newer ones;
-one that needs more room than is left lets others pass, but not for ever.
+First come, first served. A picture that failed through no fault of its own backs off, so that it never starves newer
+ones; one that needs more room than is free lets others pass, but not forever.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from printqueue.studio.orders.drop_folder import DropFolder, drop_folder
 _BACK_OFF_S = (5.0, 15.0, 60.0, 300.0)
 _PATIENCE = 6.0  # × settle: how long a file that looks cut short gets before it is judged
 _GIVE_UP = 10.0  # × settle: how long `--once` waits for a file that never stops changing
-_RESTARTS = 3  # times in a row that a picture is tried again at once after it, or its order, changed under our hands
+_RESTARTS = 3  # immediate retries in a row of a picture that changed, or whose order changed, while in hand
 _OVERTAKEN_S = 60.0  # how long smaller pictures may pass one that is short of memory
 
 
@@ -39,16 +39,16 @@ class _Entry:
     number: int  # order of arrival
     where: DropFolder | None = None
     settled: bool = False
-    is_known: bool = False  # the ledger was asked
+    is_known: bool = False  # the ledger has been asked
     standing: Reason | None = None  # why it is not offered as it stands
-    at_s: float = 0.0  # not offered earlier
+    at_s: float = 0.0  # not offered before this
     reason: Reason = NOTHING  # why not, from its last attempt
     tries: int = 0
     ending: Ending | None = None  # of its last attempt
-    restarts: int = 0  # attempts in a row that were wasted because it changed
-    rest_s: float = 0.0  # not offered earlier, because of those
-    need: Need | None = None  # known once there was no room for it
-    blocked_s: float | None = None  # since when it is short of memory
+    restarts: int = 0  # attempts in a row wasted because it changed
+    rest_s: float = 0.0  # not offered before this, because of `restarts`
+    need: Need | None = None  # known once it was refused for lack of room
+    blocked_s: float | None = None  # since when it has been short of memory
     sighting: Sighting | None = None
 
 
@@ -62,12 +62,12 @@ class Offer:
     unknown: set[str] = field(default_factory=set)  # folders of ready/ that name no paper
 
     def wait(self, seconds: float) -> None:
-        """Something is due in `seconds`."""
+        """Note that something is due in `seconds`."""
         self.wait_s = seconds if self.wait_s is None else min(self.wait_s, seconds)
 
 
 class WaitingRoom:
-    """Remembers the pictures in ready/. `clock` is monotonic seconds, and never compared with a file's time."""
+    """Remembers the pictures in ready/. `clock` returns monotonic seconds, never compared with a file's time."""
 
     def __init__(self, context: ServiceContext, clock: Callable[[], float], *, once: bool) -> None:
         self._context, self._clock, self._once = context, clock, once
@@ -76,7 +76,7 @@ class WaitingRoom:
         self._papers: tuple[str, ...] = ()
         self._arrived = 0
         self._pictures: list[Seen] | None = None  # of the last scan
-        self._active: list[_Entry] | None = None  # those that only wait for time or room; None: to be sorted out anew
+        self._active: list[_Entry] | None = None  # those waiting only for time or room; None: to be sorted out again
         self._unknown: set[str] = set()
         self._done: list[Sighting] = []
         self._untold: set[str] = set()  # gone or changed while everything was held up
@@ -114,7 +114,7 @@ class WaitingRoom:
         return touched
 
     def _renewed(self, before: _Entry | None, seen: Seen) -> _Entry:
-        """A new picture, or a changed one, which keeps its place in the queue."""
+        """The entry of a new picture, or of a changed one, which keeps its place in the queue."""
         if before is not None and _only_touched(before.seen, seen):
             return replace(before, seen=seen, settled=False, is_known=False, sighting=None)
         if before is not None:
@@ -149,14 +149,14 @@ class WaitingRoom:
         return offer
 
     def held_up(self, found: Sweep, reason: Reason) -> list[Sighting]:
-        """Every picture that would be offered, waiting for one and the same reason."""
-        self._untold = self.update(found)  # acted upon after the next full look only
+        """Every picture that would otherwise be offered, all waiting for `reason`."""
+        self._untold = self.update(found)  # acted on only after the next full look
         return [self._waiting(entry, reason) for entry in self._sorted_out()]
 
     def more(self, in_hand: Collection[str], free: int) -> list[Seen]:
         """At most `free` more from the queue that the last offer left, without another look at ready/.
 
-        They may have changed meanwhile: claiming notices.
+        They may have changed since: claiming notices.
         """
         now, picked, passed = self._clock(), list[Seen](), list[_Entry]()
         while self._queue and len(picked) < free:
@@ -175,7 +175,7 @@ class WaitingRoom:
         return picked
 
     def _sorted_out(self) -> list[_Entry]:
-        """The pictures that may be offered. The others (unknown folder, parked, done, held) rest until something changes."""
+        """The pictures that may be offered. The rest (unknown folder, parked, done, held) wait until something changes."""
         papers = tuple(self._context.shelf.papers)
         if papers != self._papers:
             self._papers, self._active = papers, None
@@ -206,7 +206,7 @@ class WaitingRoom:
         return Reason(Why.DONE, said=last.says) if found is Standing.DONE else Reason(Why.OPEN)
 
     def _wait(self, entry: _Entry, now: float) -> tuple[float, Reason, bool]:
-        """Seconds still to wait, why, and whether `--once` may leave it."""
+        """Seconds still to wait, why, and whether `--once` may give up on it."""
         if not entry.settled:
             quiet_s = self._settler.look(entry.seen, now)
             if quiet_s > 0:
@@ -252,7 +252,7 @@ class WaitingRoom:
         return entry.sighting
 
     def _until(self, entry: _Entry) -> str | None:
-        """When it is tried again, RFC 3339; None where that is not a matter of time."""
+        """When it is retried (RFC 3339); None if that is not a matter of time."""
         wait_s = entry.at_s - self._clock()
         if wait_s <= 0:
             return None
@@ -277,9 +277,7 @@ class WaitingRoom:
             return
         self._count_restarts(entry, outcome.ending)
         if entry.seen is not seen and not _only_touched(entry.seen, seen):
-            self._settler.restart(
-                seen.path
-            )  # it was in hand for a while, which does not mean that it never stops changing
+            self._settler.restart(seen.path)  # time spent in hand does not mean that it never stops changing
             return
         self.look_up(seen.path)
         entry.sighting, entry.need = None, outcome.need
@@ -294,7 +292,7 @@ class WaitingRoom:
                 entry.at_s, entry.reason = now, NOTHING
 
     def _count_restarts(self, entry: _Entry, ending: Ending) -> None:
-        """Back off from a picture that is different, or has a different order, at every attempt."""
+        """Back off from a picture that changes, or whose order changes, at every attempt."""
         if ending in (Ending.QUEUED, Ending.DEFERRED):
             return
         if ending not in (Ending.AGAIN, Ending.KNOWN):
@@ -306,7 +304,7 @@ class WaitingRoom:
 
 
 def _only_touched(before: Seen, now: Seen) -> bool:
-    """Whether only attribute times differ, which a file server may touch at any moment: it waits as before."""
+    """Whether only change times differ, which a file server may update at any moment: it waits as before."""
     if (before.order, before.order_stamp is None) != (now.order, now.order_stamp is None):
         return False
     pairs = ((before.stamp, now.stamp), (before.order_stamp, now.order_stamp))

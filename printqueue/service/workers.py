@@ -1,4 +1,4 @@
-"""The pictures in hand, each in its own thread, so that scanning and pinging go on."""
+"""The pictures in hand, each in its own thread, so that scans and supervisor pings continue."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from printqueue.ledger import LedgerError, LedgerWaitsError
 from printqueue.sandbox import ForkServerDiedError
 from printqueue.service.context import Ending, Outcome
 
-LONG_S = 60.0  # in hand: even on a slow machine no picture that a printer can use takes longer
+LONG_S = 60.0  # in hand; even on a slow machine no printable picture takes longer
 
 
 @dataclass(slots=True)
 class _Hand:
-    """`seen` is None where a half-made publication is being finished. `since_s`: monotonic seconds."""
+    """`seen` is None while a half-made publication is being finished. `since_s`: monotonic seconds."""
 
     seen: Seen | None
     future: Future[Outcome]
@@ -27,10 +27,10 @@ class _Hand:
 
 
 class Workers:
-    """`many` threads; `ended` is called, in any thread, when one has finished.
+    """`many` threads; `ended` is called, from any thread, when one has finished.
 
-    Where two or more have all been at work for `LONG_S`, one more may begin: pictures made to take long, or a disk that hangs,
-    hold up nobody else. The time is measured, not guessed from a file's size.
+    If there are two or more and all have been busy for `LONG_S`, one more may start, so that pictures crafted to take
+    long, or a hanging disk, hold up nobody else. The time is measured, not guessed from a file's size.
     """
 
     def __init__(self, many: int, ended: Callable[[], None], clock: Callable[[], float] = time.monotonic) -> None:
@@ -53,7 +53,7 @@ class Workers:
         return max(0, self._many + spare - len(self._held))
 
     def take(self, path: str, seen: Seen | None, work: Callable[[], Outcome]) -> None:
-        """Begin `work`."""
+        """Start `work`."""
         future = self._pool.submit(work)
         self._held[path] = _Hand(seen, future, self._clock())
         future.add_done_callback(lambda _: self._ended())
@@ -67,7 +67,7 @@ class Workers:
                     yield path, hand.seen, _outcome(hand.future)
 
     def let_go(self, within_s: float) -> int:
-        """Begin nothing more; how many have not finished after `within_s` seconds."""
+        """Start nothing more; return how many have not finished after `within_s` seconds."""
         self._pool.shutdown(wait=False, cancel_futures=True)
         begun = [hand.future for hand in self._held.values() if not hand.future.cancelled()]
         return len(wait(begun, within_s).not_done)

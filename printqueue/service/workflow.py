@@ -1,7 +1,7 @@
-"""One picture's way: claim → judge → render → publish, or → review.
+"""One picture's path: claim → judge → render → publish, or → review.
 
-What follows an error depends on whose fault it is: the picture's goes to review with a reason, the world's waits and is tried
-again, ours is parked as stuck. See `errors`.
+What follows an error depends on whose fault it is: the picture's sends it to review with a reason, the world's makes it
+wait for a retry, ours parks it as stuck. See `errors`.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ _MAX_INTERRUPTIONS = 6  # over a quarter of an hour, with `waiting.back_off_s`
 def process(context: ServiceContext, seen: Seen, *, patient: bool = True) -> Outcome:
     """One attempt at one settled picture. Raises only `LedgerError` and `ForkServerDiedError`, which end the service.
 
-    Without `patient` a file that looks cut short gets more time instead of being judged.
+    Without `patient`, a file that looks cut short gets more time instead of being judged.
     """
     try:
         if (known := recognised(context, seen)) is not None:
@@ -67,7 +67,7 @@ def process(context: ServiceContext, seen: Seen, *, patient: bool = True) -> Out
         return Outcome(Ending.DEFERRED, _world_reason(error))
     except PrintqueueError:
         raise
-    except Exception as error:  # not claimed yet; if it got through, it would end the service at every start
+    except Exception as error:  # not claimed yet; uncaught, it would end the service at every start
         return _own_fault(context, _claimed(context, seen, None), error)
 
 
@@ -88,7 +88,7 @@ def _too_much_said(error: AnswerTooLongError) -> Finding:
 
 
 def _with_room(context: ServiceContext, seen: Seen, prepared: Prepared, children: Children) -> Outcome:
-    """Go on if there is room for it beside the pictures in hand."""
+    """Proceed if there is room beside the pictures in hand."""
     ticket = context.lanes.take(prepared.need)
     if isinstance(ticket, Refusal):
         if context.lanes.is_idle:
@@ -128,9 +128,7 @@ def _attempt(context: ServiceContext, attempt: Attempt, children: Children) -> O
         if context.ledger.arrival(attempt.arrival.id).phase is Phase.CLAIMED:
             _sweep_up(context, attempt)  # makes room for the ledger
         raise
-    if (
-        context.ledger.arrival(attempt.arrival.id).state is not State.WORKING
-    ):  # else `recovery.finish` needs spool and temps
+    if context.ledger.arrival(attempt.arrival.id).state is not State.WORKING:  # else recovery needs spool and temps
         _sweep_up(context, attempt)
     steps.reached("spool-dropped")
     return outcome
@@ -169,12 +167,12 @@ def _world_reason(error: WorldError | OSError) -> Reason:
 
 
 def _interrupted(context: ServiceContext, attempt: Attempt, ending: Ending, reason: Reason) -> Outcome:
-    """Wait, or park it. If anything of it may be visible it stays `working`, and is finished later."""
+    """Put it back or park it. If anything of it may be visible, it stays `working` and is finished later."""
     if context.ledger.arrival(attempt.arrival.id).phase is not Phase.CLAIMED:
         context.ledger.say(attempt.arrival.id, words(reason))
         return Outcome(Ending.UNFINISHED, reason)
     if ending is Ending.DEFERRED:
-        _sweep_up(context, attempt)  # first: where the disk is full, the ledger needs the room
+        _sweep_up(context, attempt)  # first: on a full disk the ledger needs the room
         return _put_back(context, attempt, ending, reason)
     return _parked(context, attempt, Reason(Why.PARKED, said=words(reason)))
 
@@ -192,7 +190,7 @@ def _put_back(
 
 
 def _strike(context: ServiceContext, attempt: Attempt, error: ChildDiedError) -> Outcome:
-    """Two strikes: a picture that has ended its child twice is not tried a third time unasked."""
+    """Two strikes: a picture that has killed its child twice is not tried a third time unless someone asks."""
     if context.stopping:
         return _put_back(context, attempt, Ending.DEFERRED, Reason(Why.STOPPED))
     if isinstance(error, ChildInterruptedError):
@@ -203,10 +201,10 @@ def _strike(context: ServiceContext, attempt: Attempt, error: ChildDiedError) ->
 
 
 def _interruption(context: ServiceContext, attempt: Attempt, error: ChildInterruptedError) -> Outcome:
-    """No strike, since something outside was at fault; but after several in a row the picture is parked."""
+    """No strike, since something outside was at fault; but after `_MAX_INTERRUPTIONS` the picture is parked."""
     times = context.interrupted(attempt.seen)
     if times < _MAX_INTERRUPTIONS:
-        if attempt.temps:  # a disk that kept the child from ending must not keep this thread too
+        if attempt.temps:  # a disk that kept the child from ending must not hang this thread too
             context.disks.without_waiting(context.studio.path(attempt.temps[-1]), lambda: _drop_temps(context, attempt))
         return _put_back(context, attempt, Ending.DEFERRED, Reason(Why.OUTSIDE_FAULT, said=str(error)))
     return _parked(context, attempt, Reason(Why.OUTSIDE_FAULTS, (times,), said=str(error)))
@@ -214,8 +212,8 @@ def _interruption(context: ServiceContext, attempt: Attempt, error: ChildInterru
 
 @contextmanager
 def _working_copy(attempt: Attempt) -> Iterator[None]:
-    """Memory for what judging keeps for the proof picture, which another child draws. It counts towards no child's limit,
-    so its size is sealed.
+    """Memory for the working copy, which judging writes and another child needs for the proof picture. It counts
+    towards no child's limit, so its size is sealed.
     """
     attempt.copy = os.memfd_create("working copy", os.MFD_CLOEXEC | os.MFD_ALLOW_SEALING)
     try:
@@ -241,7 +239,7 @@ def _work(context: ServiceContext, attempt: Attempt, children: Children) -> Outc
 
 
 def _turn_back(context: ServiceContext, attempt: Attempt, finding: Finding, children: Children) -> Outcome:
-    """For one reason that holds for all its prints."""
+    """Turn it back for one reason that applies to all its prints."""
     return delivery.turn_back(context, attempt, repeat.record_refused(context, attempt, finding), children)
 
 
@@ -251,15 +249,15 @@ def _decide(context: ServiceContext, attempt: Attempt, children: Children) -> Ou
         return delivery.turn_back(context, attempt, judged, children)
     try:
         made = delivery.render(context, attempt, children, judged)
-    except PictureError as error:  # damage that only shows when every row is drawn
+    except PictureError as error:  # damage that shows only when every row is drawn
         judged = [replace(one, findings=(refusal(error),)) for one in judged]
-        repeat.record(context, attempt, judged)  # no longer a print in work
+        repeat.record(context, attempt, judged)  # no longer in progress
         return delivery.turn_back(context, attempt, judged, children)
     return delivery.publish_prints(context, attempt, made)
 
 
 def _copy(context: ServiceContext, attempt: Attempt) -> None:
-    """Private copies of picture and order, hashed on the way."""
+    """Make private copies of picture and order, hashing the picture on the way."""
     seen, ready = attempt.seen, context.studio.path("ready")
     context.studio.require_marker()
     with durable.world("Copying", seen.path):
@@ -273,7 +271,7 @@ def _copy(context: ServiceContext, attempt: Attempt) -> None:
 
 
 def _plan(context: ServiceContext, attempt: Attempt) -> None:
-    """One row per print; a single one if the order cannot be followed."""
+    """Plan one row per print; a single one if the order cannot be followed."""
     rows = [(r.paper, r.size.name, r.copies, r.to_json()) for r in attempt.requests]
     rows = rows or [(attempt.drop_folder.paper or "", attempt.drop_folder.size or "", 1, "{}")]
     attempt.jobs = tuple(context.ledger.plan_prints(attempt.arrival.id, rows))

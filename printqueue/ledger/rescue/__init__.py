@@ -1,1 +1,1 @@
-"""Damage: whether the ledger is sound, what can be saved of it, and a copy in case nothing can."""
+"""Damage: whether the ledger is sound, what can be saved from it, and a copy in case nothing can."""

@@ -1,4 +1,4 @@
-"""A copy of the ledger: whole, of one moment, and proved so before it gets its name."""
+"""Backs up the ledger: a consistent snapshot, verified before it gets its name."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from printqueue.ledger.rescue.care import integrity
 
 
 def back_up(path: str, target: str) -> int:
-    """Copy the ledger at `path` to the new file `target`, while the service may go on; returns its size in bytes.
+    """Copy the ledger at `path` to the new file `target` while the service may be running; return its size in bytes.
 
-    SQLite's own backup copies one moment (a -wal included) into a hidden file beside the target; that is made a
+    SQLite's backup copies one snapshot (a -wal included) into a hidden file beside the target; that is turned into a
     single file, reopened, checked, synced, and only then given its name. Mode 0600: it holds the names of pictures.
     Raises `UsageError` (the name is taken, no such folder), `LedgerError`, `WorldError`. A kill leaves at most the
     hidden file.
@@ -47,7 +47,7 @@ def back_up(path: str, target: str) -> int:
 
 
 def _folder_for(target: str) -> str:
-    """The real folder of the copy; links on the way to it are intended."""
+    """The real folder of the copy; links in its path are allowed."""
     if os.path.lexists(target):
         raise _taken(target)
     folder = os.path.realpath(os.path.dirname(os.path.abspath(target)))

@@ -1,4 +1,4 @@
-"""Is the ledger sound, and does it hold together? Only looks; a running service is not disturbed."""
+"""Is the ledger sound and consistent? Reads only; a running service is not disturbed."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from printqueue.ledger.errors import FAILURES, LedgerError
 from printqueue.ledger.file import read_only, require_known, require_plain, tolerate_texts
 from printqueue.ledger.rescue.salvage import PRINT_JSON, is_json
 
-MAX_NAMED = 20  # of one kind; the rest is counted
+MAX_NAMED = 20  # per kind; the rest are only counted
 _COUNTED = ("arrivals", "prints", "kept", "facts")
 _ROWS_TOGETHER = 200  # kept rows hold whole profiles
 
@@ -34,8 +34,8 @@ class CheckUp:
 
 
 def check_up(path: str) -> CheckUp:
-    """Integrity, foreign keys, version and consistency, all of one moment. Raises `LedgerError` if the file is not one of
-    our ledgers, is newer, or cannot be read at all.
+    """Check integrity, foreign keys, version and consistency in one snapshot. Raises `LedgerError` if the file is not
+    one of our ledgers, is newer, or cannot be read at all.
     """
     require_plain(path, own=False)
     try:
@@ -94,7 +94,7 @@ def _words(connection: sqlite3.Connection) -> Iterator[str]:
 
 
 def _printable(connection: sqlite3.Connection) -> Iterator[str]:
-    """Every print that was made can be found, and made again."""
+    """Every print that was made can be found and made again."""
     sql = (
         "SELECT a.id, p.job, p.output, p.recipe, p.profile_sha256 AS profile, p.rules_sha256 AS rules,"
         " EXISTS (SELECT 1 FROM kept k WHERE k.sha256 = p.profile_sha256 AND k.kind = 'profile') AS has_profile,"
@@ -127,7 +127,7 @@ def _texts(connection: sqlite3.Connection) -> Iterator[str]:
 
 
 def _numbers(connection: sqlite3.Connection) -> Iterator[str]:
-    """A number that was given is never given again."""
+    """A number once given is never given again."""
     counters = dict(connection.execute("SELECT name, seq FROM sqlite_sequence").fetchall())
     for table, key in (("arrivals", "id"), ("prints", "job")):
         highest = connection.execute(f"SELECT max({key}) FROM {table}").fetchone()[0]  # noqa: S608 - our own names

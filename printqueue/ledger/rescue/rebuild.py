@@ -1,11 +1,11 @@
-"""A damaged ledger is set aside, never deleted; what can be read of it goes into a new one.
+"""A damaged ledger is set aside, never deleted; whatever can be read from it goes into a new one.
 
-The order, so that a kill between any two steps loses nothing and the next start goes on:
+The steps are ordered so that a kill between any two loses nothing and the next start resumes:
 
 | done so far                                     | what the next start finds       | its next step             |
 |-------------------------------------------------|---------------------------------|---------------------------|
-| new ledger half made under a hidden name        | the damaged ledger, a half one  | make the hidden one anew  |
-| new ledger whole and synced, it names the other | the damaged ledger, a whole one | make the hidden one anew  |
+| new ledger half made under a hidden name        | the damaged ledger, a half one  | remake the hidden one     |
+| new ledger synced, and naming the damaged one   | the damaged ledger, a whole one | remake the hidden one     |
 | damaged ledger moved to its dated name          | no ledger, a whole hidden one   | move the rest, then it    |
 | its -wal and -shm moved as well                 | the same                        | the same                  |
 | hidden one renamed to `ledger.sqlite`           | the new ledger                  | none                      |
@@ -44,7 +44,7 @@ class Rebuilt:
         return cls(row["at"], row["aside"], row["why"], json.loads(row["salvaged"]))
 
     def stands(self, ledger: str) -> bool:
-        """Whether the damaged file still stands beside the ledger: nobody has seen to it yet."""
+        """Whether the damaged file is still beside the ledger: nobody has dealt with it yet."""
         return os.path.lexists(os.path.join(os.path.dirname(ledger), self.aside))
 
     @property
@@ -64,7 +64,7 @@ class Rebuilt:
 
     @property
     def do(self) -> str:
-        """How to end this message."""
+        """How to make this message go away."""
         return (
             f"Look at the disk. If you have a copy (`printqueue ledger backup --help` says how to put it back), decide which of "
             f"the two to go on with. Then move {self.aside} "
@@ -102,7 +102,7 @@ def go_on(path: str, now: Callable[[], str]) -> Rebuilt | None:
             _exchange(path, hidden, made.aside)
             return made
         _drop(hidden)
-        if _is_taken(path):  # somebody took the ledger without its -wal
+        if _is_taken(path):  # somebody moved the ledger away without its -wal
             _move(path, _free_name(path, now()))
     return None
 
@@ -158,7 +158,7 @@ def _salvaged(path: str, new: sqlite3.Connection, intent_is_whole: IntentCheck) 
 
 
 def _finished(hidden: str) -> Rebuilt | None:
-    """What a whole hidden ledger says of its making; None for half of one, or none."""
+    """The rebuild recorded in a complete hidden ledger; None if that is incomplete or missing."""
     if not os.path.lexists(hidden):
         return None
     try:
@@ -177,7 +177,7 @@ def _exchange(path: str, hidden: str, aside: str) -> None:
 
 
 def _move(path: str, aside: str) -> None:
-    """The database first: alone, an old -wal or -journal is never taken for current."""
+    """Move the database first: an old -wal or -journal on its own is never taken for current."""
     folder = os.path.dirname(path)
     for part in PARTS:
         with suppress(FileNotFoundError):

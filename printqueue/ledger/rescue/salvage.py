@@ -1,9 +1,9 @@
-"""What can still be read out of a damaged ledger, row by row, into a new one. No row is believed unchecked.
+"""Copies what can still be read from a damaged ledger into a new one, row by row. No row is trusted unchecked.
 
-Each table is read from its first row up to the first unreadable one, then from its last row down, then number by number
-in between, so that a damaged page costs only its own rows. A row is taken over if its words are legal, its JSON can be
-read, its paths stay inside the studio, kept bytes have the hash they are kept under, and (by the new file's own
-constraints) its types and its arrival are there.
+Each table is read from its first row up to the first unreadable one, then backwards from its last row, then number by
+number in between, so that a damaged page costs only its own rows. A row is copied if its words are legal, its JSON can
+be read, its paths stay inside the studio, kept bytes match their hash and (by the new file's own constraints) its types
+are right and its arrival exists.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ from printqueue.ledger.file import tolerate_texts
 IntentCheck = Callable[[str], bool]
 PRINT_JSON: Mapping[str, type] = {"settings": dict, "findings": list, "measurements": dict}  # columns of `prints`
 _VERDICTS = (None, "accepted", "turned-back")
-_GAP = 1000  # numbers left free if the newest rows may be lost: a job number is never given twice
+_GAP = 1000  # numbers skipped if the newest rows may be lost: a job number is never given twice
 _PROBED = 20_000  # numbers tried if neither the counter nor the newest row can be read
 _FURTHEST = 1_000_000  # a counter further ahead of the newest row than this is itself damage
 
 
 class Salvaged(TypedDict):
-    """What became of one table: rows taken over, rows refused, and whether every row could be read."""
+    """What became of one table: rows copied, rows refused, and whether every row could be read."""
 
     rows: int
     dropped: int
@@ -37,7 +37,7 @@ class Salvaged(TypedDict):
 
 
 def salvage(old: sqlite3.Connection, new: sqlite3.Connection, intent_is_whole: IntentCheck) -> dict[str, Salvaged]:
-    """Take over what can be read; table → what became of it. `new` is in a transaction, with foreign keys on."""
+    """Copy what can be read; return table → what became of it. `new` is in a transaction, with foreign keys on."""
     tolerate_texts(old)
     found = {table: _table(old, new, table, is_legal) for table, is_legal in _judges(intent_is_whole).items()}
     for table, key in (("arrivals", "id"), ("prints", "job"), ("facts", "id")):
@@ -46,9 +46,9 @@ def salvage(old: sqlite3.Connection, new: sqlite3.Connection, intent_is_whole: I
 
 
 def illegal_row(connection: sqlite3.Connection, intent_is_whole: IntentCheck, *, everywhere: bool) -> str | None:
-    """The first row that would not be taken over, as 'table number': damage that SQLite itself cannot see.
+    """Name the first row that `salvage` would refuse: damage that SQLite itself cannot see.
 
-    `everywhere`: in all tables; else only where the service will act, in the arrivals that are not over.
+    `everywhere`: in all tables; otherwise only in the arrivals that the service will still act on.
     """
     judges = _judges(intent_is_whole)
     over = "" if everywhere else " WHERE state NOT IN ('printable', 'withdrawn')"
@@ -60,7 +60,7 @@ def illegal_row(connection: sqlite3.Connection, intent_is_whole: IntentCheck, *,
 
 
 def _judges(intent_is_whole: IntentCheck) -> dict[str, Callable[[sqlite3.Row], bool]]:
-    """Table → whether one of its rows can be believed; in the order in which they can be taken over."""
+    """Table → whether one of its rows can be trusted; in the order in which they can be copied."""
     return {
         "arrivals": lambda row: _arrival_is_legal(row, intent_is_whole),
         "prints": _print_is_legal,
@@ -75,11 +75,11 @@ def _table(
 ) -> Salvaged:
     try:
         columns = _common_columns(old, new, table)
-        lost = not columns and schema.has_had(old, table)  # the page that told of it is damaged
+        lost = not columns and schema.has_had(old, table)  # the page that defined it is damaged
     except FAILURES:
         return Salvaged(rows=0, dropped=0, whole=False)
     salvaged = Salvaged(rows=0, dropped=0, whole=not lost)
-    if columns:  # else the table is younger than the damaged ledger, or nothing says where its rows are
+    if columns:  # else the table is newer than the damaged ledger, or nothing says where its rows are
         for row in _readable(old, table, columns, salvaged):
             took = _is_legal(row, is_legal) and _inserted(new, table, columns, row)
             salvaged["rows" if took else "dropped"] += 1
@@ -87,7 +87,7 @@ def _table(
 
 
 def _common_columns(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> list[str]:
-    """In the new table's order; empty if the old ledger shows no such table."""
+    """The columns in both, in the new table's order; empty if the old ledger shows no such table."""
     before = {row[1] for row in old.execute(f"PRAGMA table_info({table})")}
     return [row[1] for row in new.execute(f"PRAGMA table_info({table})") if row[1] in before]
 
@@ -112,7 +112,7 @@ def _readable(old: sqlite3.Connection, table: str, columns: list[str], salvaged:
 
 
 def _counter(old: sqlite3.Connection, table: str) -> int | None:
-    """The highest number ever given, as SQLite counted it; None if that cannot be read."""
+    """The highest number ever given, by SQLite's own count; None if that cannot be read."""
     with suppress(*FAILURES):
         found = old.execute("SELECT seq FROM sqlite_sequence WHERE name = ?", (table,)).fetchone()
         return found[0] if found and isinstance(found[0], int) else None
@@ -122,7 +122,7 @@ def _counter(old: sqlite3.Connection, table: str) -> int | None:
 def _is_legal(row: sqlite3.Row, is_legal: Callable[[sqlite3.Row], bool]) -> bool:
     try:
         return is_legal(row)
-    except (TypeError, ValueError, IndexError, RecursionError):  # a wrong type, broken JSON, or a column lost its name
+    except (TypeError, ValueError, IndexError, RecursionError):  # a wrong type, broken JSON or a nameless column
         return False
 
 
@@ -149,7 +149,7 @@ def is_json(text: str, kind: type) -> bool:
 
 
 def is_inside(path: bytes) -> bool:
-    """A relative path without a way out of its folder."""
+    """Whether `path` is relative and stays inside its folder."""
     parts = path.split(b"/")
     return b"\0" not in path and all(part not in (b"", b".", b"..") for part in parts)
 
@@ -165,7 +165,7 @@ def _inserted(new: sqlite3.Connection, table: str, columns: list[str], row: sqli
 
 
 def _count_on(old: sqlite3.Connection, new: sqlite3.Connection, table: str, key: str, *, sure: bool) -> None:
-    """Go on numbering after the highest number ever given, as far as that can still be known."""
+    """Continue numbering after the highest number ever given, as far as that is still known."""
     highest = new.execute(f"SELECT coalesce(max({key}), 0) FROM {table}").fetchone()[0]  # noqa: S608 - our own names
     counter = _counter(old, table)
     if counter is None or not highest <= counter <= highest + _FURTHEST:

@@ -53,16 +53,16 @@ def render(context: ServiceContext, attempt: Attempt, children: Children, judged
     for one in prints:
         context.disks.require(context.studio.path(one.folder), one.folder)
     made = [_render_one(context, children, one) for one in prints]
-    children.end()  # it could write to the last proof picture
+    children.end()  # it could still write to the last proof picture
     return made
 
 
 def _render_one(context: ServiceContext, children: Children, one: PrintInHand) -> NewPrint:
-    """One child writes the print, and ends before another compares it with its plan."""
+    """Have one child write the print, and end it before another compares the print with its plan."""
     temp = Group(context, one.attempt).new_temp(one.folder, f"{one.index}.tif")
     rendered = _rendered(context, children, one, temp)
     steps.reached("rendered")
-    with ThreadPoolExecutor(1) as pool:  # while a child looks at it, and draws, the print is synced and hashed here
+    with ThreadPoolExecutor(1) as pool:  # synced and hashed here while a child verifies the print and draws its proof
         proving = pool.submit(publish.verify_temp, context.studio, temp, rendered.sha256, one.picture)
         verified = _verified(context, children, one, temp)
         proof = proofs.draw(context, children, one, one.folder)
@@ -73,7 +73,7 @@ def _render_one(context: ServiceContext, children: Children, one: PrintInHand) -
 
 
 def _rendered(context: ServiceContext, children: Children, one: PrintInHand, temp: str) -> Rendered:
-    """Written by a child, which has then ended."""
+    """Have a child write the print, then end the child."""
     task = PrintTask(one.print_job, _provenance(one), context.bounds)
     with ExitStack() as stack:
         with durable.world("Writing", temp):
@@ -88,7 +88,7 @@ def _rendered(context: ServiceContext, children: Children, one: PrintInHand, tem
 
 
 def _verified(context: ServiceContext, children: Children, one: PrintInHand, temp: str) -> Verified:
-    """Compared with its plan, by a child that can only read it."""
+    """Have a child that can only read the print compare it with its plan."""
     task = PrintTask(one.print_job, _provenance(one), context.bounds)
     with ExitStack() as stack:
         with durable.world("Reading", temp):
@@ -125,7 +125,7 @@ def publish_prints(context: ServiceContext, attempt: Attempt, made: Sequence[New
 
 
 def _record(context: ServiceContext, one: PrintInHand, output: str, rendered: Rendered | None) -> None:
-    """How the print was made. Without `rendered` it was there already, and its hashes are unknown."""
+    """Record how the print was made. Without `rendered` it existed already, and its hashes are unknown."""
     stock = one.stock
     context.ledger.keep(stock.profile_sha256, "profile", stock.profile)
     context.ledger.keep(stock.rules_sha256, "rules", stock.paper.rules_text.encode())
@@ -163,7 +163,7 @@ def _intent(group: Group, made: Sequence[NewPrint]) -> Publication:
 
 
 def _names(group: Group, masters: str, prints: Iterable[PrintInHand]) -> NamesByFolder:
-    """What a number would take in each folder."""
+    """The names that a number would use in each folder."""
     shared = Counter(one.folder for one in prints)
     names: NamesByFolder = {folder: partial(_print_names, group, many) for folder, many in shared.items()}
     names[masters] = lambda number: (group.picture_name(number), *group.order_names(number))
@@ -209,7 +209,7 @@ def _note(context: ServiceContext, one: NewPrint, master: str, base: str) -> Pri
 
 
 def _shared_order_copy(group: Group, folder: str, number: int) -> list[Placed]:
-    """An order that serves others too stays where it is; the master gets a copy, for the reprint in ten years."""
+    """A shared order stays where it is; the master gets a copy, for the reprint in ten years."""
     order = group.attempt.order_bytes
     if order is None or group.own_order is not None:
         return []
@@ -220,7 +220,7 @@ def _shared_order_copy(group: Group, folder: str, number: int) -> list[Placed]:
 
 
 def finish_lost(context: ServiceContext, attempt: Attempt) -> Outcome | None:
-    """A studio that lost its ledger knows from the recipes in print/ what was made: finish that, print nothing twice."""
+    """After a lost ledger, the recipes in print/ tell what was made: finish those pictures, print nothing twice."""
     if not context.ledger.remembers_prints:
         return None
     prints = prints_of(attempt, [Judged((), None)] * len(attempt.requests))
@@ -244,7 +244,7 @@ def finish_lost(context: ServiceContext, attempt: Attempt) -> Outcome | None:
 
 
 def _found(context: ServiceContext, recipes: Sequence[str], *, settled: bool) -> list[str]:
-    """The files of remembered prints, one for each recipe; none if any is missing."""
+    """The files of remembered prints, one per recipe; none if any is missing."""
     found = [context.ledger.found_print(recipe, settled=settled) for recipe in recipes]
     outputs = [output for output in found if output is not None and durable.exists(context.studio.path(output))]
     return outputs if len(outputs) == len(recipes) else []

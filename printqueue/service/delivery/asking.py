@@ -18,7 +18,7 @@ def held(stack: ExitStack, descriptor: int) -> int:
 
 
 def told(answer: _Told | None) -> _Told:
-    """The answer that was asked for. Raises `ChildDiedError` where the child gave another."""
+    """The expected answer. Raises `ChildDiedError` if the child gave another."""
     if answer is None:
         raise ChildDiedError("gave an answer that makes no sense")
     return answer

@@ -1,4 +1,4 @@
-"""From the written intent to the end of a job; after a kill, recovery comes in at `complete`."""
+"""Takes a job from the written intent to its end; after a kill, recovery enters at `complete`."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ def carry_out(
 ) -> Outcome:
     """Write the temps, verify them, record the intent, make everything visible, move the original.
 
-    `write` chooses names and writes companions, once more whenever a name was taken meanwhile; `record` notes in the ledger
-    what the intent will make.
+    `write` chooses names and writes companions, and is called again whenever a name was taken meanwhile; `record` notes
+    in the ledger what the intent will make.
     """
     while True:
         intent = write()
@@ -48,7 +48,7 @@ def carry_out(
 
 
 def complete(context: ServiceContext, arrival: int, intent: Publication) -> Outcome:
-    """Once everything of ours is visible: record it, move the original, record that. Recovery does the same."""
+    """Once all our files are visible: record that, move the original, record that too. Recovery calls this as well."""
     publish.require_places(context.studio, intent)
     intent = originals.with_free_targets(context.studio, intent)
     context.ledger.published(arrival, intent.to_json())
@@ -62,7 +62,7 @@ def complete(context: ServiceContext, arrival: int, intent: Publication) -> Outc
         publish.require_places(context.studio, intent)
         return _withdraw_review(context, arrival, intent)
     if any(moved.stays for moved in intent.moved):
-        context.ledger.published(arrival, intent.to_json())  # or the picture that stays would be taken again
+        context.ledger.published(arrival, intent.to_json())  # or the picture that stays would be claimed again
     state = State.PRINTABLE if intent.kind == "print" else State.REVIEW
     says = "; ".join([_words(intent), *unusual])
     context.ledger.settle(arrival, state, says)
@@ -77,7 +77,7 @@ def _words(intent: Publication) -> str:
 
 
 def _withdraw_review(context: ServiceContext, arrival: int, intent: Publication) -> Outcome:
-    """The photographer took or replaced the picture meanwhile, and a reason without its picture helps nobody."""
+    """Withdraw a reason whose picture the photographer took or replaced meanwhile: on its own it helps nobody."""
     for placed in intent.placed:
         to_past(context, arrival, placed.final)
     return _withdrawn(context, arrival, words.WITHDRAWN)
@@ -100,7 +100,7 @@ def to_past(context: ServiceContext, arrival: int, path: str) -> None:
 
 
 def _original_gone(context: ServiceContext, attempt: Attempt) -> Outcome | None:
-    """The last look before anything becomes visible: is it still the same picture, and the same order?"""
+    """The last check before anything becomes visible: is it still the same picture, and the same order?"""
     name = attempt.seen.path
     path = context.studio.path("ready", name)
     stamp = durable.lstamp(path)
@@ -125,7 +125,7 @@ def _same_bytes(path: str, stamp: Stamp, attempt: Attempt) -> bool:
 
 
 def _same_order(context: ServiceContext, attempt: Attempt) -> bool:
-    """Whether it is the same order, and the only one. Attributes that have changed do not matter."""
+    """Whether the order is the same, and the only one. Changed attributes do not matter."""
     path, stamp, held = order_now(context.studio.path("ready"), attempt.seen.path)
     if held or path != attempt.seen.order:
         return False

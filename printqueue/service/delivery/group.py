@@ -1,4 +1,4 @@
-"""The files that one attempt puts side by side: their names, and those of them that are not the print itself."""
+"""The files that one attempt puts side by side: all their names, and everything but the print itself."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from printqueue.service.intake import claim
 from printqueue.service.publication import publish
 from printqueue.studio.orders.names import SUFFIXES
 
-NamesByFolder = dict[str, Callable[[int], Iterable[str]]]  # folder → the names that a number would take in it
+NamesByFolder = dict[str, Callable[[int], Iterable[str]]]  # folder → the names that a number would use there
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """The group of one attempt. All its names carry the same number, which is shown from 2 on."""
+    """The group of one attempt. All its names carry the same number, shown from 2 up."""
 
     context: ServiceContext
     attempt: Attempt
@@ -35,7 +35,7 @@ class Group:
         return naming.numbered(stem, number) + extension
 
     def companion_name(self, number: int) -> str:
-        """The name of everything of ours beside it, without ending."""
+        """The stem that all our files beside it share."""
         return naming.numbered(naming.companion_stem(self._stem_and_extension[0]), number)
 
     @property
@@ -44,12 +44,12 @@ class Group:
 
     @property
     def own_order(self) -> str | None:
-        """The order file that belongs to this picture alone; one that serves others too stays where it is."""
+        """The order file that belongs to this picture alone; a shared one stays where it is."""
         return self.attempt.seen.order if self.attempt.seen.order_is_own else None
 
     def order_names(self, number: int) -> tuple[str, ...]:
-        """The order file's name, then its other spelling, which must be free as well: two orders for one picture would
-        hold it. Empty without an order.
+        """The order file's name, then its other spelling, which must be free too: two orders for one picture would hold
+        it up. Empty if there is no order.
         """
         if self.attempt.seen.order is None:
             return ()
@@ -62,7 +62,7 @@ class Group:
         return tuple(base + suffix for suffix in sorted(SUFFIXES, key=lambda one: not f".{name}".endswith(one)))
 
     def new_temp(self, folder: str, ending: str) -> str:
-        """A hidden name in `folder` (made where missing), known to the clean-up."""
+        """A hidden name in `folder` (created if missing), registered for clean-up."""
         with durable.world("Making", folder):
             self.context.studio.make_folder(self.context.studio.path(folder))
         arrival = self.attempt.arrival
@@ -78,7 +78,7 @@ class Group:
         return Placed("companion", temp, final, digest)
 
     def moves(self, folder: str, number: int, *, keep_spare: bool) -> list[Moved]:
-        """The picture, and the order file that is its own, into `folder`."""
+        """The moves of the picture, and of its own order file if it has one, into `folder`."""
         seen, attempt = self.attempt.seen, self.attempt
         spool = os.path.join("spool", str(attempt.arrival.id), str(attempt.arrival.attempt))
         source, target = os.path.join("ready", seen.path), os.path.join(folder, self.picture_name(number))

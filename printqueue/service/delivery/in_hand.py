@@ -55,7 +55,7 @@ class PrintInHand:
 
     @property
     def print_job(self) -> PrintJob:
-        """What a child gets to know about it."""
+        """What a child is told about it."""
         return print_job(self.request, self.stock)
 
     @property
@@ -75,7 +75,7 @@ class PrintInHand:
 
     @property
     def turn_back_at(self) -> Level:
-        """From which level on a finding turns it back."""
+        """The level from which a finding turns it back."""
         return self.stock.paper.turn_back_at if self.has_request else Level.REJECT
 
     @property
@@ -85,5 +85,5 @@ class PrintInHand:
 
 
 def prints_of(attempt: Attempt, judged: Iterable[Judged]) -> list[PrintInHand]:
-    """The prints of an attempt, in the order that they were asked for."""
+    """The prints of an attempt, in the order they were asked for."""
     return [PrintInHand(attempt, index, one) for index, one in enumerate(judged)]

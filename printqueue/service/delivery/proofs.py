@@ -1,4 +1,4 @@
-"""The proof picture beside a print or beside what was turned back, and its thumbnail for the daybook."""
+"""The proof picture beside a print or a turned-back picture, and its thumbnail for the daybook."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ from printqueue.studio.folders import FolderGoneError
 log = logging.getLogger("printqueue")
 
 THUMBNAILS = "daybook/pictures"
-_MAX_BYTES = 1_000_000  # of a thumbnail; they have some ten thousand
+_MAX_BYTES = 1_000_000  # of a thumbnail; most have about ten thousand
 
 
 @dataclass(frozen=True, slots=True)
 class Proof:
     """One drawn proof picture, under its temp name (relative to the studio); without one, `missing` says why.
 
-    `thumbnail`: its name in daybook/pictures/, "" where there is none.
+    `thumbnail`: its name in daybook/pictures/, "" if there is none.
     """
 
     temp: str = ""
@@ -44,15 +44,15 @@ class Proof:
     words_only: bool = False  # a sheet without the picture
 
     def placed(self, final: str) -> list[Placed]:
-        """On its way to `final`; nothing where none was drawn."""
+        """The proof on its way to `final`; empty if none was drawn."""
         return [Placed("companion", self.temp, final, self.sha256)] if self.temp else []
 
 
 def draw(context: ServiceContext, children: Children, one: PrintInHand, folder: str) -> Proof:
     """Draw it into a hidden temp in `folder`.
 
-    No print is given up for its proof picture: where drawing fails, that is said and the job goes on without. Raises
-    `WorldError` where there is no room for it, as for everything else that is made.
+    A failed proof picture never costs a print: the failure is reported and the job goes on without it. Raises
+    `WorldError` if there is no room for it, as for any other output.
     """
     drawing = _Drawing(context, children, one, Group(context, one.attempt).new_temp(folder, f"{one.index}.jpg"))
     try:
@@ -75,7 +75,7 @@ class _Drawing:
     temp: str
 
     def proof(self) -> Proof:
-        """With the picture, or in words alone if it cannot be shown."""
+        """Draw it with the picture, or in words alone if that cannot be shown."""
         report = self.one.attempt.report
         if report is None:
             return self._words(words.NOT_ORDERED)
@@ -129,7 +129,7 @@ class _Drawing:
         final = os.path.join(THUMBNAILS, name)
         try:
             temp = Group(self.context, self.one.attempt).new_temp(THUMBNAILS, f"{self.one.index}.jpg")
-        except FolderGoneError:  # the daybook says so; no print is given up for a page
+        except FolderGoneError:  # the daybook says so; no print is sacrificed for a page
             return ""
         with durable.world("Writing", final):
             if durable.sha256(studio.path(final)) == sha256:

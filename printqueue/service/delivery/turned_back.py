@@ -25,11 +25,11 @@ from printqueue.studio.folders import free_number
 
 
 def turn_back(context: ServiceContext, attempt: Attempt, judged: Sequence[Judged], children: Children) -> Outcome:
-    """Say why in one note, for every print of the picture that failed, and show the first of them."""
+    """Explain every failed print of the picture in one note, and show the first of them."""
     failed = [one for one in prints_of(attempt, judged) if one.fails]
     group = Group(context, attempt)
     proof = proofs.draw(context, children, failed[0], group.mirrored("review"))
-    children.end()  # it could write to the proof picture
+    children.end()  # it could still write to the proof picture
     steps.reached("proofed")
 
     def record(_: Publication) -> None:
@@ -78,7 +78,7 @@ def _look(one: PrintInHand, proof: Proof, file: str) -> str:
 
 
 def _before(ledger: Ledger, one: PrintInHand) -> list[tuple[str, str]]:
-    """What the checks that now fail measured at an earlier attempt under this name."""
+    """What the checks that fail now measured in an earlier attempt under this name."""
     earlier = ledger.earlier_findings(one.attempt.seen.path, one.attempt.arrival.id)
     failing = {
         f.check: f

@@ -1,6 +1,6 @@
-"""A private copy of a settled picture, hashed on the way, with proof that nothing changed meanwhile.
+"""Makes a private copy of a settled picture, hashed on the way, with proof that nothing changed meanwhile.
 
-A rename alone would not stop a writer that holds the file open. The copy is never fsynced: the original still stands.
+A rename alone would not stop a writer that holds the file open. The copy is never fsynced: the original still exists.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ class ChangedError(Exception):
 
 
 def open_regular(path: str) -> int:
-    """Open a regular file, never a link, pipe or device. Raises `ChangedError` where there is none, `LinkedError` where a
+    """Open a regular file, never a link, pipe or device. Raises `ChangedError` if there is none, `LinkedError` if a
     folder above it is a link.
     """
     descriptor = folders.open_file(path)
@@ -31,7 +31,7 @@ def open_regular(path: str) -> int:
 
 
 def read_regular(path: str, max_bytes: int) -> bytes | None:
-    """At most `max_bytes` of a small file of ours; None where there is no regular file, or it cannot be read."""
+    """At most `max_bytes` of a small file of ours; None if there is no regular file, or it cannot be read."""
     try:
         descriptor = open_regular(path)
     except (ChangedError, OSError):
@@ -41,9 +41,9 @@ def read_regular(path: str, max_bytes: int) -> bytes | None:
 
 
 def copy(original: str, target: str, expected: Stamp) -> str:
-    """Copy `original` to `target`; its SHA-256. Raises `ChangedError` unless it stays `expected` throughout.
+    """Copy `original` to `target` and return its SHA-256. Raises `ChangedError` unless it stays `expected` throughout.
 
-    Where only its attributes changed (a file server indexes it), its bytes are read again to prove that.
+    If only its attributes changed (a file server indexes it), its bytes are reread to prove that.
     """
     descriptor = open_regular(original)
     try:
@@ -66,9 +66,9 @@ def _only_touched(descriptor: int, stamps: set[Stamp | None], expected: Stamp, d
 
 
 def read_order(path: str, expected: Stamp) -> bytes:
-    """The bytes of an order file, at most one more than is legal. Raises `ChangedError` like `copy`.
+    """The bytes of an order file, at most one more than is allowed. Raises `ChangedError` like `copy`.
 
-    Changed attributes alone do not count: before anything is published, its bytes are compared with these.
+    Changed attributes alone do not count: before anything is published, the file is compared with these bytes.
     """
     descriptor = open_regular(path)
     with os.fdopen(descriptor, "rb") as stream:

@@ -23,14 +23,14 @@ MAX_DEPTH = 12  # folders below ready/
 class Sweep:
     """What one scan found."""
 
-    pictures: list[Seen] = field(default_factory=list)  # a `Sweeper` gives the very same list while nothing changes
+    pictures: list[Seen] = field(default_factory=list)  # a `Sweeper` returns the same list object while nothing changes
     passed_over: list[tuple[str, Reason]] = field(default_factory=list)
     lone_orders: list[str] = field(default_factory=list)
     companions: list[str] = field(default_factory=list)  # named like the notes and proof pictures beside our prints
-    dark: list[str] = field(default_factory=list)  # could not be looked at; pictures in there have not gone
+    dark: list[str] = field(default_factory=list)  # could not be read; pictures in there are not gone
 
     def is_dark(self, path: str) -> bool:
-        """Whether `path` or a folder above it could not be looked at."""
+        """Whether `path` or a folder above it could not be read."""
         return any(path == one or path.startswith(one + "/") for one in self.dark)
 
 
@@ -45,8 +45,8 @@ class _Folder:
 
 
 class Sweeper:
-    """Looks through `ready` again and again. Whatever has not changed comes back as the very same objects, so that thousands
-    of files that merely stand there cost little more than their stat calls.
+    """Scans `ready` repeatedly. Whatever has not changed comes back as the same objects, so that thousands of idle
+    files cost little more than their stat calls.
     """
 
     def __init__(self, ready: str) -> None:
@@ -55,7 +55,7 @@ class Sweeper:
         self._pictures: list[Seen] = []
 
     def sweep(self) -> Sweep:
-        """A full look. A folder that cannot be read is passed over, ready/ itself raises `OSError`."""
+        """Take a full look. A folder that cannot be read is passed over; for ready/ itself, raises `OSError`."""
         found, before = Sweep(), self._folders
         self._folders = {}
         try:
@@ -98,7 +98,7 @@ class Sweeper:
                     continue
                 try:
                     seen = entry.stat(follow_symlinks=False)
-                except FileNotFoundError:  # gone between the listing and the look
+                except FileNotFoundError:  # gone between listing and stat
                     continue
                 except OSError as error:
                     found.dark.append(inside + name)
@@ -136,7 +136,7 @@ class Sweeper:
 
 
 def sweep(ready: str) -> Sweep:
-    """One look without memory."""
+    """Look once, without memory."""
     return Sweeper(ready).sweep()
 
 

@@ -11,7 +11,7 @@ from printqueue.core.model.seen import Seen, Stamp
 
 _PATIENCE = 3.0  # × the longest pause seen between two changes
 _MAX_PAUSE_S = 60.0  # a longer one is not a pause in writing, but the age of a file that was replaced
-_MAX_CHURN = 3.0  # × the quiet time: changing attributes alone delay no longer than this
+_MAX_CHURN = 3.0  # × the quiet time: attribute changes alone delay no longer than this
 
 
 @dataclass(slots=True)
@@ -25,7 +25,7 @@ class _Watch:
 
 @dataclass(slots=True)
 class Settler:
-    """Remembers candidates between scans; each must be quiet for `quiet_s` at least."""
+    """Remembers candidates between scans; each must be quiet for at least `quiet_s`."""
 
     quiet_s: float
     _watched: dict[str, _Watch] = field(default_factory=dict)
@@ -47,7 +47,7 @@ class Settler:
         return None if watch is None else watch.first_s
 
     def restart(self, path: str) -> None:
-        """Begin the quiet time anew: the file changed while it was in hand."""
+        """Restart the quiet time: the file changed while it was in hand."""
         self._watched.pop(path, None)
 
     def forget_all_but(self, paths: set[str]) -> None:

@@ -1,7 +1,7 @@
-"""File events only wake the scan earlier than its clock would.
+"""File events only wake the scan earlier than its timer would.
 
-The watchdog library receives them. It does not say when a queue overflows, a share is mounted again or the kernel refuses to
-watch a folder; so each scan's finds are compared with what was announced, and where they disagree, watching starts anew.
+The watchdog library receives them. It does not report a queue overflow, a remounted share or the kernel's refusal to
+watch a folder, so each scan's results are compared with what was announced; if they disagree, watching restarts.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("printqueue")
 
-LATEST_S = 2.0  # an event that has not come by then, after its file was found, does not come
-_MAX_RESTARTS = 3  # of watching, before the clock alone is trusted
-_MAX_PATHS = 50_000  # announced between two looks; beyond, everything counts as announced
+LATEST_S = 2.0  # after a file is found; an event that has not come by then will not come
+_MAX_RESTARTS = 3  # of watching, before only the timer is trusted
+_MAX_PATHS = 50_000  # announced between two looks; beyond that, everything counts as announced
 _JOIN_S = 5.0
 _GONE = (errno.ENOENT, errno.ENOTDIR)
 _LIMITS = {
@@ -42,15 +42,16 @@ _LIMITS = {
 
 
 class Waker:
-    """Calls `wake` soon after something happens below `folder` (ready/). Where it cannot, or others may write without an
-    event, polling must do. `why` says in one clause why there are no events, or not from all folders; empty if all is well.
+    """Calls `wake` soon after something happens below `folder` (ready/). If it cannot, or others may write without an
+    event, polling must do. `why` says in one clause why there are no events, or not from all folders; empty if all is
+    well.
     """
 
     def __init__(self, folder: str, wake: Callable[[], None]) -> None:
         self.why = ""
         self._folder, self._wake = folder, wake
         self._observer: InotifyObserver | None = None
-        self._top: tuple[int, int] | None = None  # device and inode of the folder that is watched
+        self._top: tuple[int, int] | None = None  # device and inode of the watched folder
         self._announcements = _Announcements(folder, wake)
         self._unwatched: str | None = None  # a folder that the kernel refuses to watch
         self._restarts = 0
@@ -62,12 +63,12 @@ class Waker:
         return "events" if self._is_alive() else "poll"
 
     def check(self) -> None:
-        """Watch what is there now. Called before every scan, so that no file falls between the two. Starts anew where ready/
-        is another folder than before (unmounted, replaced) or watching has ended. Never raises.
+        """Watch what is there now. Called before every scan, so that no file falls between the two. Restarts if ready/
+        is a different folder than before (unmounted, replaced) or watching has ended. Never raises.
         """
         try:
             why = self._watch()
-        except (OSError, RuntimeError) as error:  # the second: no more threads allowed (TasksMax=, RLIMIT_NPROC)
+        except (OSError, RuntimeError) as error:  # RuntimeError: no more threads allowed (TasksMax=, RLIMIT_NPROC)
             self.close()
             self._restarts = 0
             why = f"file events cannot be had: {refusal_words(error)}"
@@ -78,7 +79,7 @@ class Waker:
         self.why = why
 
     def scanned(self, found: Sweep, now_s: float) -> None:
-        """Compare what a full look has found with what was announced; `now_s`: monotonic seconds."""
+        """Compare what a full look found with what was announced; `now_s`: monotonic seconds."""
         if self._observer is None or (missed := self._announcements.missed(found, now_s)) is None:
             return
         folder = os.path.dirname(os.path.join(self._folder, missed))
@@ -136,9 +137,7 @@ class Waker:
 
 @dataclass(slots=True)
 class _Announcements:
-    """What events have announced lately, and what was found without one: paths below `folder`. Events come from other
-    threads.
-    """
+    """What events announced lately, and what was found without one: paths below `folder`. Other threads deliver events."""
 
     folder: str
     wake: Callable[[], None]
@@ -146,12 +145,12 @@ class _Announcements:
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _announced: set[str] = field(default_factory=set)
     _before: set[str] = field(default_factory=set)  # announced before the last look
-    _last: tuple[object, object] | None = None  # pictures and what was passed over, as the last look gave them
+    _last: tuple[object, object] | None = None  # pictures and passed-over files from the last look
     _known: set[str] | None = None  # what the last look found
     _unannounced: dict[str, float] = field(default_factory=dict)  # found without an event, and when
 
     def take(self, event: FileSystemEvent) -> None:
-        """Remember what an event names, and wake the scan if it would look at that."""
+        """Remember what an event names, and wake the scan if it would look there."""
         paths = [os.fsdecode(path)[len(self.folder) + 1 :] for path in (event.src_path, event.dest_path) if path]
         visible = [path for path in paths if _is_looked_at(path)]
         if not visible:
@@ -162,7 +161,7 @@ class _Announcements:
         self.wake()
 
     def missed(self, found: Sweep, now_s: float) -> str | None:
-        """One path that was found without an event in time, if there is one."""
+        """A path found without an event in time, if there is one."""
         with self._lock:
             announced, self._before, self._announced = self._before | self._announced, self._announced, set()
         paths = self._paths(found)
@@ -178,7 +177,7 @@ class _Announcements:
         return min(late, default=None)
 
     def _paths(self, found: Sweep) -> set[str]:
-        """All that a look has found. The last set is used again where thousands of files only stand there."""
+        """All paths that a look found. The last set is reused while thousands of files merely stay put."""
         last, self._last = self._last, (found.pictures, found.passed_over)
         if self._known is not None and last is not None and found.pictures is last[0] and found.passed_over == last[1]:
             return self._known
@@ -203,7 +202,7 @@ def _is_looked_at(path: str) -> bool:
 
 
 def _observer(folder: str, take: Callable[[FileSystemEvent], None], *, recursive: bool = True) -> InotifyObserver:
-    """A running observer of `folder`. Raises `OSError`, and `RuntimeError` where no thread can start."""
+    """A running observer of `folder`. Raises `OSError`, and `RuntimeError` if no thread can start."""
     from watchdog import events
     from watchdog.observers.inotify import InotifyObserver
 
@@ -229,13 +228,13 @@ def _observer(folder: str, take: Callable[[FileSystemEvent], None], *, recursive
 
 
 def _quieten() -> None:
-    """The library warns, naming files, of races that do no harm here."""
+    """Silence the library's warnings, which name files, about races that do no harm here."""
     warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning)
     logging.getLogger("watchdog").setLevel(logging.CRITICAL)  # it also logs its own end as an error
 
 
 def _require_thread() -> None:
-    """Raise `RuntimeError` where no thread can start, before the library opens descriptors that it would leave open."""
+    """Raise `RuntimeError` if no thread can start, before the library opens descriptors that it would leak."""
     trial = threading.Thread(target=int)
     trial.start()
     trial.join()
@@ -249,7 +248,7 @@ def refusal_words(error: OSError | RuntimeError) -> str:
 
 
 def refusal(folder: str) -> int:
-    """The errno of trying to watch `folder` alone, 0 where that works."""
+    """The errno of trying to watch `folder` alone, 0 if that works."""
     try:
         observer = _observer(folder, lambda _: None, recursive=False)
     except OSError as error:

@@ -1,7 +1,7 @@
 """Commands that a studio may name: argument lists in `commands.yaml`, in the user's or the system's configuration.
 
-Others may be able to write to a studio on a share, so it only names a command: the file, its folders and the program must lie
-outside the studio, belong to root or the service's user, and be writable by nobody else.
+Others may be able to write to a studio on a share, so it only names a command: the file, its folders and the program
+must be outside the studio, belong to root or the service's user, and be writable by nobody else.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Commands(YamlModel):
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """One argument list, the file it was found in, and the `program` to run, with all links followed when it was checked."""
+    """One argument list, the file it was found in, and the `program` to run, its links resolved when it was checked."""
 
     arguments: tuple[str, ...]
     file: str
@@ -64,7 +64,7 @@ class Command:
 
 
 def load(data: bytes, file: str) -> dict[str, list[str]]:
-    """Names and argument lists. Raises `RulesError` with everything wrong in it."""
+    """Names and argument lists. Raises `RulesError` with every problem in the file."""
     try:
         return Commands.from_tree(read(data, file)).commands
     except RulesError as error:  # "[key]" is the schema's mark for the name itself
@@ -90,8 +90,8 @@ def home_folder(environ: Mapping[str, str]) -> str:
 
 
 class CommandBook:
-    """Finds commands by name in the folders `where` (None: the user's and the system's). The studio is looked at only here:
-    later its share may hang.
+    """Finds commands by name in the folders `where` (None: the user's and the system's). The studio is examined only on
+    construction: later its share may hang.
     """
 
     def __init__(self, studio_root: str, where: Sequence[str] | None) -> None:
@@ -100,8 +100,8 @@ class CommandBook:
         self._root_id = _identity(self._root)
 
     def find(self, name: str) -> Command:
-        """The command `name`: the user's, else the system's. Raises `UsageError` where there is none, or file, folder or
-        program are not safe; a broken file of the user's is never passed over.
+        """The command `name`: the user's, else the system's. Raises `UsageError` if there is none, or if file, folder
+        or program is unsafe; a broken user file is never skipped.
         """
         files = [os.path.join(folder, FILE) for folder in self._where]
         for file in files:
@@ -113,20 +113,20 @@ class CommandBook:
         raise UsageError(f"There is no command '{shown(name)}' (looked for in {where}).", do="Write it there.")
 
     def holds(self, path: str) -> bool:
-        """Whether `path` lies in the studio, also by way of links and bind mounts."""
+        """Whether `path` is inside the studio, even through links and bind mounts."""
         path = os.path.realpath(path)
         by_name = os.path.commonpath([path, self._root]) == self._root
         return by_name or (self._root_id is not None and self._root_id in map(_identity, [path, *_above(path)]))
 
     def _data(self, file: str) -> bytes | None:
-        """What the file holds, None if there is none. Checked before it is opened: nobody can swap what only root and this
-        user may write.
+        """The file's content, None if there is no file. Checked before it is opened: nobody can swap what only root and
+        this user may write.
         """
         folder = os.path.dirname(file)
         real = os.path.join(os.path.realpath(folder), FILE)
         try:
             faults = list(_faults_above(real))
-        except (FileNotFoundError, NotADirectoryError, PermissionError):  # the last: hidden from the service
+        except (FileNotFoundError, NotADirectoryError, PermissionError):  # PermissionError: hidden from the service
             return None
         except OSError as error:
             raise UsageError(f"{shown(folder)} cannot be opened: {error.strerror}.") from error
@@ -147,7 +147,7 @@ class CommandBook:
             ) from error
 
     def _program(self, program: str, name: str) -> str:
-        """The real path of the program, if it can be run, and others can neither change nor swap it."""
+        """The real path of the program, if it can be run and others can neither change nor swap it."""
         real = os.path.realpath(program)
         what = f"The program {shown(program)} of the command '{name}'"
         try:
@@ -167,7 +167,7 @@ class CommandBook:
 
 
 def _refuse(what: str, faults: Sequence[str], do: str) -> None:
-    """Raises `UsageError` where there are faults."""
+    """Raise `UsageError` if there are faults."""
     if faults:
         says = shown("; ".join(faults), limit=_MAX_SAID)
         raise UsageError(f"{what} is refused: {says}. Nothing is started.", do=do)
@@ -186,7 +186,7 @@ def _above(path: str) -> list[str]:
 
 
 def _faults_above(real: str) -> Iterator[str]:
-    """What is not safe about the folders above a path without links: whoever can write to one can swap what it holds."""
+    """What is unsafe about the folders above a link-free path: anyone who can write to one can swap its contents."""
     nearest, *others = _above(real)
     for folder in [*reversed(others), nearest]:
         seen = os.lstat(folder)
@@ -195,7 +195,7 @@ def _faults_above(real: str) -> Iterator[str]:
 
 
 def _rights(seen: os.stat_result, what: str, *, writable: bool = False) -> Iterator[str]:
-    """What is not safe about owner and mode; `writable` allows others to write."""
+    """What is unsafe about owner and mode; `writable` allows others to write."""
     if seen.st_uid not in (0, os.geteuid()):
         yield f"{what} belongs to user {seen.st_uid}, neither to root nor to the service's user"
     if seen.st_mode & 0o022 and not writable:

@@ -19,10 +19,10 @@ class Events:
         self._share_is_gone = False
 
     def ended(self, path: str, outcome: Outcome) -> None:
-        """An attempt ended; told if a human should look."""
+        """Report an ended attempt if a human should look at it."""
         event = _TOLD.get(outcome.ending)
         if outcome.ending not in (Ending.STUCK, Ending.KNOWN):
-            self._notifier.over("stuck", path)  # if it is parked again, that is told again
+            self._notifier.over("stuck", path)  # if it is parked again, that is reported again
         last = self._context.ledger.last_at(path) if event is not None and self._wanted else None
         if event is None or last is None:
             return
@@ -41,21 +41,21 @@ class Events:
         )
 
     def share_is_gone(self, says: str) -> None:
-        """The studio cannot be looked through; told once until it can."""
+        """Report that the studio cannot be scanned; once, until it can be again."""
         self._share_is_gone = True
         self._notifier.tell(Notice("share-gone", says=says))
 
     def share_is_back(self) -> bool:
-        """It can be looked through; returns whether it could not before."""
+        """Note that the studio can be scanned; return whether it could not before."""
         was_gone, self._share_is_gone = self._share_is_gone, False
         if was_gone:
             self._notifier.over("share-gone")
         return was_gone
 
     def problems(self) -> list[str]:
-        """What went wrong with telling, for status."""
+        """What went wrong with the notices, for status."""
         return self._notifier.problems()
 
     def close(self, wait_s: float) -> None:
-        """Tell what is left, for at most `wait_s` seconds, then end within a second."""
+        """Send what is left, for at most `wait_s` seconds, then end within a second."""
         self._notifier.close(wait_s)

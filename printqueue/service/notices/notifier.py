@@ -1,4 +1,4 @@
-"""Runs the command that `notify:` names for what happened, one at a time, without ever disturbing the service."""
+"""Runs the command that `notify:` names for each event, one at a time, without ever disturbing the service."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ log = logging.getLogger("printqueue")
 Event: TypeAlias = Literal["review", "stuck", "share-gone"]
 
 LIMIT_S = 30.0
-MAX_WAITING = 100  # of each event
+MAX_WAITING = 100  # per event
 _MAX_TOLD = 1000
 _CLOSE_S = 0.8  # so that closing takes less than 1 s
 _MAX_SAYS, _MAX_SAID, _MAX_PATH = 600, 800, 4096
@@ -35,7 +35,7 @@ _MORE: Mapping[Event, str] = {  # the most urgent first
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """One thing to tell. `reason_file` is a full path or one below the studio; `more` counts untold notices."""
+    """One thing to tell. `reason_file` is a full path or relative to the studio; `more` counts untold notices."""
 
     event: Event
     picture: str = ""
@@ -49,7 +49,7 @@ class Notice:
 
 def facts(notice: Notice, studio_root: str) -> dict[str, str]:
     """What a command finds in its environment. Texts are escaped (`text.shown`), empty if unknown; a reason's path that
-    would have to be escaped is left out.
+    would need escaping is left out.
     """
     reason = os.path.join(studio_root, notice.reason_file) if notice.reason_file else ""
     return {
@@ -76,9 +76,10 @@ def surroundings(book: CommandBook, environ: Mapping[str, str] = os.environ) -> 
 
 
 class Notifier:
-    """Tells what `settings` ask for; without settings, nothing. Every method returns at once and never raises.
+    """Sends the notices that `settings` ask for; without settings, none. Every method returns at once and never raises.
 
-    `where`: the folders of commands.yaml (default: the user's and the system's); `limit_s`: the time that one command gets.
+    `where`: the folders of commands.yaml (default: the user's and the system's); `limit_s`: the time limit for one
+    command.
     """
 
     def __init__(
@@ -104,7 +105,7 @@ class Notifier:
             self._command()  # so that a missing one is known before it is needed
 
     def tell(self, notice: Notice) -> None:
-        """Queue one notice, unless that event was told of the same picture, job and reason since `over`."""
+        """Queue a notice, unless the same event, picture, job and reason has been told since the last `over`."""
         thing = (notice.event, notice.picture, notice.job, notice.reason_file)
         with self._change:
             if notice.event not in self._on or thing in self._told or self._closing:
@@ -121,7 +122,7 @@ class Notifier:
             self._change.notify_all()
 
     def over(self, event: Event, picture: str | None = None) -> None:
-        """It is over (the share is back, the picture no longer stuck); if it comes again, it is told again."""
+        """Note that it is over (the share is back, the picture no longer stuck); if it recurs, it is told again."""
         with self._change:
             for thing in [one for one in self._told if one[0] == event and picture in (None, one[1])]:
                 del self._told[thing]
@@ -129,13 +130,13 @@ class Notifier:
     def problems(self) -> list[str]:
         """What keeps notices from being told, in sentences for status and doctor; empty if all is well."""
         if self._unfound:
-            self._command()  # it may have been put right
+            self._command()  # it may have been fixed
         with self._change:
             untold = f" {self._untold} notices were not told." if self._untold > 1 else ""
             return [f"{self._problem}{untold}"] if self._problem else []
 
     def close(self, wait_s: float = 0.0) -> None:
-        """Tell what is waiting, for at most `wait_s` seconds, then end within 1 s; the log counts what was not told."""
+        """Send what is waiting, for at most `wait_s` seconds, then end within 1 s; the log counts what was not sent."""
         with self._change:
             self._closing = True
             self._change.notify_all()
@@ -199,7 +200,7 @@ class Notifier:
         self._went_well()
 
     def _command(self, *, untold: bool = False) -> Command | None:
-        """The command as it is now. A missing or unsafe one stays a problem until it is put right."""
+        """The current command. A missing or unsafe one stays a problem until it is fixed."""
         try:
             found = self._book.find(self._name)
         except (UsageError, OSError) as error:
@@ -216,7 +217,7 @@ class Notifier:
     def _failed(
         self, says: str, *, what: Mapping[str, str] | None = None, untold: bool = True, unfound: bool = False
     ) -> None:
-        """Remember it for status. The log shows it only when new, or three hundred notices would fill it."""
+        """Remember it for status. The log gets a warning only when it is new, or three hundred notices would fill it."""
         says = shown(says, limit=_MAX_SAID)
         with self._change:
             new, self._problem, self._unfound = says != self._problem, says, unfound

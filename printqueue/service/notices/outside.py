@@ -1,4 +1,4 @@
-"""Runs one program from outside within bounds: no shell, no input, little output kept, a time limit, nothing left behind."""
+"""Runs one external program within bounds: no shell, no input, little output, a time limit, nothing left behind."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MAX_SAID = 600
 _MAX_KEPT_BYTES = 4096
 _PIPE_BYTES = 65_536  # what a pipe holds, pipe(7)
 _LOOK_S = 0.02
-_LAST_WAIT_S = 0.5  # for the kernel to end what was killed
+_LAST_WAIT_S = 0.5  # for the kernel to end a killed program
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +38,15 @@ def run(
 ) -> Ended:
     """Run the file `program` with `arguments` (its name first) and only `environment`; its process group ends with it.
 
-    Blocks until it ends, `limit_s` seconds have passed or `stop` is set. It inherits no descriptor: its input is empty and
-    its output is read here. Never raises for what the program is or does.
+    Blocks until it ends, `limit_s` seconds have passed or `stop` is set. It inherits no descriptor: its input is empty
+    and its output is read here. Never raises, whatever the program is or does.
     """
     try:
         process = subprocess.Popen(  # noqa: S603 - an argument list from a guarded file; there is no shell
             list(arguments),
             executable=program,
             env=dict(environment),
-            cwd="/",  # a share could not be unmounted from under it otherwise
+            cwd="/",  # otherwise a share could not be unmounted from under it
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
@@ -65,9 +65,9 @@ def run(
 
 
 def _watched(pid: int, pipe: int, limit_s: float, stop: threading.Event) -> tuple[str, bytes]:
-    """Why its end was not awaited, or ""; and the first bytes of its output.
+    """Why we stopped waiting, or "" if it ended; and the first bytes of its output.
 
-    It is not reaped here, or its group's number could be another's by the time the group is killed.
+    It is not reaped here, or its group's number could be reused by the time the group is killed.
     """
     os.set_blocking(pipe, False)
     over_s, said, how = time.monotonic() + limit_s, b"", ""

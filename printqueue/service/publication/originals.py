@@ -1,7 +1,8 @@
-"""The photographer's own files, from ready/ to where they belong: moved, or copied where they cannot be moved.
+"""Brings the photographer's own files from ready/ to where they belong: moved, or copied if they cannot be moved.
 
-Where ready/ is read-only, another user's or a mount of its own, a rename fails: then the file is copied, its hash checked
-and its times kept, and the original is removed if that is allowed. Every step asks what is there, so recovery is the same.
+A rename fails if ready/ is read-only, another user's or a separate mount: then the file is copied, its hash checked and
+its times kept, and the original is removed if that is allowed. Every step checks what is there, so recovery is the
+same.
 """
 
 from __future__ import annotations
@@ -21,12 +22,12 @@ from printqueue.core.model.publication import Moved, Publication
 from printqueue.reports import delivery as words
 from printqueue.studio.folders import Studio
 
-# Errors of a rename that a copy gets around: ready/ is read-only, another user's, or a mount of its own.
+# Rename errors that a copy gets around: ready/ is read-only, another user's, or a separate mount.
 _CANNOT_LEAVE = (errno.EROFS, errno.EACCES, errno.EPERM, errno.EXDEV)
 
 
 def with_free_targets(studio: Studio, intent: Publication) -> Publication:
-    """The intent with another number for every move whose target another's file has taken meanwhile."""
+    """The intent with another number for every move whose target another file has taken meanwhile."""
     return replace(intent, moved=[replace(m, target=_free_target(studio, m)) for m in intent.moved])
 
 
@@ -44,15 +45,15 @@ def _is_free(path: str) -> bool:
 def move_originals(studio: Studio, intent: Publication) -> tuple[Publication, list[str]]:
     """Move the picture and its order file to where they belong.
 
-    Returns the intent, with `stays` for what could only be copied, and a sentence for everything unusual.
+    Returns the intent, with `stays` set for what could only be copied, and a sentence for everything unusual.
     """
     moves, unusual = list(intent.moved), list[str]()
     for index, moved in enumerate(moves):
         moves[index], said = _move(studio, moved)
         unusual += [said] if said else []
         if intent.kind == "review" and not durable.exists(studio.path(moved.target)):
-            break  # a new version stands in ready/, and the order file is now its own
-    # Not a read-only folder that nothing has left: some file systems refuse to sync it.
+            break  # ready/ holds a new version, which now owns the order file
+    # Skip a read-only folder that nothing has left: some file systems refuse to sync it.
     paths = [path for m in moves for path in ((m.target,) if m.stays else (m.source, m.target))]
     for folder in {os.path.dirname(path) for path in paths}:
         with durable.world("Syncing", folder), suppress(FileNotFoundError):
@@ -83,14 +84,14 @@ def _bring(moved: Moved, source: str, target: str) -> Literal["moved", "copied",
     now = durable.lstamp(target)
     if (now is not None and now.same_file(before)) or _holds(target, moved):
         return "moved"
-    # Another file had taken the name in that instant.
+    # Another file took the name at that instant.
     _give_back(target, source)
     return "lost"
 
 
 def _holds(path: str, moved: Moved) -> bool:
-    """Whether a file with the bytes that were used stands there. Nothing else proves it: inode numbers change with disks,
-    mounts and copies, and a program may restore size and time. Bytes are read only where the size matches.
+    """Whether the file there has the bytes that were used. Nothing else proves it: inode numbers change with disks,
+    mounts and copies, and a program may restore size and time. Bytes are read only if the size matches.
     """
     stamp = durable.lstamp(path)
     if stamp is None or stamp.size != moved.size:
@@ -101,7 +102,7 @@ def _holds(path: str, moved: Moved) -> bool:
 
 
 def _rename_free(source: str, target: str) -> bool:
-    """Rename; False where only a copy will do."""
+    """Rename; False if only a copy will do."""
     try:
         durable.rename_no_clobber(source, target)
     except FileExistsError as error:
@@ -116,7 +117,7 @@ def _rename_free(source: str, target: str) -> bool:
 
 
 def _copied(moved: Moved, source: str, target: str) -> bool:
-    """Copy; False where the bytes are no longer those that were used."""
+    """Copy; False if the bytes are no longer those that were used."""
     try:
         durable.copy_to(source, target, expected=moved.sha256, mtime_ns=moved.mtime_ns)
     except (durable.WrongBytesError, FileNotFoundError):
@@ -125,9 +126,9 @@ def _copied(moved: Moved, source: str, target: str) -> bool:
 
 
 def _emptied(moved: Moved, source: str) -> tuple[Moved, str | None]:
-    """Take the original out of ready/ now that a proven copy is kept; say so where that is refused.
+    """Remove the original from ready/ now that a verified copy is kept; say so if that is refused.
 
-    It gets a hidden name first, so that a file which takes its name in that very instant is not removed.
+    It gets a hidden name first, so that a file which takes its name at that instant is not removed.
     """
     mark = hashlib.sha256(os.fsencode(moved.source)).hexdigest()[:12]
     leaving = os.path.join(os.path.dirname(source), f"{durable.TEMP_PREFIX}leaving-{moved.inode}-{mark}")
@@ -146,7 +147,7 @@ def _emptied(moved: Moved, source: str) -> tuple[Moved, str | None]:
 
 
 def _give_back(path: str, wanted: str) -> None:
-    """Back into ready/ under a free name; the next scan sees it as what it is, a new arrival."""
+    """Put it back into ready/ under a free name; the next scan sees it as what it is, a new arrival."""
     stem, extension = naming.split(os.path.basename(wanted))
     for number in range(1, 1000):
         free = os.path.join(os.path.dirname(wanted), naming.numbered(stem, number) + extension)
@@ -156,8 +157,8 @@ def _give_back(path: str, wanted: str) -> None:
 
 
 def _from_spare(studio: Studio, moved: Moved, target: str) -> str | None:
-    """The original was replaced or taken away meanwhile: keep the bytes that were used, from their private copy."""
-    studio.require_folder("ready")  # a folder that is not mounted has lost nothing
+    """The original was replaced or removed meanwhile: keep the bytes that were used, from their private copy."""
+    studio.require_folder("ready")  # an unmounted folder has lost nothing
     studio.require_mounts(os.path.dirname(moved.source))
     if moved.spare is None or moved.sha256 is None:
         return None

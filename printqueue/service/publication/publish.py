@@ -1,7 +1,8 @@
 """Making results visible, so that a kill at any instant leaves nothing lost, half-made or double.
 
 Order: temps written, synced and verified → intent into the ledger → companions, then the print, by no-clobber rename →
-folders synced → `published` → the original moves → `done`. Each step asks what is there, so recovery takes the same ones.
+folders synced → `published` → the original moves → `done`. Each step checks what is there, so recovery takes the same
+steps.
 """
 
 from __future__ import annotations
@@ -37,9 +38,7 @@ def verify_temp(studio: Studio, temp: str, sha256: str, name: str) -> None:
 
 
 def verify_temps(studio: Studio, intent: Publication, proved: Container[str] = ()) -> None:
-    """Before the intent is written: verify every temp that is not `proved` already, then sync their folders. Raises
-    `OwnError`.
-    """
+    """Before the intent is written, verify every temp not yet `proved`, then sync their folders. Raises `OwnError`."""
     for placed in intent.placed:
         if placed.temp not in proved:
             verify_temp(studio, placed.temp, placed.sha256, os.path.basename(placed.final))
@@ -48,7 +47,7 @@ def verify_temps(studio: Studio, intent: Publication, proved: Container[str] = (
 
 
 def require_places(studio: Studio, intent: Publication) -> None:
-    """Raise `WorldError` unless all folders of the studio that the intent names are there."""
+    """Raise `WorldError` unless every studio folder that the intent names is there."""
     studio.require_marker()
     paths = [placed.final for placed in intent.placed] + [path for m in intent.moved for path in (m.source, m.target)]
     studio.require_folder(*sorted({path.split("/", maxsplit=1)[0] for path in paths}))
@@ -56,7 +55,7 @@ def require_places(studio: Studio, intent: Publication) -> None:
 
 
 def show(studio: Studio, intent: Publication) -> None:
-    """Give everything of ours its final name, companions first. Raises `NameTakenError`, `LostTempError`."""
+    """Give all our files their final names, companions first. Raises `NameTakenError`, `LostTempError`."""
     require_places(studio, intent)
     for role, step in (("companion", "companion-published"), ("print", "print-published")):
         for placed in intent.placed:
@@ -82,7 +81,7 @@ def _show_one(studio: Studio, placed: Placed) -> None:
 
 
 def hide(studio: Studio, intent: Publication) -> None:
-    """Give what is visible its temp name back, because another name of the group was taken."""
+    """Rename what is visible back to its temp name, because another name of the group was taken."""
     for placed in intent.placed:
         temp, final = studio.path(placed.temp), studio.path(placed.final)
         if not durable.exists(temp) and durable.sha256(final) == placed.sha256:
@@ -100,7 +99,7 @@ def take_back(studio: Studio, intent: Publication) -> None:
 
 
 def print_is_visible(studio: Studio, intent: Publication) -> bool:
-    """Whether any print of the intent stands under its name with the recorded bytes."""
+    """Whether any print of the intent is under its name with the recorded bytes."""
     return any(p.role == "print" and durable.sha256(studio.path(p.final)) == p.sha256 for p in intent.placed)
 
 
