@@ -21,7 +21,7 @@ from printqueue.sandbox import (
     ForkServerDiedError,
 )
 from printqueue.sandbox.needs import SLACK_BYTES, Need
-from printqueue.sandbox.protocol import ANSWER, Answer, max_answer_bytes
+from printqueue.sandbox.protocol import ANSWER, Answer, TaskName, max_answer_bytes
 from printqueue.studio.folders import Studio
 from printqueue.studio.papers.loader import Shelf
 from printqueue.studio.papers.schema import Paper
@@ -152,7 +152,7 @@ class Children:
                 raise ChildInterruptedError("does not end: its disk does not answer")
 
 
-def ask(child: Child | Children, task: str, argument: object, descriptors: tuple[int, ...] = ()) -> Answer:
+def ask(child: Child | Children, task: TaskName, argument: object, descriptors: tuple[int, ...] = ()) -> Answer:
     """Ask a child; a task that failed raises the error of its family."""
     try:
         answer = ANSWER.validate_json(child.ask(task, argument, descriptors, max_bytes=max_answer_bytes(argument)))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from typing import Literal
 
 from pydantic import TypeAdapter
 
@@ -17,6 +18,7 @@ from printqueue.imaging.jobs import PrintJob, ProofWish, Provenance, StripMade, 
 from printqueue.judging.judged import Report
 from printqueue.sandbox.needs import Header
 
+TaskName = Literal["probe", "judge", "render", "verify", "strip", "proof", "words", "inspect", "tones"]
 WORKER = "printqueue.sandbox.tasks"  # the module that does the work, loaded only by the fork server
 
 

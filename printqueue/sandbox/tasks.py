@@ -66,6 +66,7 @@ from printqueue.sandbox.protocol import (
     ProofTask,
     Rendered,
     StripTask,
+    TaskName,
     WordsTask,
 )
 
@@ -273,7 +274,7 @@ def _failure(error: Exception) -> Failure:
             return Failure("own", f"{type(error).__name__}: {error}"[:500])
 
 
-TASKS = {
+TASKS: dict[TaskName, Callable[[Any, list[int]], bytes]] = {
     "probe": _answered(_probe),
     "judge": _answered(_judge),
     "render": _answered(_render),

@@ -13,17 +13,17 @@ from pathlib import Path
 from typing import Any
 
 from printqueue.imaging.jobs import Verified
-from printqueue.sandbox.protocol import ANSWER, Answer, Rendered
+from printqueue.sandbox.protocol import ANSWER, Answer, Rendered, TaskName
 from tests.faults import kit
 from tests.running import quick_worker, support
 
 MODULE = "tests.faults.stub_worker"
 _learnt: dict[str, bytes] = {}
-_LEARNT_BY_HEART = ("probe", "judge", "tones")
+_LEARNT_BY_HEART: tuple[TaskName, ...] = ("probe", "judge", "tones")
 _notes: dict[str, int] = {}  # open files for the answers of children while `learn` is at work: they can open none
 
 
-def _task(name: str) -> Callable[[Any, list[int]], bytes]:
+def _task(name: TaskName) -> Callable[[Any, list[int]], bytes]:
     def run(argument: Any, files: list[int]) -> bytes:
         if _notes:
             answer: bytes = quick_worker.TASKS[name](argument, files)

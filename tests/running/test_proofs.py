@@ -13,7 +13,7 @@ from PIL import Image
 from printqueue.ledger import LedgerReader
 from printqueue.sandbox import Child, ForkServer
 from printqueue.sandbox.context import ask
-from printqueue.sandbox.protocol import Answer
+from printqueue.sandbox.protocol import Answer, TaskName
 from printqueue.service.delivery import proofs
 from printqueue.studio.folders import Studio
 from tests.running import broken_proofs, support
@@ -123,7 +123,7 @@ def test_a_stop_while_it_is_drawn(studio: Studio, fork_server: ForkServer, monke
     support.drop(studio, "card/Fog.tif", support.picture())
     with support.service(studio, fork_server) as running:
 
-        def stopped(child: Child, task: str, *rest: Any) -> Answer:
+        def stopped(child: Child, task: TaskName, *rest: Any) -> Answer:
             running.stop()
             running.context.stop()
             return ask(child, task, *rest)

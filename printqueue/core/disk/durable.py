@@ -1,4 +1,4 @@
-"""The only module that creates, renames or removes product files.
+"""The only module that creates, renames or removes product files (with `renaming`, which it alone uses).
 
 Nothing half-written is ever visible under its final name: write a hidden temp on the target's file system, fsync it,
 rename it once without clobbering, fsync the folder.

@@ -1,1 +1,1 @@
-"""Telling people and machines: the log and journal, the supervisor, and the photographer's own command."""
+"""The photographer's own command: which it is, when it runs and what it is told."""
