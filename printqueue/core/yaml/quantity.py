@@ -170,11 +170,9 @@ GRAMMAGE = Quantity("gsm", {"gsm": 1.0, "g/m2": 1.0}, 300)
 ILLUMINANCE = Quantity("lx", {"lx": 1.0}, 200)
 LUMINANCE = Quantity("cd/m2", {"cd/m2": 1.0}, 100)
 
-Mm = Annotated[float, LENGTH]
 Ppi = Annotated[float, RESOLUTION]
 Percent = Annotated[float, SHARE]
 Stops = Annotated[float, EXPOSURE]
 Lightness = Annotated[float, LIGHTNESS]
-DeltaE = Annotated[float, DIFFERENCE]
 Hours = Annotated[float, HOURS]
 Days = Annotated[float, DAYS]
