@@ -1,17 +1,24 @@
-"""What holds for every test: random examples that a run of the same tests repeats, and reports that travel.
-
-Hypothesis also takes constants from the modules that are loaded, so one file alone may be given other examples.
-"""
+"""What holds for every test: the same random examples however the tests are spread over workers, and reports that travel."""
 
 from __future__ import annotations
 
 from collections.abc import Generator
+from importlib import import_module
+from pkgutil import walk_packages
 
 import pytest
 from hypothesis import settings
 
+import printqueue
+
 settings.register_profile("repeatable", derandomize=True, database=None, deadline=None)
 settings.load_profile("repeatable")
+
+# Hypothesis also draws constants out of the modules that are loaded. All are, before the first test: otherwise examples would
+# depend on which tests a worker happened to run before. (A single file, run alone, may still be given others.)
+for _module in walk_packages(printqueue.__path__, "printqueue."):
+    if not _module.name.endswith("__main__"):
+        import_module(_module.name)
 
 
 @pytest.hookimpl(wrapper=True)
