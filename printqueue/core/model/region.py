@@ -37,6 +37,6 @@ class Region:
         return f"{row} {column}"
 
 
-def told(places: Sequence[Region], words: str) -> str:
+def worst_place(places: Sequence[Region], words: str) -> str:
     """The worst of `places` as the end of a clause: ", most top left" for `words` "most"; "" if there are none."""
     return f", {words} {places[0].in_words()}" if places else ""

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level, unmeasured
 from printqueue.core.model.measures import Measure, Where
-from printqueue.core.model.region import told
+from printqueue.core.model.region import worst_place
 from printqueue.core.model.subject import Subject
 from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
@@ -45,7 +45,7 @@ def _stairs(subject: Subject, area: float, found: Finding) -> Finding:
         high = f" of {number_text(step)}/255 of the tone scale (about {number_text(step * _L_PER_COUNT)} L*)"
     return replace(
         found,
-        says=f"{number_text(area)} % of the picture climbs in steps{high} instead of evenly{told(places, 'most')}.",
+        says=f"{number_text(area)} % of the picture climbs in steps{high} instead of evenly{worst_place(places, 'most')}.",
         why="The texture breaks fine steps up; wide ones can still be followed across the sheet."
         if subject.paper.surface.textured
         else "A smooth sheet shows each step in a sky or fog as a contour line.",

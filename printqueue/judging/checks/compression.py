@@ -8,7 +8,7 @@ from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level, unmeasured
 from printqueue.core.model.measures import Measure, Where
-from printqueue.core.model.region import told
+from printqueue.core.model.region import worst_place
 from printqueue.core.model.subject import Subject
 from printqueue.core.units import MM_PER_INCH, number_text
 from printqueue.core.yaml.fields import Whole
@@ -61,7 +61,7 @@ def _blocks(subject: Subject, score: float, quality: float | None, found: Findin
         size = f"; at this size a block is {number_text(block_mm, 2)} mm"
     return replace(
         found,
-        says=f"JPEG blocks show in calm places{told(places, 'most')}: the steps at their edges are {number_text(score, 0)} % of "
+        says=f"JPEG blocks show in calm places{worst_place(places, 'most')}: the steps at their edges are {number_text(score, 0)} % of "
         f"what else goes on there{size}{_last_saved(quality)}.",
         why="Only wide or strong blocks show through this texture; these may, in skies and other calm places."
         if subject.paper.surface.textured

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level, unmeasured
 from printqueue.core.model.measures import Measure, Where
-from printqueue.core.model.region import told
+from printqueue.core.model.region import worst_place
 from printqueue.core.model.subject import Subject
 from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
@@ -39,7 +39,7 @@ def judge(subject: Subject, limits: ContrastLimits) -> Finding:
         found,
         level=limits.level,
         says=f"Shadow detail on {number_text(lost)} % of the area keeps less than half of its separation"
-        f"{told(where, 'most of all')}{_kept(subject)}.",
+        f"{worst_place(where, 'most of all')}{_kept(subject)}.",
         why=f"This paper's black is L* {number_text(subject.paper.black[0], 0)}: the deepest tones are squeezed together above it.",
         do="Open the shadows a little with a curve, or try a lift of 1/3 stop on a test strip.",
         instead="A paper with a deeper black (baryta) keeps them apart." if subject.paper.surface.matte else "",

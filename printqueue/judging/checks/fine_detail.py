@@ -8,7 +8,7 @@ from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level, unmeasured
 from printqueue.core.model.measures import Measure, Where
-from printqueue.core.model.region import told
+from printqueue.core.model.region import worst_place
 from printqueue.core.model.subject import Subject
 from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
@@ -54,7 +54,7 @@ def _too_fine(subject: Subject, share: float, found: Finding) -> Finding:
     places = subject.regions(Where.DETAIL)
     return replace(
         found,
-        says=f"{number_text(share, 0)} % of the detail is finer than 0.15 mm at this size{told(places, 'most of it')}.",
+        says=f"{number_text(share, 0)} % of the detail is finer than 0.15 mm at this size{worst_place(places, 'most of it')}.",
         why="The weave or fibre of this sheet is as coarse as that: reeds, rigging and hair sink into it."
         if subject.paper.surface.textured
         else "Detail this fine stands at the edge of what a print can hold.",

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level, unmeasured
 from printqueue.core.model.measures import GAMUT_OVER, Measure, Where, Word
-from printqueue.core.model.region import told
+from printqueue.core.model.region import worst_place
 from printqueue.core.model.subject import Subject
 from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
@@ -66,7 +66,7 @@ def _changed(subject: Subject, over: float, share: float, found: Finding) -> Fin
     return replace(
         found,
         says=f"Hue and chroma change by more than ΔE00 {number_text(over)} on {number_text(share, 0)} % of the "
-        f"area{mostly}{_weaker(subject)}{told(where, 'most of all')}.",
+        f"area{mostly}{_weaker(subject)}{worst_place(where, 'most of all')}.",
         why="Matte ink on this surface is less colourful than a screen: what it cannot show becomes the nearest that it can."
         if matte
         else "These colours are stronger than any ink on this paper: neighbouring tones of them can run into one.",

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level, unmeasured
 from printqueue.core.model.measures import Measure, Where
-from printqueue.core.model.region import told
+from printqueue.core.model.region import worst_place
 from printqueue.core.model.subject import Subject
 from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
@@ -84,7 +84,7 @@ def _ringing(subject: Subject, score: float, found: Finding) -> Finding:
         found,
         says=f"Halo {number_text(score, 0)} %: beside a quarter of {_edges(subject)} clean edges run a light and a dark rim of that part "
         f"of the edge's own step or more{how_wide}; on {number_text(share, 0)} % of the edges rims can be seen"
-        f"{told(where, 'most of all')}.{added}",
+        f"{worst_place(where, 'most of all')}.{added}",
         why="Ink spread on this texture softens fine rims, but rims this strong still show as outlines."
         if subject.paper.surface.textured
         else "A smooth sheet shows every rim: bright lines along dark edges look like cut-outs.",

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from printqueue.core.model.finding import Finding, Level, unmeasured
 from printqueue.core.model.measures import Measure, Where, YesNo
-from printqueue.core.model.region import told
+from printqueue.core.model.region import worst_place
 from printqueue.core.model.subject import Subject
 from printqueue.core.units import number_text
 from printqueue.core.yaml.limits import Limits
@@ -80,7 +80,7 @@ def _ppi(subject: Subject, detail: float) -> str:
 
 def _soft(subject: Subject, detail: float, found: Finding, *, enlarged: bool) -> Finding:
     places = subject.regions(Where.SOFTNESS)
-    best = told(places, "judged by its sharpest place,")
+    best = worst_place(places, "judged by its sharpest place,")
     what = "Enlarged by software" if enlarged else "Soft throughout"
     return replace(
         found,

@@ -22,7 +22,7 @@ from printqueue.sandbox.protocol import PrintTask, Rendered
 from printqueue.service import steps
 from printqueue.service.context import Attempt, Outcome, ServiceContext
 from printqueue.service.delivery import proofs
-from printqueue.service.delivery.asking import held, told
+from printqueue.service.delivery.asking import expected, held
 from printqueue.service.delivery.completion import carry_out, complete
 from printqueue.service.delivery.group import Group, NamesByFolder
 from printqueue.service.delivery.in_hand import PrintInHand, prints_of
@@ -84,7 +84,7 @@ def _rendered(context: ServiceContext, children: Children, one: PrintInHand, tem
         steps.reached("temp-made")
         answer = ask(children, "render", task, tuple(files))
     children.end()
-    return told(answer.rendered)
+    return expected(answer.rendered)
 
 
 def _verified(context: ServiceContext, children: Children, one: PrintInHand, temp: str) -> Verified:
@@ -94,7 +94,7 @@ def _verified(context: ServiceContext, children: Children, one: PrintInHand, tem
         with durable.world("Reading", temp):
             written = held(stack, durable.open_to_read(context.studio.path(temp)))
             files = (held(stack, claim.open_regular(one.attempt.picture)), written)
-        return told(ask(children, "verify", task, files).verified)
+        return expected(ask(children, "verify", task, files).verified)
 
 
 def _provenance(one: PrintInHand) -> Provenance:

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from printqueue.sandbox import ChildDiedError
 
-_Told = TypeVar("_Told")
+_Expected = TypeVar("_Expected")
 
 
 def held(stack: ExitStack, descriptor: int) -> int:
@@ -17,7 +17,7 @@ def held(stack: ExitStack, descriptor: int) -> int:
     return descriptor
 
 
-def told(answer: _Told | None) -> _Told:
+def expected(answer: _Expected | None) -> _Expected:
     """The expected answer. Raises `ChildDiedError` if the child gave another."""
     if answer is None:
         raise ChildDiedError("gave an answer that makes no sense")

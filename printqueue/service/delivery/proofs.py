@@ -18,7 +18,7 @@ from printqueue.sandbox import ChildDiedError
 from printqueue.sandbox.context import Children, ask
 from printqueue.sandbox.protocol import ProofTask, WordsTask
 from printqueue.service.context import ServiceContext
-from printqueue.service.delivery.asking import held, told
+from printqueue.service.delivery.asking import expected, held
 from printqueue.service.delivery.group import Group
 from printqueue.service.delivery.in_hand import PrintInHand
 from printqueue.service.intake import claim
@@ -110,14 +110,14 @@ class _Drawing:
                 out = held(stack, durable.create(self.context.studio.path(temp)))
                 thumbnail = held(stack, durable.nameless(attempt.spool))
             copy = () if attempt.copy is None else (attempt.copy,)
-            made = told(ask(self.children, "proof", task, (picture, out, thumbnail, *copy)).proof)
+            made = expected(ask(self.children, "proof", task, (picture, out, thumbnail, *copy)).proof)
             return Proof(temp, made.sha256, self._kept_thumbnail(thumbnail, made.thumbnail_sha256))
 
     def _words(self, why: str) -> Proof:
         with ExitStack() as stack:
             with durable.world("Writing", self.temp):
                 out = held(stack, durable.create(self.context.studio.path(self.temp)))
-            made = told(ask(self.children, "words", WordsTask(self._wish(), why), (out,)).proof)
+            made = expected(ask(self.children, "words", WordsTask(self._wish(), why), (out,)).proof)
         return Proof(self.temp, made.sha256, words_only=True)
 
     def _kept_thumbnail(self, descriptor: int, sha256: str) -> str:

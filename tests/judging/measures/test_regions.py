@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from skimage import measure
 
-from printqueue.core.model.region import Region, told
+from printqueue.core.model.region import Region, worst_place
 from printqueue.judging.measures.regions import largest_regions
 
 OUTSIDE: Any = measure  # carries no types
@@ -68,5 +68,5 @@ def test_any_region_has_a_name(left: float, top: float, width: float, height: fl
 def test_the_worst_place_ends_a_clause() -> None:
     """The first place counts; without one there is nothing to say."""
     places = (Region(0.9, 0.0, 0.1, 0.1), Region(0.0, 0.9, 0.1, 0.1))
-    assert told(places, "most of all") == ", most of all top right"
-    assert told((), "most") == ""
+    assert worst_place(places, "most of all") == ", most of all top right"
+    assert worst_place((), "most") == ""
